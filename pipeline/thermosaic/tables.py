@@ -1,0 +1,264 @@
+"""Every column of every product: name, type, unit, meaning. Data, with a page of machinery before it.
+
+Checks, GeoPackage fields and aliases, the data dictionary and the README's column tables come from here.
+The suffix is the unit (`_m _m2 _c _delta_c _deg _s _mps _utc _frac`); no suffix = a count, an id, a text.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+UNIT_OF_SUFFIX = {
+    "delta_c": "degC of difference", "m2": "m2", "mps": "m/s", "c": "degC", "m": "m", "deg": "deg", "s": "s",
+    "utc": "UTC", "frac": "share 0..1",
+    "delta_f": "degF of difference", "ft2": "ft2", "ftpmin": "ft/min", "f": "degF", "ft": "ft",
+}  # fmt: skip
+US_SUFFIX = {"m": "ft", "m2": "ft2", "mps": "ftpmin", "c": "f", "delta_c": "delta_f"}
+
+
+def suffix(name: str) -> str:
+    """Return the unit suffix of a column name, or an empty text.
+
+    >>> suffix("deficit_max_delta_c"), suffix("area_m2"), suffix("stop_count")
+    ('delta_c', 'm2', '')
+    """
+    for ending in UNIT_OF_SUFFIX:
+        if name.endswith("_" + ending):
+            return ending
+    return ""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column: name, dtype (`text int32 int64 float32 float64 bool datetime`), meaning, allowed words."""
+
+    name: str
+    dtype: str
+    meaning: str
+    values: tuple[str, ...] = ()
+    added: bool = False  # by the publisher, not by the stage that finds
+
+    @property
+    def unit(self) -> str:
+        return UNIT_OF_SUFFIX.get(suffix(self.name), "")
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """One layer or table: its geometry type and columns in order."""
+
+    name: str
+    geometry: str | None
+    meaning: str
+    columns: tuple[Column, ...]
+
+    def found(self) -> tuple[Column, ...]:
+        """Columns that the finding stage gives."""
+        return tuple(column for column in self.columns if not column.added)
+
+    def check(self, frame: pd.DataFrame, *, dressed: bool = True) -> None:
+        """Raise ValueError unless `frame` has exactly these columns (and a geometry where declared)."""
+        wanted = [c.name for c in (self.columns if dressed else self.found())]
+        have = [name for name in frame.columns if name != "geometry"]
+        if have != wanted:
+            missing, extra = [n for n in wanted if n not in have], [n for n in have if n not in wanted]
+            raise ValueError(f"layer {self.name}: missing {missing}, not declared {extra}, or order differs")
+        if (self.geometry is not None) != ("geometry" in frame.columns):
+            raise ValueError(f"layer {self.name}: geometry expected: {self.geometry}")
+        for column in self.columns:
+            if column.values and column.name in frame and not set(frame[column.name].dropna()) <= set(column.values):
+                raise ValueError(f"layer {self.name}: {column.name} holds words outside {column.values}")
+
+
+TRAVEL = ("upstation", "downstation")
+SIDES = ("left", "right")
+PATTERNS = ("at_stop", "cyclic", "streak", "along_free_edge", "along_joint", "pass_start", "single")
+GAP_KINDS = ("no_fix", "no_scan", "not_paving")
+DROP_REASONS = (
+    "no_reading", "bad_spot", "second_look", "aged_look", "replaced", "excluded", "foreign", "start_up", "stop",
+    "edge_trim", "too_cold", "too_hot",
+)  # fmt: skip
+
+_IDENTITY = (
+    Column("feature_uid", "text", "lot:layer:number, unique together with revision", added=True),
+    Column("lot_id", "text", "Lot", added=True),
+    Column("revision", "int32", "Revision of the lot", added=True),
+    Column("pass_id", "text", "Paver pass"),
+    Column("route", "text", "Route", added=True),
+    Column("lane", "text", "Lane", added=True),
+    Column("lift", "int32", "Lift, counted from the bottom", added=True),
+    Column("paved_on", "text", "Local date on which the shift began", added=True),
+    Column("travel", "text", "Travel of the paver along the stations", TRAVEL),
+)
+_RANGE = (
+    Column("station_from_m", "float64", "Smaller station"),
+    Column("station_to_m", "float64", "Larger station"),
+    Column("station_from_label", "text", "Smaller station as a label", added=True),
+    Column("station_to_label", "text", "Larger station as a label", added=True),
+)
+_RULE = (Column("rule_id", "text", "Rule profile", added=True),)
+_EDGE = (
+    Column("edge_from_m", "float64", "Nearest distance from the nearer mat edge"),
+    Column("edge_to_m", "float64", "Largest distance from that edge"),
+    Column("edge_side", "text", "Side of that mat edge, looking upstation", SIDES),
+)
+
+
+def _when(name: str, meaning: str) -> tuple[Column, Column]:
+    """A time and its local text (ISO 8601 with offset)."""
+    local = name.removesuffix("_utc") + "_local"
+    return Column(name, "datetime", meaning), Column(local, "text", f"{meaning}, local time", added=True)
+
+
+LOT = Table("lot", "MultiPolygon", "One row a pass and one for the lot", (
+    *_IDENTITY, *_RANGE, *_RULE,
+    Column("paved_m", "float64", "Ground length paved"),
+    Column("measured_m", "float64", "Ground length with positions and readings"),
+    Column("unmeasured_m", "float64", "Ground length without: as important as the rest"),
+    Column("area_m2", "float64", "Ground area of the mat measured"),
+    Column("reading_kept_count", "int64", "Readings kept in the statistics"),
+    Column("reading_dropped_count", "int64", "Readings on the mat left out of them"),
+    Column("profile_count", "int32", "Thermal profiles"),
+    Column("insufficient_count", "int32", "Profiles without enough coverage to class"),
+    *(Column(f"class_{rank}_count", "int32", f"Profiles of class rank {rank} (0 = best)") for rank in range(5)),
+    *(Column(f"class_{rank}_frac", "float64", f"Share of classed profiles of rank {rank}") for rank in range(5)),
+    Column("zone_count", "int32", "Cold zones"),
+    Column("zone_area_m2", "float64", "Ground area of cold zones"),
+    Column("stop_count", "int32", "Stops"),
+    Column("stopped_s", "float64", "Time standing"),
+    Column("speed_mean_mps", "float64", "Mean speed while moving, ground path by time"),
+    Column("speed_cv_frac", "float64", "Coefficient of variation of speed while moving"),
+    Column("sigma_p50_m", "float64", "Median position sigma of readings on the mat"),
+    Column("sigma_p95_m", "float64", "95th percentile of it"),
+    Column("program_version", "text", "Version of the program", added=True),
+))  # fmt: skip
+MAT = Table("mat", "MultiPolygon", "Outline of the mat measured, a row a pass", (
+    *_IDENTITY, *_RANGE,
+    Column("area_m2", "float64", "Ground area"),
+    *_when("laid_from_utc", "First laid"), *_when("laid_to_utc", "Last laid"),
+    Column("reading_count", "int64", "Readings on the mat"),
+    Column("temp_mean_c", "float64", "Mean of kept readings"),
+))  # fmt: skip
+PAVER_PATH = Table("paver_path", "MultiLineString", "Path of the point below the scanner", (
+    *_IDENTITY, *_RANGE, *_when("start_utc", "Start"), *_when("end_utc", "End"),
+    Column("length_m", "float64", "Ground length"),
+))  # fmt: skip
+COLD_ZONES = Table("cold_zones", "MultiPolygon", "Mat colder than its surroundings: a place to look, not proof of a defect", (
+    *_IDENTITY, *_RANGE, *_RULE,
+    Column("zone_id", "int32", "Number of the zone"),
+    Column("area_m2", "float64", "Ground area"),
+    Column("offset_from_m", "float64", "Smaller offset, right of the line positive looking upstation"),
+    Column("offset_to_m", "float64", "Larger offset"),
+    *_EDGE,
+    Column("temp_min_c", "float64", "Lowest cell temperature"),
+    Column("temp_mean_c", "float64", "Mean cell temperature"),
+    Column("reference_c", "float64", "Temperature of the surrounding mat it is compared with"),
+    Column("deficit_max_delta_c", "float64", "Largest deficit below that reference"),
+    *_when("laid_from_utc", "First laid"), *_when("laid_to_utc", "Last laid"),
+    Column("pattern", "text", "Where and when it lies: not why and not whose", PATTERNS),
+    Column("pattern_2", "text", "A second pattern that also holds", PATTERNS),
+    Column("evidence", "text", "The numbers behind the pattern"),
+    Column("stop_id", "int32", "Stop it lies at"),
+    Column("in_scope", "bool", "Lies outside every exclusion"),
+    Column("position_sigma_m", "float64", "Position sigma, one standard deviation"),
+))  # fmt: skip
+STOPS = Table("stops", "MultiPolygon", "Where the paver stood: mat wide, 0.3 m each side of the scan line", (
+    *_IDENTITY, *_RANGE, *_RULE, *_EDGE,
+    Column("stop_id", "int32", "Number of the stop"),
+    *_when("start_utc", "Start"), *_when("end_utc", "End"),
+    Column("duration_s", "float64", "Time standing"),
+    Column("station_m", "float64", "Station of the scan line"),
+    Column("station_label", "text", "Station as a label", added=True),
+    Column("temp_drop_delta_c", "float64", "Mean temperature before less after the stop line"),
+    Column("reason", "text", "Reason given in the diary"),
+    Column("position_sigma_m", "float64", "Position sigma, one standard deviation"),
+))  # fmt: skip
+SPEED_SEGMENTS = Table("speed_segments", "MultiPolygon", "Stretches of even paver speed; never across a stop", (
+    *_IDENTITY, *_RANGE, *_RULE,
+    Column("segment_id", "int32", "Number of the segment"),
+    *_when("start_utc", "Start"), *_when("end_utc", "End"),
+    Column("length_m", "float64", "Ground length of new mat"),
+    Column("speed_mean_mps", "float64", "Ground path, back-ups counted positive, by duration"),
+    Column("speed_cv_frac", "float64", "Coefficient of variation of speed within"),
+    Column("speed_band", "text", "Speed band, named by its numbers", added=True),
+    Column("position_sigma_m", "float64", "Position sigma, one standard deviation"),
+))  # fmt: skip
+PROFILES = Table("profiles", "MultiPolygon", "Thermal profiles with differential and class", (
+    *_IDENTITY, *_RANGE, *_RULE,
+    Column("profile_id", "int32", "Number of the profile within the lot"),
+    Column("length_m", "float64", "Ground length along the path"),
+    Column("width_mean_m", "float64", "Mean width of the mat measured"),
+    Column("area_m2", "float64", "Ground area"),
+    Column("reading_count", "int64", "Readings kept"),
+    Column("dropped_count", "int64", "Readings left out"),
+    Column("dropped_low_count", "int64", "Of these, below the temperature window"),
+    Column("coverage_frac", "float64", "Share of the cells in scope that hold a kept reading"),
+    Column("excluded_frac", "float64", "Share of readings in exclusions"),
+    Column("low_c", "float64", "Low percentile of the sample"),
+    Column("high_c", "float64", "High percentile of the sample"),
+    Column("differential_delta_c", "float64", "Temperature differential"),
+    Column("sample", "text", "What the percentiles are taken of", ("cell_mean", "reading")),
+    Column("profile_class", "text", "Class word of the rule, or insufficient"),
+    Column("class_rank", "int32", "0 = best; empty where insufficient"),
+    Column("margin_delta_c", "float64", "Distance of the differential from the nearest class limit"),
+    Column("borderline", "bool", "That margin is inside the instrument's accuracy"),
+    Column("class_agree_frac", "float64", "Share of neighbouring placements of the profile grid with the same class"),
+    Column("mean_c", "float64", "Mean of the sample"),
+    Column("sd_delta_c", "float64", "Standard deviation of the sample"),
+    Column("share_cold_frac", "float64", "Share of the sample colder than the zone drop below its mean"),
+    Column("stop_count", "int32", "Stops within"),
+    Column("stop_time_s", "float64", "Time standing within"),
+    Column("speed_mean_mps", "float64", "Mean speed while moving"),
+    *_when("laid_from_utc", "First laid"), *_when("laid_to_utc", "Last laid"),
+    Column("start_lon_deg", "float64", "Longitude where the profile starts in travel, at C"),
+    Column("start_lat_deg", "float64", "Latitude there"),
+    Column("end_lon_deg", "float64", "Longitude where it ends"),
+    Column("end_lat_deg", "float64", "Latitude there"),
+    Column("placed", "text", "How its lines got their positions; empty in a gap", ("fixes", "by_wheel", "partly")),
+    Column("position_sigma_m", "float64", "Position sigma, one standard deviation"),
+))  # fmt: skip
+DROPPED = Table("dropped", "MultiPolygon", "Where and why readings left the statistics", (
+    *_IDENTITY, *_RANGE,
+    Column("reason", "text", "First reason that applies", DROP_REASONS),
+    Column("reading_count", "int64", "Readings"),
+))  # fmt: skip
+GAPS = Table("gaps", "MultiPolygon", "Stretches without positions or scan lines", (
+    *_IDENTITY, *_RANGE,
+    Column("kind", "text", "What is missing", GAP_KINDS),
+    Column("length_m", "float64", "Ground length by the wheel, else between the ends"),
+    *_when("start_utc", "Start"), *_when("end_utc", "End"),
+))  # fmt: skip
+STATION_TICKS = Table("station_ticks", "Point", "Whole stations along the line", (
+    *_IDENTITY,
+    Column("station_m", "float64", "Station"),
+    Column("station_label", "text", "Station as a label", added=True),
+    Column("azimuth_deg", "float64", "Grid azimuth of the line upstation"),
+))  # fmt: skip
+
+LAYERS = (LOT, MAT, PAVER_PATH, COLD_ZONES, STOPS, SPEED_SEGMENTS, PROFILES, DROPPED, GAPS, STATION_TICKS)
+LAYER = {table.name: table for table in LAYERS}
+
+SPOTS = Table("spots", "Point", "One row a reading on the mat, in the order of line and spot", (
+    Column("line", "int64", "Data row of the scan log over all files in order, 1 = first"),
+    Column("spot", "int32", "Spot column, 1 = first"),
+    Column("pass_id", "text", "Paver pass"),
+    Column("seen_utc", "datetime", "When the line of spots saw the place"),
+    Column("laid_utc", "datetime", "When the screed passed it"),
+    Column("look_age_s", "float32", "Seen less laid"),
+    Column("easting_m", "float64", "Easting x the unit factor of the map CRS"),
+    Column("northing_m", "float64", "Northing x the unit factor of the map CRS"),
+    Column("station_m", "float64", "Station"),
+    Column("offset_m", "float32", "Offset, right positive looking upstation"),
+    Column("temp_c", "float32", "Reading"),
+    Column("kept", "bool", "Kept in the statistics"),
+    Column("dropped_reason", "text", "First reason that applies", DROP_REASONS),
+    Column("placed", "text", "How the line got its position", ("fixes", "by_wheel")),
+    Column("sigma_along_m", "float32", "Position sigma along travel, one standard deviation"),
+    Column("sigma_across_m", "float32", "Position sigma across"),
+    Column("position_sigma_m", "float32", "Root of the sum of their squares"),
+    Column("speed_mps", "float32", "Speed of the paver"),
+))  # fmt: skip

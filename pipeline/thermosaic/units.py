@@ -1,0 +1,124 @@
+"""Quantities with units, words for sides, and station labels; text at the edges, SI inside.
+
+Deliberately small: one table of units instead of a library of dimensions. Feet are international
+feet unless a caller passes the map's own foot (`ftUS` in a quantity is always the US survey foot).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+
+FOOT_M = 0.3048
+US_SURVEY_FOOT_M = 1200 / 3937
+F_PER_C = 1.8
+
+UNITS = {
+    "length": {
+        "m": 1.0, "mm": 1e-3, "cm": 1e-2, "km": 1e3,
+        "ft": FOOT_M, "in": FOOT_M / 12, "ftUS": US_SURVEY_FOOT_M, "yd": 3 * FOOT_M, "mi": 5280 * FOOT_M,
+    },
+    "time": {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0},
+    "angle": {"deg": 1.0, "rad": 180 / math.pi, "gon": 0.9},
+    "speed": {"m/s": 1.0, "m/min": 1 / 60, "km/h": 1 / 3.6, "ft/min": FOOT_M / 60, "ft/s": FOOT_M},
+    "area": {"m2": 1.0, "ft2": FOOT_M**2, "yd2": 9 * FOOT_M**2},
+    "area_mass": {"kg/m2": 1.0, "lb/yd2": 0.45359237 / (9 * FOOT_M**2)},
+    "mass": {"kg": 1.0, "t": 1000.0, "ton": 907.18474, "lb": 0.45359237},
+}  # fmt: skip
+TEMPERATURES = {"degC": (1.0, 0.0), "degF": (1 / F_PER_C, -32 / F_PER_C), "K": (1.0, -273.15)}
+DIFFERENCES = {"degC": 1.0, "degF": 1 / F_PER_C, "K": 1.0}
+SIDE_WORDS = {"ahead": 1, "behind": -1, "right": 1, "left": -1, "past": 1, "before": -1}
+
+_NUMBER = re.compile(r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*([^\s0-9][^\s]*)(?:\s+([a-z]+))?")
+
+
+def parse_quantity(text: str, kind: str, words: tuple[str, ...] = ()) -> float:
+    """Read `"78 in ahead"` or `"265 degF"` as a number in SI (m, s, deg, m/s, m2, kg/m2, kg, degC).
+
+    `kind` is a key of `UNITS`, or `temperature` or `temperature difference`; `words` are the side words
+    taken after the unit. Raise ValueError with what was expected.
+
+    >>> round(parse_quantity("78 in ahead", "length", ("ahead", "behind")), 4)
+    1.9812
+    >>> round(parse_quantity("-4 in", "length"), 4)
+    -0.1016
+    >>> round(parse_quantity("265 degF", "temperature"), 2)
+    129.44
+    >>> round(parse_quantity("25 degF", "temperature difference"), 2)
+    13.89
+    """
+    table = DIFFERENCES if kind == "temperature difference" else TEMPERATURES if kind == "temperature" else UNITS[kind]
+    match = _NUMBER.fullmatch(text.strip())
+    if match is None or match[2] not in table:
+        raise ValueError(f'"{text}" is not a {kind} with a unit: write a number and one of {", ".join(table)}')
+    number, word = float(match[1]), match[3]
+    if not math.isfinite(number):
+        raise ValueError(f'"{text}" is not a finite number')
+    if word is not None:
+        if word not in words:
+            allowed = f"one of {', '.join(words)}" if words else "no word"
+            raise ValueError(f'"{word}" is not understood after the unit: {allowed} is expected here')
+        if number < 0:
+            raise ValueError(f'"{text}" has a sign and a side word: give one of them')
+        number *= SIDE_WORDS[word]
+    if kind == "temperature":
+        scale, shift = TEMPERATURES[match[2]]
+        return number * scale + shift
+    return number * table[match[2]]
+
+
+@dataclass(frozen=True)
+class StationLabels:
+    """How stations are written: `100 ft`, `100 m` or `1000 m`, and the length of the foot in metres.
+
+    >>> us = StationLabels("100 ft")
+    >>> us.text(us.parse("112+40.5"))
+    '112+40.5'
+    >>> us.parse("100+00") / 0.3048
+    10000.0
+    >>> StationLabels("1000 m").text(1256.02)
+    '1+256.02'
+    >>> us.text(-15.24)
+    '-0+50.0'
+    """
+
+    unit: str = "100 m"
+    foot_m: float = FOOT_M
+
+    def __post_init__(self) -> None:
+        if self.unit not in ("100 ft", "100 m", "1000 m"):
+            raise ValueError(f'station labels are "100 ft", "100 m" or "1000 m", not "{self.unit}"')
+
+    @property
+    def digits(self) -> int:
+        return 3 if self.unit == "1000 m" else 2
+
+    @property
+    def decimals(self) -> int:
+        return 1 if self.unit == "100 ft" else 2
+
+    @property
+    def length_m(self) -> float:
+        """Length of one label unit (a foot or a metre) in metres."""
+        return self.foot_m if self.unit == "100 ft" else 1.0
+
+    def parse(self, label: str) -> float:
+        """Turn a label without a region into metres; raise ValueError with the expected form."""
+        match = re.fullmatch(r"(-?)([0-9]{1,6})\+([0-9]{%d})(\.[0-9]+)?" % self.digits, label.strip())
+        if match is None:
+            raise ValueError(f'"{label}" is not a station: with labels of {self.unit} write it like {self.text(self.parse_example())}')
+        value = int(match[2]) * 10**self.digits + float(match[3] + (match[4] or ""))
+        return (-value if match[1] else value) * self.length_m
+
+    def parse_example(self) -> float:
+        """A station used as an example in messages, metres."""
+        return 1240.5 * self.length_m
+
+    def text(self, station_m: float) -> str:
+        """Write a station given in metres as a label."""
+        value = round(abs(station_m) / self.length_m, self.decimals)
+        sign = "-" if station_m < 0 and value > 0 else ""
+        major, minor = divmod(value, 10**self.digits)
+        width = self.digits + 1 + self.decimals
+        return f"{sign}{int(major)}+{minor:0{width}.{self.decimals}f}"
