@@ -1,0 +1,350 @@
+"""The command line: one command is one library call; errors become exit codes and advice.
+
+The only module that prints. Data goes to stdout, progress and log to stderr.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import logging
+import os
+import signal
+import sys
+import time
+import traceback
+from pathlib import Path
+from typing import Any, NoReturn
+
+import click
+
+from . import __version__
+from .errors import ConfigError, ThermosaicError
+
+LOT = click.argument("lot", type=click.Path(path_type=Path))
+UNITS = {"us": ("ft", 1 / 0.3048), "si": ("m", 1.0)}
+
+
+class _JsonLines(logging.Formatter):
+    """One JSON object a record, for machines."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        entry = {"level": record.levelname.lower(), "message": record.getMessage()}
+        for key in ("done", "total"):
+            if hasattr(record, key):
+                entry[key] = getattr(record, key)
+        return json.dumps(entry)
+
+
+class _ProgressHandler(logging.Handler):
+    """Show records that carry done/total as a bar on a terminal once a step has run over a second."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.began: dict[str, float] = {}
+
+    def emit(self, record: logging.LogRecord) -> None:
+        if not hasattr(record, "total"):
+            return
+        text = record.getMessage()
+        began = self.began.setdefault(text, time.monotonic())
+        share = record.done / max(record.total, 1)
+        if time.monotonic() - began > 1 and share < 1:
+            bar = "#" * int(24 * share)
+            sys.stderr.write(f"\r{text:<28} [{bar:<24}] {share:4.0%}")
+        elif share >= 1 and time.monotonic() - began > 1:
+            sys.stderr.write(f"\r{text:<28} [{'#' * 24}] 100%\n")
+        sys.stderr.flush()
+
+
+def _set_up_log(verbose: int, quiet: bool, log_format: str, log_file: Path | None) -> None:
+    log = logging.getLogger("thermosaic")
+    log.handlers.clear()
+    log.setLevel(logging.DEBUG)
+    stream = logging.StreamHandler(sys.stderr)
+    stream.setLevel(
+        logging.ERROR if quiet else [logging.WARNING, logging.INFO, logging.DEBUG][min(verbose, 2)]
+    )
+    stream.setFormatter(_JsonLines() if log_format == "json" else logging.Formatter("%(message)s"))
+    log.addHandler(stream)
+    if not quiet and sys.stderr.isatty() and log_format == "text" and not verbose:
+        log.addHandler(_ProgressHandler())
+    if log_file:
+        file = logging.FileHandler(log_file, encoding="utf-8")
+        file.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(name)s %(message)s"))
+        log.addHandler(file)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.option("-v", "--verbose", count=True, help="Say more on stderr (repeat for more).")
+@click.option("-q", "--quiet", is_flag=True, help="Say nothing but errors.")
+@click.option(
+    "--log-format", type=click.Choice(["text", "json"]), default="text", help="Form of the log on stderr."
+)
+@click.option(
+    "--log-file", type=click.Path(path_type=Path), help="Keep a full log, with tracebacks, in a file."
+)
+@click.option("--debug", is_flag=True, help="Show the traceback of an error.")
+@click.version_option(__version__, message="thermosaic %(version)s")
+@click.pass_context
+def app(
+    context: click.Context, verbose: int, quiet: bool, log_format: str, log_file: Path | None, debug: bool
+) -> None:
+    """Thermal profiles of fresh asphalt mats: from infrared spots, GNSS fixes and a distance wheel to GIS layers.
+
+    \b
+    A first look, from any folder:
+      thermosaic demo -o demo_result
+    A lot of your own (a folder with lot.toml and its logs):
+      thermosaic check my_lot
+      thermosaic run my_lot -o my_result
+    """
+    _set_up_log(verbose, quiet, log_format, log_file)
+    context.obj = {"debug": debug, "quiet": quiet}
+
+
+@app.command()
+@LOT
+@click.option("-o", "--output", "result", type=click.Path(path_type=Path), help="Folder of the result.")
+@click.option("--overwrite", is_flag=True, help="Replace an older result (kept until the new one is whole).")
+@click.option(
+    "--dry-run", is_flag=True, help="Read the configuration, say what would be done, write nothing."
+)
+@click.option(
+    "--fail-on",
+    metavar="WORD",
+    help="Exit 10 when a profile has this class word of the rule, or a worse one.",
+)
+@click.pass_context
+def run(
+    context: click.Context,
+    lot: Path,
+    result: Path | None,
+    overwrite: bool,
+    dry_run: bool,
+    fail_on: str | None,
+) -> None:
+    """Turn one lot's logs into checked GIS products.
+
+    LOT is a folder with lot.toml, or the file itself.
+
+    Example: thermosaic run lift1 -o lift1_result
+    """
+    from .opening import load_config
+
+    config = load_config(lot)
+    rank = _rank_of(config, fail_on)
+    if dry_run:
+        click.echo(
+            f"{config.lot.id}: configuration is sound; rule {config.rules.id}, map {config.crs.map}. Nothing written."
+        )
+        return
+    if result is None:
+        raise ConfigError("run: -o RESULT is missing: name the folder to write, for example -o lift1_result")
+    _run_one(config, result, overwrite, quiet=context.obj["quiet"], rank=rank)
+
+
+def _rank_of(config: Any, word: str | None) -> int | None:
+    """Rank of a class word of the rule, 0 = best."""
+    if word is None:
+        return None
+    words = [entry.word for entry in config.rules.classes.words]
+    if word not in words:
+        raise ConfigError(
+            f'--fail-on: "{word}" is not a class of {config.rules.id}: it has {", ".join(words)}'
+        )
+    return words.index(word)
+
+
+def _run_one(config: Any, result: Path, overwrite: bool, quiet: bool, rank: int | None = None) -> None:
+    from .run import run_lot
+
+    products = run_lot(config, result, overwrite)
+    if not quiet:
+        click.echo(closing_table(products.summary, config.delivery.units))
+        click.echo(f"Result: {result}")
+    counts = products.summary["class_counts"]
+    if rank is not None and sum(list(counts.values())[rank:]):
+        sys.exit(10)
+
+
+def closing_table(summary: dict[str, Any], units: str) -> str:
+    """Lay out the numbers of a run so that a foreman can read them."""
+    unit, per_m = UNITS[units]
+    speed_unit, per_mps = ("ft/min", 60 / 0.3048) if units == "us" else ("m/min", 60.0)
+    classes = ", ".join(f"{count} {word}" for word, count in summary["class_counts"].items())
+    stops = f"{summary['stop_count']}, {summary['stopped_s'] / 60:.1f} min in all"
+    rows = [
+        ("Lot", summary["lot_id"]),
+        ("Paved", f"{summary['paved_m'] * per_m:,.0f} {unit}"),
+        ("Not measured", f"{summary['unmeasured_m'] * per_m:,.0f} {unit}"),
+        ("Profiles", f"{classes}, {summary['insufficient_count']} insufficient"),
+        ("Cold zones", f"{summary['zone_count']}, {_area(summary['zone_area_m2'], units)}"),
+        ("Stops", stops),
+        ("Mean speed", f"{summary['speed_mean_mps'] * per_mps:.1f} {speed_unit}"),
+        (
+            "Position",
+            f"{summary['sigma_p50_m'] * per_m:.2f} {unit} typical, {summary['sigma_p95_m'] * per_m:.2f} {unit} for 95 %",
+        ),
+        ("Readings kept", f"{summary['kept']:,} of {summary['rows']:,}"),
+    ]
+    lines = [f"{name:<14} {value}" for name, value in rows]
+    lines += [f"{'Look at' if not i else '':<14} {text}" for i, text in enumerate(summary["doubts"])]
+    return "\n".join(lines)
+
+
+def _area(area_m2: float, units: str) -> str:
+    return f"{area_m2 / 0.3048**2:,.0f} ft2" if units == "us" else f"{area_m2:,.1f} m2"
+
+
+@app.command()
+@LOT
+@click.option("--json", "as_json", is_flag=True, help="Print the findings as JSON.")
+def check(lot: Path, as_json: bool) -> None:
+    """Check a lot's logs before the crew goes home: ok, look or stop, with what to do.
+
+    Exits as `run` would: 2, 3 or 4 on a stop, else 0.
+
+    Example: thermosaic check lift1
+    """
+    from .checks import check_lot
+
+    report = check_lot(lot)
+    if as_json:
+        click.echo(json.dumps(report.as_dict(), indent=2, allow_nan=False, sort_keys=True))
+    else:
+        for item in report.items:
+            click.echo(f"{item.verdict:<5} {item.name:<22} {item.found}")
+            if item.advice:
+                click.echo(f"{'':<28} -> {item.advice}")
+        if report.pass_proposal:
+            click.echo("\nThe logs look like several passes. To split them, paste this into lot.toml:\n")
+            click.echo(report.pass_proposal)
+    sys.exit(report.exit_code)
+
+
+@app.command()
+@click.argument("result", type=click.Path(path_type=Path))
+def verify(result: Path) -> None:
+    """Re-check a RESULT: every file, digest and count; exit 5 when anything differs.
+
+    Example: thermosaic verify lift1_result
+    """
+    from .results import verify_result
+
+    differences = verify_result(result)
+    for line in differences:
+        click.echo(line)
+    click.echo(
+        f"{result}: {'all products check' if not differences else f'{len(differences)} difference(s)'}"
+    )
+    sys.exit(5 if differences else 0)
+
+
+@app.command()
+@click.option(
+    "-o", "--output", "folder", type=click.Path(path_type=Path), required=True, help="Folder for the results."
+)
+@click.option("--overwrite", is_flag=True, help="Replace older results.")
+@click.pass_context
+def demo(context: click.Context, folder: Path, overwrite: bool) -> None:
+    """Run the demonstration lots: two lifts of an invented county road.
+
+    Example: thermosaic demo -o demo_result
+    """
+    from .opening import demo_lots, load_config
+
+    for lot in demo_lots():
+        config = load_config(lot)
+        _run_one(config, folder / config.lot.id, overwrite, quiet=context.obj["quiet"])
+        click.echo("")
+
+
+@app.command()
+def doctor() -> None:
+    """Print versions and environment, and try one round trip through each library.
+
+    Example: thermosaic doctor
+    """
+    from .checks import check_installation
+
+    lines, sound = check_installation()
+    click.echo("\n".join(lines))
+    sys.exit(0 if sound else 5)
+
+
+@app.group()
+def config() -> None:
+    """The lot file: its schema, and the values in effect."""
+
+
+@config.command()
+def schema() -> None:
+    """Print the JSON Schema of lot.toml, for editors.
+
+    Example: thermosaic config schema
+    """
+    from .opening import config_schema
+
+    click.echo(json.dumps(config_schema(), indent=2, sort_keys=True))
+
+
+@config.command()
+@LOT
+def show(lot: Path) -> None:
+    """Print every value in effect and where it came from.
+
+    Example: thermosaic config show lift1
+    """
+    from .opening import config_show
+
+    for key, (value, origin) in config_show(lot).items():
+        click.echo(f"{key:<42} {value!s:<36} {origin}")
+
+
+def _fail(message: str, code: int) -> NoReturn:
+    click.echo(f"error: {message}", err=True)
+    raise SystemExit(code)
+
+
+def _on_terminate(signum: int, frame: Any) -> NoReturn:
+    raise SystemExit(143)
+
+
+def _report_bug(error: BaseException, debug: bool) -> NoReturn:
+    logging.getLogger("thermosaic").debug("unexpected error", exc_info=error)
+    if debug:
+        traceback.print_exception(error)
+    _fail(
+        f"this is a bug in thermosaic ({type(error).__name__}: {str(error)[:300]}). Run again with "
+        "--debug or --log-file FILE to get the details for a report",
+        1,
+    )
+
+
+def main() -> None:
+    """Run the command and turn every error into one line and an exit code."""
+    debug = "--debug" in sys.argv
+    with contextlib.suppress(ValueError):  # not in the main thread
+        signal.signal(signal.SIGTERM, _on_terminate)
+    try:
+        app(standalone_mode=False)
+    except click.exceptions.Abort:
+        _fail("interrupted", 130)
+    except KeyboardInterrupt:
+        _fail("interrupted", 130)
+    except click.ClickException as error:
+        error.show()
+        raise SystemExit(2) from None
+    except ThermosaicError as error:
+        if debug:
+            traceback.print_exc()
+        logging.getLogger("thermosaic").debug("stopped", exc_info=error)
+        _fail(str(error), error.exit_code)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise SystemExit(0) from None
+    except MemoryError:
+        _fail("out of memory: cut the lot by day with [lot] limits, or run on a machine with more memory", 5)
+    except Exception as error:
+        _report_bug(error, debug)
