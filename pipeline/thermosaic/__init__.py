@@ -1,7 +1,7 @@
 """thermosaic: thermal profiles of fresh asphalt mats as checked GIS layers.
 
 Public names load on first use, so that `import thermosaic` stays light. Two guards run here, before any
-geospatial library: a foreign PROJ database is unset, and BLAS is held to one thread (same bytes on any machine).
+geospatial library: a foreign PROJ database is unset, and BLAS is held to one thread (same bytes anywhere).
 """
 
 from __future__ import annotations

@@ -90,7 +90,7 @@ def _set_up_log(verbose: int, quiet: bool, log_format: str, log_file: Path | Non
 def app(
     context: click.Context, verbose: int, quiet: bool, log_format: str, log_file: Path | None, debug: bool
 ) -> None:
-    """Thermal profiles of fresh asphalt mats: from infrared spots, GNSS fixes and a distance wheel to GIS layers.
+    """Thermal profiles of fresh asphalt mats: infrared spots, GNSS fixes and a wheel become GIS layers.
 
     \b
     A first look, from any folder:
@@ -136,7 +136,7 @@ def run(
     rank = _rank_of(config, fail_on)
     if dry_run:
         click.echo(
-            f"{config.lot.id}: configuration is sound; rule {config.rules.id}, map {config.crs.map}. Nothing written."
+            f"{config.lot.id} is sound: rule {config.rules.id}, map {config.crs.map}; nothing written"
         )
         return
     if result is None:
@@ -184,7 +184,9 @@ def closing_table(summary: dict[str, Any], units: str) -> str:
         ("Mean speed", f"{summary['speed_mean_mps'] * per_mps:.1f} {speed_unit}"),
         (
             "Position",
-            f"{summary['sigma_p50_m'] * per_m:.2f} {unit} typical, {summary['sigma_p95_m'] * per_m:.2f} {unit} for 95 %",
+            "{:.2f} {} typical, {:.2f} {} for 95 %".format(
+                summary["sigma_p50_m"] * per_m, unit, summary["sigma_p95_m"] * per_m, unit
+            ),
         ),
         ("Readings kept", f"{summary['kept']:,} of {summary['rows']:,}"),
     ]
