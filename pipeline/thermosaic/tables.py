@@ -262,3 +262,18 @@ SPOTS = Table("spots", "Point", "One row a reading on the mat, in the order of l
     Column("position_sigma_m", "float32", "Root of the sum of their squares"),
     Column("speed_mps", "float32", "Speed of the paver"),
 ))  # fmt: skip
+
+
+def markdown(table: Table) -> str:
+    """Write a table's columns as Markdown, as the README shows them.
+
+    >>> print(markdown(STATION_TICKS).splitlines()[-1])
+    | `azimuth_deg` | deg | Grid azimuth of the line upstation |
+    """
+    rows = [f"| `{column.name}` | {column.unit} | {_described(column)} |" for column in table.columns]
+    return "\n".join(["| column | unit | meaning |", "| --- | --- | --- |", *rows])
+
+
+def _described(column: Column) -> str:
+    words = ", ".join(f"`{word}`" for word in column.values)
+    return f"{column.meaning}: {words}" if words else column.meaning

@@ -1,1 +1,1 @@
-
+"""Arrays in, arrays out: numpy, scipy and numba only."""

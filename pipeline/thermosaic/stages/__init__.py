@@ -1,1 +1,1 @@
-
+"""The seven stages of a run, one verb each; none knows another."""
