@@ -1,0 +1,127 @@
+"""Readings to cells of one frame: index once, then take any statistic over the same index.
+
+Cell i covers [i, i + 1) x cell from the frame's own zero, so two lots, lifts or days on one frame share
+their cells. Nothing is interpolated or filtered here; a cell without a reading is empty.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class CellIndex:
+    """Which cell of a dense block each reading falls in; made by `index`.
+
+    Rows run with offset, columns with station: the array's [0, 0] is cell (row0, col0) of the frame.
+    """
+
+    cell_m: float
+    row0: int
+    col0: int
+    shape: tuple[int, int]  # rows, cols
+    code: np.ndarray  # int64 (reading): row * cols + col within the block, -1 = in no cell
+
+    @property
+    def size(self) -> int:
+        return self.shape[0] * self.shape[1]
+
+
+def index(
+    frame_m: np.ndarray, offset_m: np.ndarray, cell_m: float, use: np.ndarray | None = None
+) -> CellIndex:
+    """Find the cell floor(offset_m / cell), floor(frame_m / cell) of each reading.
+
+    Parameters
+    ----------
+    frame_m, offset_m : array, any shape, the same
+        Coordinates along and across in metres; a reading where either is NaN is in no cell.
+    cell_m : float
+        Edge of the square cells.
+    use : bool array of that shape, optional
+        Readings to index; the others are in no cell and do not widen the block.
+
+    Returns
+    -------
+    CellIndex
+        The smallest block that holds the readings (0 x 0 without any); `code` is flat, in C order.
+
+    Examples
+    --------
+    >>> cells = index(np.array([0.0, 0.31, np.nan]), np.array([-0.1, 0.1, 0.1]), 0.3)
+    >>> cells.row0, cells.col0, cells.shape, cells.code.tolist()
+    (-1, 0, (2, 2), [0, 3, -1])
+    """
+    if frame_m.shape != offset_m.shape:
+        raise ValueError(f"frame_m and offset_m differ in shape: {frame_m.shape} and {offset_m.shape}")
+    taken = np.isfinite(frame_m) & np.isfinite(offset_m)
+    if use is not None:
+        taken &= use
+    taken = taken.ravel()
+    code = np.full(taken.size, -1, np.int64)
+    if not taken.any():
+        return CellIndex(cell_m, 0, 0, (0, 0), code)
+    row = np.floor(offset_m.ravel()[taken].astype(np.float64) / cell_m).astype(np.int64)
+    col = np.floor(frame_m.ravel()[taken].astype(np.float64) / cell_m).astype(np.int64)
+    row0, col0 = int(row.min()), int(col.min())
+    shape = (int(row.max()) - row0 + 1, int(col.max()) - col0 + 1)
+    code[taken] = (row - row0) * shape[1] + (col - col0)
+    return CellIndex(cell_m, row0, col0, shape, code)
+
+
+def _pairs(cells: CellIndex, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return code and value of the readings that have both a cell and a value."""
+    if value.size != cells.code.size:
+        raise ValueError(f"{value.size} values for an index of {cells.code.size} readings")
+    taken = (cells.code >= 0) & ~np.isnan(value.ravel())
+    return cells.code[taken], value.ravel()[taken]
+
+
+def count(cells: CellIndex, value: np.ndarray | None = None) -> np.ndarray:
+    """Count the readings in each cell, int64 (row, col); with `value` only those where it is not NaN."""
+    code = cells.code[cells.code >= 0] if value is None else _pairs(cells, value)[0]
+    return np.bincount(code, minlength=cells.size).reshape(cells.shape)
+
+
+def mean(cells: CellIndex, value: np.ndarray) -> np.ndarray:
+    """Average `value` in each cell, float64 (row, col); NaN values are left out, empty cells are NaN.
+
+    >>> cells = index(np.array([0.1, 0.2, 1.1]), np.zeros(3), 0.5)
+    >>> mean(cells, np.array([1.0, 3.0, 5.0])).tolist()
+    [[2.0, nan, 5.0]]
+    """
+    code, value = _pairs(cells, value)
+    number = np.bincount(code, minlength=cells.size)
+    total = np.bincount(code, weights=value, minlength=cells.size)
+    average = np.full(cells.size, np.nan)
+    np.divide(total, number, out=average, where=number > 0)
+    return average.reshape(cells.shape)
+
+
+def minimum(cells: CellIndex, value: np.ndarray) -> np.ndarray:
+    """Take the lowest `value` in each cell, in its own dtype (row, col), as `mean` does."""
+    return _extreme(cells, value, np.fmin)
+
+
+def maximum(cells: CellIndex, value: np.ndarray) -> np.ndarray:
+    """Take the highest `value` in each cell, in its own dtype (row, col), as `mean` does."""
+    return _extreme(cells, value, np.fmax)
+
+
+def _extreme(cells: CellIndex, value: np.ndarray, best: np.ufunc) -> np.ndarray:
+    code, value = _pairs(cells, value)
+    extreme = np.full(cells.size, np.nan, value.dtype)
+    best.at(extreme, code, value)
+    return extreme.reshape(cells.shape)
+
+
+def at_readings(cells: CellIndex, cell_value: np.ndarray) -> np.ndarray:
+    """Look up a value of (row, col) at each reading, flat; in no cell: NaN, False or 0."""
+    if cell_value.shape != cells.shape:
+        raise ValueError(f"values of {cell_value.shape} for cells of {cells.shape}")
+    found = np.full(cells.code.size, np.nan if cell_value.dtype.kind == "f" else 0, cell_value.dtype)
+    taken = cells.code >= 0
+    found[taken] = cell_value.ravel()[cells.code[taken]]
+    return found
