@@ -28,17 +28,69 @@ UNITS = {
 }  # fmt: skip
 TEMPERATURES = {"degC": (1.0, 0.0), "degF": (1 / F_PER_C, -32 / F_PER_C), "K": (1.0, -273.15)}
 DIFFERENCES = {"degC": 1.0, "degF": 1 / F_PER_C, "K": 1.0}
-SIDE_WORDS = {"ahead": 1, "behind": -1, "right": 1, "left": -1, "past": 1, "before": -1}
+SIDE_WORDS = {"ahead": 1, "behind": -1, "right": 1, "left": -1, "before": 1, "past": -1}
+KINDS = (*UNITS, "temperature", "temperature difference")
+OTHER_SPELLINGS = {
+    "foot": "ft", "feet": "ft", "'": "ft", "inch": "in", "inches": "in", '"': "in", "metre": "m",
+    "metres": "m", "meter": "m", "meters": "m", "sec": "s", "F": "degF", "C": "degC", "°F": "degF", "°C": "degC", "°": "deg",
+    "fpm": "ft/min", "sqft": "ft2", "ft^2": "ft2", "m^2": "m2",
+}  # fmt: skip
 
-_NUMBER = re.compile(r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*([^\s0-9][^\s]*)(?:\s+([a-z]+))?")
+_DIGITS = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
+_QUANTITY = re.compile(rf"({_DIGITS}) *([^\s0-9.+-][^\s]*)(?: +([a-z]+))?")
+
+
+def _factors(kind: str) -> dict[str, float]:
+    """Return the units of a kind and their factor to SI (temperatures: of their degree)."""
+    if kind == "temperature difference":
+        return DIFFERENCES
+    return (
+        {unit: scale for unit, (scale, _) in TEMPERATURES.items()} if kind == "temperature" else UNITS[kind]
+    )
+
+
+def quantity_pattern(kind: str, words: tuple[str, ...] = ()) -> str:
+    """Return the regular expression of a quantity, for a JSON Schema."""
+    units = "|".join(re.escape(unit) for unit in _factors(kind))
+    side = f"( +({'|'.join(words)}))?" if words else ""
+    return f"^ *{_DIGITS} *({units}){side} *$"
+
+
+def _split(text: str, kind: str) -> tuple[float, str, str | None]:
+    """Split a quantity into number, unit, side word."""
+    units, shown = _factors(kind), text if len(text) <= 60 else text[:60] + ".."
+    match = _QUANTITY.fullmatch(text.strip(" "))
+    if match is None or match[2] not in units:
+        unit = OTHER_SPELLINGS.get(match[2]) if match else None
+        hint = f'; did you mean "{unit}"?' if unit in units else ""
+        raise ValueError(
+            f'"{shown}" is not a {kind} with a unit: write a number and one of {", ".join(units)}{hint}'
+        )
+    number = float(match[1])
+    if not math.isfinite(number * units[match[2]]):
+        raise ValueError(f'"{shown}" is not a finite number')
+    return number, match[2], match[3]
 
 
 def parse_quantity(text: str, kind: str, words: tuple[str, ...] = ()) -> float:
     """Read `"78 in ahead"` or `"265 degF"` as a number in SI (m, s, deg, m/s, m2, kg/m2, kg, degC).
 
-    `kind` is a key of `UNITS`, or `temperature` or `temperature difference`; `words` are the side words
-    taken after the unit. Raise ValueError with what was expected.
+    Parameters
+    ----------
+    text : str
+        A decimal number, a unit, and where `words` are given a side word.
+    kind : str
+        One of `KINDS`. A temperature has a zero point, a temperature difference has none.
+    words : tuple of str
+        Side words taken after the unit, keys of `SIDE_WORDS`; they carry the sign.
 
+    Raises
+    ------
+    ValueError
+        With what was found and what was expected.
+
+    Examples
+    --------
     >>> round(parse_quantity("78 in ahead", "length", ("ahead", "behind")), 4)
     1.9812
     >>> round(parse_quantity("-4 in", "length"), 4)
@@ -48,13 +100,7 @@ def parse_quantity(text: str, kind: str, words: tuple[str, ...] = ()) -> float:
     >>> round(parse_quantity("25 degF", "temperature difference"), 2)
     13.89
     """
-    table = DIFFERENCES if kind == "temperature difference" else TEMPERATURES if kind == "temperature" else UNITS[kind]
-    match = _NUMBER.fullmatch(text.strip())
-    if match is None or match[2] not in table:
-        raise ValueError(f'"{text}" is not a {kind} with a unit: write a number and one of {", ".join(table)}')
-    number, word = float(match[1]), match[3]
-    if not math.isfinite(number):
-        raise ValueError(f'"{text}" is not a finite number')
+    number, unit, word = _split(text, kind)
     if word is not None:
         if word not in words:
             allowed = f"one of {', '.join(words)}" if words else "no word"
@@ -63,9 +109,9 @@ def parse_quantity(text: str, kind: str, words: tuple[str, ...] = ()) -> float:
             raise ValueError(f'"{text}" has a sign and a side word: give one of them')
         number *= SIDE_WORDS[word]
     if kind == "temperature":
-        scale, shift = TEMPERATURES[match[2]]
+        scale, shift = TEMPERATURES[unit]
         return number * scale + shift
-    return number * table[match[2]]
+    return number * _factors(kind)[unit]
 
 
 @dataclass(frozen=True)
@@ -105,18 +151,25 @@ class StationLabels:
 
     def parse(self, label: str) -> float:
         """Turn a label without a region into metres; raise ValueError with the expected form."""
-        match = re.fullmatch(r"(-?)([0-9]{1,6})\+([0-9]{%d})(\.[0-9]+)?" % self.digits, label.strip())
+        match = re.fullmatch(
+            rf"(-?)([0-9]{{1,6}})\+([0-9]{{{self.digits}}})(\.[0-9]{{1,6}})?", label.strip(" ")
+        )
         if match is None:
-            raise ValueError(f'"{label}" is not a station: with labels of {self.unit} write it like {self.text(self.parse_example())}')
+            shown = label if len(label) <= 60 else label[:60] + ".."
+            like = self.text(self.example_m)
+            raise ValueError(f'"{shown}" is not a station: with labels of {self.unit} write it like "{like}"')
         value = int(match[2]) * 10**self.digits + float(match[3] + (match[4] or ""))
         return (-value if match[1] else value) * self.length_m
 
-    def parse_example(self) -> float:
+    @property
+    def example_m(self) -> float:
         """A station used as an example in messages, metres."""
         return 1240.5 * self.length_m
 
     def text(self, station_m: float) -> str:
-        """Write a station given in metres as a label."""
+        """Write a station given in metres as a label; an unknown one (NaN) is an empty text."""
+        if not math.isfinite(station_m):
+            return ""
         value = round(abs(station_m) / self.length_m, self.decimals)
         sign = "-" if station_m < 0 and value > 0 else ""
         major, minor = divmod(value, 10**self.digits)
