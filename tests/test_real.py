@@ -134,14 +134,13 @@ def write_car_lot(folder: Path) -> Path:
 def test_car_drive_is_placed_on_its_reference_path(tmp_path):
     """A real drive becomes a whole result, every spot placed, on the path of the data set's reference poses.
 
-    The receiver is autonomous; its antenna and the reference camera sit apart by an unstated lever arm and time
-    tag: raw fixes lie 2.05 m (sd 0.33 m) along and -0.39 m (sd 0.09 m) across from the reference. The path
+    The receiver is autonomous; antenna and reference camera sit apart by an unstated lever arm and time tag:
+    raw fixes lie 2.05 m (sd 0.33 m) along and -0.39 m (sd 0.09 m) across from the reference. The path
     must agree as well as the fixes do in the mean.
     """
-    from thermosaic.results import open_result
-
     from thermosaic import load_config, run_lot
     from thermosaic.datum import pin_operation
+    from thermosaic.results import open_result
 
     (tmp_path / "lot").mkdir()
     products = run_lot(load_config(write_car_lot(tmp_path / "lot")), tmp_path / "result")
