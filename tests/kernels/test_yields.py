@@ -23,7 +23,7 @@ def test_mass_of_a_course():
     [(12.5, 85.2), (20, 136.4), (24, 163.6), (22.0, 150.0)],
 )
 def test_length_of_a_load(tons, feet):
-    """Loads at 12 ft, 2 in, 110 lb/yd2 per inch: 12.5 t cover 85.2 ft (a contractor's yield guide), others derived."""
+    """12 ft, 2 in, 110 lb/yd2 per inch: 12.5 t cover 85.2 ft (a contractor's yield guide), others derived."""
     length = yields.load_length_m(tons * TON_KG, 12 * FOOT_M, 220 * LB_YD2_KG_M2)
     assert length / FOOT_M == pytest.approx(feet, abs=0.05)
 
