@@ -1,77 +1,198 @@
-"""What a lot, a rule profile and a log format state: mappings in, frozen sections out; pure.
+"""What a lot, a rig, a rule profile and a log format state: mappings in, frozen sections out; pure.
 
 Every quantity comes as a string with its unit and becomes SI here, so a key without a suffix in TOML
-(`antenna_forward = "78 in ahead"`) is an attribute with one (`antenna_forward_m`). No file is opened
-here and no default stands in for anything that a site must measure.
+(`antenna_forward = "78 in ahead"`) is an attribute with one (`antenna_forward_m`). Defaults are written
+as a user would write them. None stands in for anything that a site must measure. No file of the user
+is opened here: reading is `files.settings`, what depends on several sections is `opening`.
 """
 
 from __future__ import annotations
 
-from datetime import datetime
+import difflib
+import math
+import posixpath
+import re
+import unicodedata
+import zoneinfo
+from collections.abc import Callable
+from dataclasses import asdict
+from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Discriminator,
+    Field,
+    Tag,
+    ValidationInfo,
+    WithJsonSchema,
+    model_validator,
+)
+from pyproj import CRS
+from pyproj.exceptions import CRSError
 
-from .units import StationLabels, parse_quantity
-
-Share = Annotated[float, Field(ge=0, le=1)]
-Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
+from .units import StationLabels, parse_quantity, quantity_pattern
 
 
 class Section(BaseModel):
     """A part of a configuration: unknown keys are errors, nothing changes after loading."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, populate_by_name=True, allow_inf_nan=False)
+    model_config = ConfigDict(
+        extra="forbid",
+        frozen=True,
+        strict=True,
+        populate_by_name=True,
+        allow_inf_nan=False,
+        validate_default=True,
+        arbitrary_types_allowed=True,
+    )
 
 
-def _quantity(kind: str, low: float, high: float, *words: str) -> Any:
-    """Make the annotated type of a quantity in SI within [low, high]."""
-
-    def parse(value: Any) -> float:
-        if not isinstance(value, str):
-            raise ValueError(f"a {kind} needs its unit: write it as text, like {_EXAMPLES[kind]}")
-        number = parse_quantity(value, kind, words)
-        if not low <= number <= high:
-            raise ValueError(f'"{value}" is outside the allowed range {low:g} .. {high:g} {_SI[kind]}')
-        return number
-
-    return Annotated[float, BeforeValidator(parse)]
-
+# ------------------------------------------------------------------------------------- kinds of values
 
 _EXAMPLES = {
-    "length": '"2.5 m"', "time": '"0.4 s"', "angle": '"3 deg"', "speed": '"0.5 m/min"', "area": '"4 ft2"',
-    "area_mass": '"220 lb/yd2"', "temperature": '"265 degF"', "temperature difference": '"25 degF"',
+    "length": "2.5 m", "time": "0.4 s", "angle": "3 deg", "speed": "0.5 m/min", "area": "4 ft2",
+    "area_mass": "220 lb/yd2", "temperature": "265 degF", "temperature difference": "25 degF",
 }  # fmt: skip
 _SI = {
     "length": "m", "time": "s", "angle": "deg", "speed": "m/s", "area": "m2", "area_mass": "kg/m2",
     "temperature": "degC", "temperature difference": "degC of difference",
 }  # fmt: skip
+_DEVICES = re.compile(r"(?i)(con|prn|aux|nul|com[0-9]|lpt[0-9])(\..*)?")
 
-Length = _quantity("length", 0, 1e5)
-Along = _quantity("length", -30, 30, "ahead", "behind")
-Across = _quantity("length", -30, 30, "right", "left")
-Height = _quantity("length", 0, 20)
-Size = _quantity("length", 0.001, 1000)
-MarkDistance = _quantity("length", -1e4, 1e4, "past", "before")
-Duration = _quantity("time", 0, 86400)
-Angle = _quantity("angle", -360, 360)
-Speed = _quantity("speed", 0, 10)
-Area = _quantity("area", 0, 1e6)
-AreaMass = _quantity("area_mass", 1, 2000)
-Temperature = _quantity("temperature", -50, 400)
-Difference = _quantity("temperature difference", 0, 300)
+
+def _shown(value: Any) -> str:
+    """Write a value for a message, cut to a readable length."""
+    text = (
+        f'"{value}"'
+        if isinstance(value, str)
+        else str(value).lower()
+        if isinstance(value, bool)
+        else str(value)
+    )
+    return text if len(text) <= 70 else f"{text[:60]}.. ({len(text)} characters)"
+
+
+def _quantity(kind: str, low: float, high: float, *words: str, side_needed: bool = False) -> Any:
+    """Make the annotated type of a quantity in SI within [low, high]."""
+    example = f'"{_EXAMPLES[kind]}{" " + words[0] if words else ""}"'
+
+    def parse(value: Any) -> float:
+        if not isinstance(value, str):
+            raise ValueError(
+                f"a {kind} needs its unit, {_shown(value)} has none: write it as text, like {example}"
+            )
+        number = parse_quantity(value, kind, words)
+        if not low <= number <= high:
+            raise ValueError(f"{_shown(value)} is outside the allowed range {low:g} .. {high:g} {_SI[kind]}")
+        if side_needed and number != 0 and not value.rstrip(" ").endswith(words):
+            raise ValueError(f"{_shown(value)} does not say which way: add {' or '.join(words)}")
+        return number
+
+    schema = {"type": "string", "pattern": quantity_pattern(kind, words), "examples": [example.strip('"')]}
+    return Annotated[float, BeforeValidator(parse), WithJsonSchema(schema)]
+
+
+def _number(low: float, high: float, whole: bool = False) -> Any:
+    """Make the annotated type of a plain number, a count or a share within [low, high]."""
+    word, kinds = ("whole number", int) if whole else ("number", (int, float))
+
+    def parse(value: Any) -> float:
+        if isinstance(value, bool) or not isinstance(value, kinds):
+            raise ValueError(f"a {word} without quotes is expected, not {_shown(value)}")
+        if not low <= value <= high:  # also refuses nan
+            raise ValueError(f"{_shown(value)} is outside the allowed range {low:g} .. {high:g}")
+        return value if whole else float(value)
+
+    schema = {"type": "integer" if whole else "number", "minimum": low, "maximum": high}
+    return Annotated[int if whole else float, BeforeValidator(parse), WithJsonSchema(schema)]
+
+
+def _plain(value: str, allowed: str = "") -> bool:
+    """Tell whether a text holds no control character and no invisible one that turns its direction."""
+    return all(
+        char in allowed or unicodedata.category(char) not in ("Cc", "Cf", "Cs", "Zl", "Zp") for char in value
+    )
+
+
+def _text(longest: int, lines: bool = False) -> Any:
+    """Make the annotated type of a text that is shown as text and never used as a name of a file."""
+
+    def parse(value: Any) -> str:
+        if not isinstance(value, str):
+            raise ValueError(f"text in quotes is expected, not {_shown(value)}")
+        if not value.strip() or len(value) > longest:
+            raise ValueError(f"{_shown(value)} must have 1 .. {longest} characters")
+        if not _plain(value, "\n\t" if lines else ""):
+            raise ValueError(f"{_shown(value)} holds control or invisible characters")
+        return value
+
+    return Annotated[str, BeforeValidator(parse), WithJsonSchema({"type": "string", "maxLength": longest})]
+
+
+def _parse_name(value: Any) -> str:
+    """Take an id that becomes a file name on every system."""
+    if not isinstance(value, str):
+        raise ValueError(f"an id is text in quotes, not {_shown(value)}")
+    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}", value):
+        raise ValueError(
+            f"{_shown(value)} becomes file names: 1 .. 64 letters, digits, . _ - and a letter or digit first"
+        )
+    if value.endswith(".") or _DEVICES.fullmatch(value):
+        raise ValueError(f"{_shown(value)} cannot be a file name on every system: choose another")
+    return value
+
+
+def _parse_path(value: Any, info: ValidationInfo) -> Path:
+    """Take a path relative to the lot folder that stays inside it; absolute once the folder is known."""
+    if not isinstance(value, str):
+        raise ValueError(f"a path is text in quotes, not {_shown(value)}")
+    if value.startswith(("/", "~")) or re.match(r"[A-Za-z]:", value):
+        raise ValueError(f"{_shown(value)} is absolute: write it relative to the lot folder")
+    if not value or len(value) > 240 or "\\" in value or not _plain(value):
+        raise ValueError(f"{_shown(value)} is not a path: 1 .. 240 printable characters, / between folders")
+    normal = posixpath.normpath(value)
+    for part in normal.split("/"):
+        if part == "..":
+            raise ValueError(f"{_shown(value)} leaves the lot folder: keep the file inside it")
+        if re.search(r'[<>:"|?*]|[. ]$', part) or _DEVICES.fullmatch(part):
+            raise ValueError(f'{_shown(value)}: "{part}" cannot be a file name on every system')
+    folder = (info.context or {}).get("folder")
+    return Path(normal) if folder is None else Path(folder) / normal
+
+
+def _parse_paths(value: Any, info: ValidationInfo) -> tuple[Path, ...]:
+    """Take one path or a list of them, read in order as one log."""
+    values = value if isinstance(value, tuple | list) else (value,)
+    paths = tuple(_parse_path(item, info) for item in values)
+    if not 1 <= len(paths) <= 1000 or len(set(paths)) < len(paths):
+        raise ValueError("a list of files names 1 .. 1000 files, each once")
+    return paths
+
+
+def _parse_paths_or_none(value: Any, info: ValidationInfo) -> tuple[Path, ...]:
+    """Take no path, one, or a list of them."""
+    return () if value == () else _parse_paths(value, info)
 
 
 def _parse_time(value: Any) -> datetime:
+    """Read an ISO 8601 time with its zone."""
+    example = '"2026-05-14T13:20:00-06:00"'
     if not isinstance(value, str):
-        raise ValueError("write a time as text in ISO 8601 with its zone, like \"2026-05-14T13:20:00-06:00\"")
+        raise ValueError(f"write a time as text in ISO 8601 with its zone, like {example}")
     try:
         time = datetime.fromisoformat(value)
     except ValueError:
-        raise ValueError(f'"{value}" is not a time: write ISO 8601 with a zone, like "2026-05-14T13:20:00-06:00"') from None
+        message = f"{_shown(value)} is not a time: write ISO 8601 with a zone, like {example}"
+        raise ValueError(message) from None
     if time.tzinfo is None:
-        raise ValueError(f'"{value}" has no zone: add Z or an offset like -06:00')
+        raise ValueError(f"{_shown(value)} has no zone: add Z or an offset like -06:00")
+    if not 1981 <= time.year <= 2099:
+        raise ValueError(f"{_shown(value)} is outside the allowed range: years 1981 .. 2099")
     return time
 
 
@@ -79,12 +200,127 @@ def _parse_station(value: Any, info: ValidationInfo) -> float:
     """Read a label into metres with the lot's labels, given as validation context."""
     labels: StationLabels = (info.context or {}).get("labels") or StationLabels()
     if not isinstance(value, str):
-        raise ValueError(f'write a station as text, like "{labels.text(labels.parse_example())}"')
+        raise ValueError(
+            f'write a station as text, like "{labels.text(labels.example_m)}", not {_shown(value)}'
+        )
     return labels.parse(value)
 
 
-Time = Annotated[datetime, BeforeValidator(_parse_time)]
-StationM = Annotated[float, BeforeValidator(_parse_station)]
+def _parse_limit(value: Any, info: ValidationInfo) -> datetime | float:
+    """Read a time or a station label."""
+    is_time = isinstance(value, str) and re.match(r"[0-9]{4}-[0-9]", value)
+    return _parse_time(value) if is_time else _parse_station(value, info)
+
+
+def _parse_at(value: Any) -> str | int | datetime:
+    """Read where a mark was noted: "first line", the number of a scan line, or a time."""
+    if value == "first line" or (
+        isinstance(value, int) and not isinstance(value, bool) and 1 <= value < 2**62
+    ):
+        return value
+    if isinstance(value, str) and re.match(r"[0-9]{4}-[0-9]", value):
+        return _parse_time(value)
+    raise ValueError(
+        f'{_shown(value)} is not "first line", a scan line number from 1, or a time with its zone'
+    )
+
+
+def _parse_clock_offset(value: Any) -> str | float:
+    """Read "auto" or a time."""
+    if value == "auto":
+        return "auto"
+    if not isinstance(value, str):
+        raise ValueError(f'write "auto" or a time with its unit, like "0.4 s", not {_shown(value)}')
+    number = parse_quantity(value, "time")
+    if not -86400 <= number <= 86400:
+        raise ValueError(f'{_shown(value)} is outside the allowed range -86400 .. 86400 s (or "auto")')
+    return number
+
+
+def _parse_zone(value: Any) -> str:
+    """Take the IANA name of a time zone known on this machine."""
+    if not isinstance(value, str):
+        raise ValueError(f'write the IANA name of a time zone, like "America/Boise", not {_shown(value)}')
+    try:
+        if value in ("localtime", "Factory"):  # another zone on every machine
+            raise ValueError
+        zoneinfo.ZoneInfo(value)
+    except (ValueError, OSError, KeyError):  # a malformed key, a folder of zones, an unknown name
+        near = difflib.get_close_matches(value[:80], sorted(zoneinfo.available_timezones()), 1)
+        hint = f'; did you mean "{near[0]}"?' if near else ""
+        raise ValueError(f'{_shown(value)} is not an IANA time zone like "America/Boise"{hint}') from None
+    return value
+
+
+def _crs(kind: Literal["geographic", "projected", "any"]) -> Any:
+    """Make the annotated type of a reference system given as text (`EPSG:6448`, WKT, PROJ string)."""
+
+    def parse(value: Any) -> str:
+        if not isinstance(value, str):
+            raise ValueError(f'write the reference system as text, like "EPSG:6318", not {_shown(value)}')
+        try:
+            crs = CRS.from_user_input(value)
+        except CRSError:
+            raise ValueError(
+                f'{_shown(value)} is not a known reference system: write it like "EPSG:6318"'
+            ) from None
+        is_kind = {"geographic": crs.is_geographic, "projected": crs.is_projected}
+        if crs.is_compound or not is_kind.get(kind, crs.is_geographic or crs.is_projected):
+            wanted = "horizontal" if kind == "any" else f"plain {kind}"
+            raise ValueError(
+                f"{_shown(value)} ({crs.name}) is a {crs.type_name}: a {wanted} one is expected here"
+            )
+        return value
+
+    return Annotated[
+        str, BeforeValidator(parse), WithJsonSchema({"type": "string", "examples": ["EPSG:6318"]})
+    ]
+
+
+def _described(type_: Any, parse: Callable[..., Any], **schema: Any) -> Any:
+    return Annotated[type_, BeforeValidator(parse), WithJsonSchema(schema)]
+
+
+Share = _number(0, 1)
+Line = _text(200)
+Note = _text(4000, lines=True)
+Name = _described(str, _parse_name, type="string", pattern="^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")
+LotPath = _described(Path, _parse_path, type="string", examples=["scan.csv"])
+_PATHS_SCHEMA = {
+    "anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}],
+    "examples": ["scan.csv"],
+}
+LotPaths = _described(tuple[Path, ...], _parse_paths, **_PATHS_SCHEMA)
+LotPathsOrNone = _described(tuple[Path, ...], _parse_paths_or_none, **_PATHS_SCHEMA)
+Time = _described(datetime, _parse_time, type="string", examples=["2026-05-14T13:20:00-06:00"])
+StationM = _described(float, _parse_station, type="string", examples=["112+40.5"])
+Limit = _described(
+    datetime | float, _parse_limit, type="string", examples=["112+40.5", "2026-05-14T13:20:00-06:00"]
+)
+At = _described(
+    Literal["first line"] | int | datetime,
+    _parse_at,
+    anyOf=[{"type": "string"}, {"type": "integer", "minimum": 1}],
+    examples=["first line", 1200, "2026-05-14T13:20:00-06:00"],
+)
+ClockOffset = _described(
+    Literal["auto"] | float, _parse_clock_offset, type="string", examples=["auto", "0.4 s"]
+)
+Zone = _described(str, _parse_zone, type="string", examples=["America/Boise"])
+Length = _quantity("length", 0, 1e5)
+Along = _quantity("length", -30, 30, "ahead", "behind")
+Across = _quantity("length", -30, 30, "right", "left")
+Height = _quantity("length", 0, 20)
+Size = _quantity("length", 0.001, 1000)
+MarkDistance = _quantity("length", -1e4, 1e4, "before", "past", side_needed=True)
+Duration = _quantity("time", 0, 86400)
+Angle = _quantity("angle", -360, 360)
+ScanAngle = _quantity("angle", -80, 80, "right", "left")
+Speed = _quantity("speed", 0, 10)
+Area = _quantity("area", 0, 1e6)
+AreaMass = _quantity("area_mass", 1, 2000)
+Temperature = _quantity("temperature", -50, 400)
+Difference = _quantity("temperature difference", 0, 300)
 Direction = Literal["upstation", "downstation"]
 Edge = Literal["free", "cold joint", "hot joint", "kerb"]
 
@@ -95,173 +331,375 @@ Edge = Literal["free", "cold joint", "hot joint", "kerb"]
 class LimitsSection(Section):
     """The part of the logs that belongs to the lot, half open [from, to): two times or two stations."""
 
-    from_: Time | StationM | None = Field(default=None, alias="from")
-    to: Time | StationM | None = None
+    from_: Limit | None = Field(default=None, alias="from", description="First time or station of the lot")
+    to: Limit | None = Field(default=None, description="First time or station no longer in the lot")
+
+    @model_validator(mode="after")
+    def _check(self) -> LimitsSection:
+        ends = [end for end in (self.from_, self.to) if end is not None]
+        if len({type(end) for end in ends}) == 2:
+            raise ValueError("from and to must be two times or two stations, not one of each")
+        if len(ends) == 2 and not self.from_ < self.to:  # type: ignore[operator]
+            raise ValueError("from must be smaller than to")
+        return self
+
+
+def _parse_agency(value: Any) -> Any:
+    """Take free keys with plain values."""
+    if not isinstance(value, dict):
+        raise ValueError(f"a table of free keys is expected, not {_shown(value)}")
+    for key, item in value.items():
+        if not 1 <= len(key) <= 64 or not _plain(key):
+            raise ValueError(f"{_shown(key)} is not a key: 1 .. 64 printable characters")
+        is_number = isinstance(item, int | float) and math.isfinite(item) and abs(item) < 2**62
+        if not (is_number or (isinstance(item, str) and len(item) <= 1000 and _plain(item, "\n\t"))):
+            raise ValueError(f"{key}: a text, a number or true/false is expected, not {_shown(item)}")
+    return value
 
 
 class LotSection(Section):
     """Who, where and what was laid."""
 
-    id: Name
-    revision: Annotated[int, Field(ge=1, le=999)] = 1
-    supersedes: str | None = None
-    reason: str | None = None
-    route: str
-    lane: str
-    lift: Annotated[int, Field(ge=1, le=20)]
-    thickness_m: _quantity("length", 0.005, 1) = Field(alias="thickness")  # type: ignore[valid-type]
-    time_zone: str
-    course: str | None = None
-    mix: str | None = None
-    warm_mix: bool = False
-    laydown_target_c: Temperature | None = Field(default=None, alias="laydown_target")
-    spread_rate_kg_m2: AreaMass | None = Field(default=None, alias="spread_rate")
-    paved_width_m: Length | None = Field(default=None, alias="paved_width")
-    shift: str | None = None
-    note: str | None = None
-    limits: LimitsSection = LimitsSection()
-    agency: dict[str, str | int | float | bool] = {}
+    id: Name = Field(description="Name of the lot; becomes file names: letters, digits, . _ -")
+    revision: _number(1, 999, whole=True) = Field(default=1, description="Counts re-issues of the same lot")  # type: ignore[valid-type]
+    supersedes: Line | None = Field(default=None, description="What this revision replaces")
+    reason: Line | None = Field(default=None, description="Why this revision was made")
+    route: Line = Field(description="Road or route, as the agency names it")
+    lane: Line = Field(description="Lane, as the agency names it")
+    lift: _number(1, 20, whole=True) = Field(description="Lift, counted from the bottom")  # type: ignore[valid-type]
+    thickness_m: _quantity("length", 0.005, 1) = Field(alias="thickness", description="Compacted thickness")  # type: ignore[valid-type]
+    time_zone: Zone = Field(description="IANA name of the site's time zone")
+    course: Line | None = Field(default=None, description="Course: wearing, binder, base")
+    mix: Line | None = Field(default=None, description="Mix")
+    warm_mix: bool = Field(default=False, description="The mix is a warm mix")
+    laydown_target_c: Temperature | None = Field(
+        default=None, alias="laydown_target", description="Target temperature behind the screed"
+    )
+    spread_rate_kg_m2: AreaMass | None = Field(
+        default=None, alias="spread_rate", description="Mass laid by area"
+    )
+    paved_width_m: Length | None = Field(default=None, alias="paved_width", description="Width paved")
+    shift: Line | None = Field(default=None, description="Shift")
+    note: Note | None = Field(default=None, description="Free text, shown as it is")
+    limits: LimitsSection = Field(default=LimitsSection(), description="Part of the logs that is this lot")
+    agency: Annotated[dict[str, Any], BeforeValidator(_parse_agency)] = Field(
+        default={}, description="Free keys that an agency asks for: contract, bid item, .."
+    )
 
 
 class FilesSection(Section):
     """The logs, as absolute paths after loading; each a list read in order as one log."""
 
-    scan: tuple[Path, ...]
-    fixes: tuple[Path, ...]
-    wheel: tuple[Path, ...] = ()
-    alignment: Path | None = None
-    exclusions: Path | None = None
+    scan: LotPaths = Field(description="Scan log: one row a line of spots")
+    fixes: LotPaths = Field(description="GNSS log")
+    wheel: LotPathsOrNone = Field(
+        default=(), description="Distance wheel log; without it the scan's own column"
+    )
+    alignment: LotPath | None = Field(default=None, description="Reference line of the road")
+    exclusions: LotPath | None = Field(default=None, description="Polygons that the rule leaves out")
 
 
 class FormatsSection(Section):
     """Names of shipped formats, or paths to the user's own."""
 
-    scan: str
-    fixes: str
-    wheel: str | None = None
+    scan: Line = Field(description="Format of the scan log")
+    fixes: Line = Field(description="Format of the GNSS log")
+    wheel: Line = Field(default="wheel-csv", description="Format of the wheel log, where there is one")
 
 
 class CrsSection(Section):
     """Frames: of the fixes (must be stated), of the products, of the alignment's numbers."""
 
-    fixes: str
-    epoch: Annotated[float, Field(ge=1980, le=2100)] | None = None
-    map: str
-    alignment: str | None = None
-    accuracy_m: _quantity("length", 0.001, 50) = Field(default=0.1, alias="accuracy")  # type: ignore[valid-type]
-    accept_ensemble: bool = False
+    fixes: _crs("geographic") = Field(description="Reference frame of the fixes: the log does not say it")  # type: ignore[valid-type]
+    epoch: _number(1980, 2100) | None = Field(
+        default=None, description="Epoch of the fixes as a decimal year"
+    )  # type: ignore[valid-type]
+    map: _crs("projected") = Field(description="Projected reference system of the products; any linear unit")  # type: ignore[valid-type]
+    alignment: _crs("any") | None = Field(  # type: ignore[valid-type]
+        default=None, description="True frame of the numbers in alignment and exclusions"
+    )
+    accuracy_m: _quantity("length", 0.001, 50) = Field(  # type: ignore[valid-type]
+        default="0.1 m", alias="accuracy", description="Worst datum operation taken"
+    )
+    accept_ensemble: bool = Field(default=False, description="Take plain WGS 84 as equal to any frame")
+
+    @property
+    def foot_m(self) -> float:
+        """Length in metres of the map's own foot, or of the international foot where the map has none."""
+        axis = CRS.from_user_input(self.map).axis_info[0]
+        return axis.unit_conversion_factor if "foot" in axis.unit_name.lower() else 0.3048
 
 
 class FixSigma(Section):
-    """One-axis standard deviation by fix quality, used where the log has none of its own (common practice, no source)."""
+    """One-axis standard deviation by fix quality, where the log has none of its own.
 
-    fixed_m: Size = Field(default=0.02, alias="fixed")
-    float_m: Size = Field(default=0.3, alias="float")
-    differential_m: Size = Field(default=1.0, alias="differential")
-    autonomous_m: Size = Field(default=3.0, alias="autonomous")
+    The defaults are common practice without a source.
+    """
+
+    fixed_m: Size = Field(default="0.02 m", alias="fixed", description="Ambiguities fixed (RTK)")
+    float_m: Size = Field(default="0.3 m", alias="float", description="Ambiguities float")
+    differential_m: Size = Field(default="1 m", alias="differential", description="Differential")
+    autonomous_m: Size = Field(default="3 m", alias="autonomous", description="Autonomous")
 
 
 class RigSection(Section):
     """Where things sit on the paver, from C, the point of the mat straight below the scanner."""
 
-    antenna_forward_m: Along = Field(alias="antenna_forward")
-    antenna_right_m: Across = Field(alias="antenna_right")
-    antenna_up_m: Height = Field(alias="antenna_up")
-    screed_forward_m: Along = Field(alias="screed_forward")
-    non_slip_forward_m: Along = Field(alias="non_slip_forward")
-    heading_offset_deg: Angle = Field(default=0.0, alias="heading_offset")
-    fix_sigma: FixSigma = FixSigma()
-    max_sigma_m: Size = Field(default=1.0, alias="max_sigma")
-    wheel_per_count_m: _quantity("length", 1e-7, 10) | None = Field(default=None, alias="wheel_per_count")  # type: ignore[valid-type]
-    clock_offset_s: Literal["auto"] | _quantity("time", -86400, 86400) = Field(alias="clock_offset")  # type: ignore[valid-type]
-    evidence: tuple[str, ...] = ()
+    antenna_forward_m: Along = Field(alias="antenna_forward", description="Antenna ahead of C")
+    antenna_right_m: Across = Field(alias="antenna_right", description="Antenna right of C")
+    antenna_up_m: Height = Field(alias="antenna_up", description="Antenna above the mat")
+    screed_forward_m: Along = Field(
+        alias="screed_forward", description="Trailing edge of the screed ahead of C"
+    )
+    non_slip_forward_m: Along = Field(
+        alias="non_slip_forward", description="Point of the machine that does not slip sideways, ahead of C"
+    )
+    heading_offset_deg: Angle = Field(
+        default="0 deg", alias="heading_offset", description="Two-antenna heading minus body heading"
+    )
+    fix_sigma: FixSigma = Field(default=FixSigma(), description="Sigma by quality where the log has none")
+    max_sigma_m: Size = Field(
+        default="1 m", alias="max_sigma", description="Position sigma above this is a gap"
+    )
+    wheel_per_count_m: _quantity("length", 1e-7, 10) | None = Field(  # type: ignore[valid-type]
+        default=None, alias="wheel_per_count", description="Wheel travel for one count"
+    )
+    clock_offset_s: ClockOffset = Field(alias="clock_offset", description='Scan clock minus UTC, or "auto"')
+    evidence: tuple[LotPath, ...] = Field(default=(), description="Files written by checks of the rig")
 
 
 class SpotsEven(Section):
     """Spot centres evenly spaced from the first column's to the last column's."""
 
-    first_m: Across = Field(alias="first")
-    last_m: Across = Field(alias="last")
+    first_m: Across = Field(alias="first", description="Centre of the first column's spot, right of C")
+    last_m: Across = Field(alias="last", description="Centre of the last column's spot, right of C")
+
+    @model_validator(mode="after")
+    def _check(self) -> SpotsEven:
+        if self.first_m == self.last_m:
+            raise ValueError("first and last must differ")
+        return self
 
 
 class SpotsByAngle(Section):
-    """Spots of a scanner at a height above the mat, at equal steps of angle (right +): right = height tan(angle)."""
+    """Spots of a scanner above the mat at equal steps of angle, right +: right = height tan(angle)."""
 
-    height_m: Height = Field(alias="height")
-    angle_first_deg: _quantity("angle", -80, 80) = Field(alias="angle_first")  # type: ignore[valid-type]
-    angle_last_deg: _quantity("angle", -80, 80) = Field(alias="angle_last")  # type: ignore[valid-type]
+    height_m: Height = Field(alias="height", description="Scanner above the mat")
+    angle_first_deg: ScanAngle = Field(
+        alias="angle_first", description="Angle of the first column's spot from plumb"
+    )
+    angle_last_deg: ScanAngle = Field(
+        alias="angle_last", description="Angle of the last column's spot from plumb"
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> SpotsByAngle:
+        if self.angle_first_deg == self.angle_last_deg or self.height_m == 0:
+            raise ValueError("angle_first and angle_last must differ, and height must be above 0")
+        return self
+
+
+def _spots_kind(value: Any) -> str:
+    """Tell which way of stating spots a value follows."""
+    if isinstance(value, SpotsByAngle) or (
+        isinstance(value, dict) and {"height", "angle_first"} & value.keys()
+    ):
+        return "by_angle"
+    return "listed" if isinstance(value, tuple | list) else "even"
+
+
+def _parse_spots(value: Any) -> Any:
+    """Refuse a list of spots that cannot be a line."""
+    if not isinstance(value, tuple | list | dict | Section):
+        ways = "{ first, last }, a list, or { height, angle_first, angle_last }"
+        raise ValueError(f"{ways} is expected, not {_shown(value)}")
+    if isinstance(value, tuple | list) and not 2 <= len(value) <= 4096:
+        raise ValueError(f"a list of spots has 2 .. 4096 of them, not {len(value)}")
+    return value
+
+
+Spots = Annotated[
+    Annotated[SpotsEven, Tag("even")]
+    | Annotated[SpotsByAngle, Tag("by_angle")]
+    | Annotated[tuple[Across, ...], Tag("listed")],
+    Discriminator(_spots_kind),
+    BeforeValidator(_parse_spots),
+]
 
 
 class ScannerSection(Section):
     """The line of spots and the edges of the paved mat, from C, right positive."""
 
-    spots_right: SpotsEven | SpotsByAngle | tuple[Across, ...]
-    mat_left_m: Across = Field(alias="mat_left")
-    mat_right_m: Across = Field(alias="mat_right")
+    spots_right: Spots = Field(description="Centres of the spots right of C, in column order")
+    mat_left_m: Across = Field(
+        alias="mat_left", description="Left edge of the paved mat, right of C positive"
+    )
+    mat_right_m: Across = Field(
+        alias="mat_right", description="Right edge of the paved mat, right of C positive"
+    )
 
     @model_validator(mode="after")
     def _check(self) -> ScannerSection:
         if not self.mat_left_m < self.mat_right_m:
             raise ValueError("mat_left must lie left of mat_right (right of C is positive)")
+        if isinstance(self.spots_right, tuple):
+            steps = [b - a for a, b in pairwise(self.spots_right)]
+            if not (min(steps) > 0 or max(steps) < 0):
+                raise ValueError("spots_right must run in one direction across the mat, each spot once")
         return self
+
+
+class RigFile(Section):
+    """A rig on its own, to copy into lots: the two tables as they stand in lot.toml."""
+
+    rig: RigSection
+    scanner: ScannerSection
 
 
 class PassSection(Section):
     """One traverse of one lane by one paver; `from`, `to` half open."""
 
-    id: Name | None = None
-    lane: str | None = None
-    from_: Time | None = Field(default=None, alias="from")
-    to: Time | None = None
-    direction: Direction | None = None
-    left_edge: Edge = "free"
-    right_edge: Edge = "free"
+    id: Name | None = Field(default=None, description="Name of the pass; else its number in order of time")
+    lane: Line | None = Field(default=None, description="Lane, where it is not the lot's")
+    from_: Time | None = Field(default=None, alias="from", description="Start")
+    to: Time | None = Field(default=None, description="End, no longer in the pass")
+    direction: Direction | None = Field(default=None, description="Travel along the stations")
+    left_edge: Edge = Field(default="free", description="Left edge of the mat in travel")
+    right_edge: Edge = Field(default="free", description="Right edge of the mat in travel")
+
+    @model_validator(mode="after")
+    def _check(self) -> PassSection:
+        if self.from_ is not None and self.to is not None and not self.from_ < self.to:
+            raise ValueError("from must be earlier than to")
+        return self
 
 
 class ExcludeSection(Section):
     """A stretch that the rule leaves out, between two stations, half open."""
 
-    from_m: StationM = Field(alias="from")
-    to_m: StationM = Field(alias="to")
-    side: Literal["left", "right", "full"] = "full"
-    reason: str
+    from_m: StationM = Field(alias="from", description="Smaller station")
+    to_m: StationM = Field(alias="to", description="Larger station, no longer left out")
+    side: Literal["left", "right", "full"] = Field(
+        default="full", description="Side looking upstation; full = whole mat"
+    )
+    reason: Line = Field(description="Why it is left out")
+
+    @model_validator(mode="after")
+    def _check(self) -> ExcludeSection:
+        if not self.from_m < self.to_m:
+            raise ValueError("from must be a smaller station than to")
+        return self
 
 
 class MarkSection(Section):
-    """A station read on the ground: `distance` before (not yet reached by) or past `point`, at a line or time."""
+    """A station read on the ground, seen from a point of the paver at a line or time.
 
-    station_m: StationM = Field(alias="station")
-    at: Literal["first line"] | Annotated[int, Field(ge=1)] | Time
-    pass_id: str | None = Field(default=None, alias="pass")
-    point: Literal["screed", "antenna", "spot line"]
-    distance_m: MarkDistance = Field(alias="distance")
+    `distance_m` is positive *before*: "50 ft before" means that the marked station lies 50 ft ahead along
+    travel, not yet reached by `point`; "50 ft past" is negative, already passed. So the station of `point`
+    is `station_m - ahead_m` going upstation and `station_m + ahead_m` going downstation.
+    """
+
+    station_m: StationM = Field(alias="station", description="Station of the mark on the ground")
+    at: At = Field(description='"first line", a scan line number, or a time')
+    pass_id: Line | None = Field(default=None, alias="pass", description="Pass in which it was noted")
+    point: Literal["screed", "antenna", "spot line"] = Field(
+        description="Point of the paver it was measured from"
+    )
+    distance_m: MarkDistance = Field(
+        alias="distance", description='How far before the mark ("50 ft before") or past it the point is'
+    )
+
+    @property
+    def ahead_m(self) -> float:
+        """How far the marked station lies ahead of the point along travel; negative once passed."""
+        return self.distance_m
 
 
 class StationingSection(Section):
-    """How stations run; marks, passes' directions and limits ride along so that one section serves the stage."""
+    """How stations run along the line, and how they are written."""
 
-    direction: Direction | None = None
-    alignment: str | None = None
-    start_m: StationM | None = Field(default=None, alias="start")
-    labels: Literal["100 ft", "100 m", "1000 m"] | None = None
+    direction: Direction | None = Field(
+        default=None, description="Travel along the stations, without an alignment"
+    )
+    alignment: Line | None = Field(
+        default=None, description="Name of the alignment where the file holds several"
+    )
+    start_m: StationM | None = Field(default=None, alias="start", description="Station of its first vertex")
+    labels: Literal["100 ft", "100 m", "1000 m"] | None = Field(
+        default=None, description="How stations are written; default 100 ft for us, 100 m for si"
+    )
 
 
 class GridSection(Section):
-    map_cell_m: _quantity("length", 0.01, 5) = Field(default=0.1, alias="map_cell")  # type: ignore[valid-type]
-    mat_cell_m: _quantity("length", 0.02, 5) = Field(default=0.3048, alias="mat_cell")  # type: ignore[valid-type]
+    """Cells of the pictures; the rule has its own cell for the statistic."""
+
+    map_cell_m: _quantity("length", 0.01, 5) = Field(
+        default="0.1 m", alias="map_cell", description="Cell of the tiles"
+    )  # type: ignore[valid-type]
+    mat_cell_m: _quantity("length", 0.02, 5) = Field(  # type: ignore[valid-type]
+        default="1 ft", alias="mat_cell", description="Cell of the picture in the mat frame"
+    )
 
 
 class AcceptSection(Section):
     """When to stop rather than go on."""
 
-    rejected_frac: Share = 0.2
-    autonomous_frac: Share = 0.1
-    wheel_gnss_frac: Share = 0.03
-    alignment_distance_m: Length = Field(default=30.0, alias="alignment_distance")
+    rejected_frac: Share = Field(default=0.2, description="Largest share of a log that may be rejected")
+    autonomous_frac: Share = Field(default=0.1, description="Largest share of autonomous fixes")
+    wheel_gnss_frac: Share = Field(
+        default=0.03, description="Largest disagreement of wheel and GNSS distance"
+    )
+    alignment_distance_m: Length = Field(
+        default="30 m",
+        alias="alignment_distance",
+        description="Largest distance of the mat from the alignment",
+    )
 
 
 class DeliverySection(Section):
-    units: Literal["us", "si"] = "si"
+    """What the agency receives."""
+
+    units: Literal["us", "si"] = Field(default="si", description="Units of layers and tables")
+
+
+class RulesSection(Section):
+    """Which rules judge the lot."""
+
+    profile: Line = Field(description="Name of a shipped rule profile, or a path to your own")
+
+
+class LotStatement(Section):
+    """What lot.toml states, apart from the rules."""
+
+    lot: LotSection
+    files: FilesSection
+    formats: FormatsSection
+    crs: CrsSection
+    rig: RigSection
+    scanner: ScannerSection
+    passes: tuple[PassSection, ...] = Field(
+        default=(), alias="pass", description="Paver passes; without any there is one"
+    )
+    exclude: tuple[ExcludeSection, ...] = Field(default=(), description="Stretches that the rule leaves out")
+    marks: tuple[MarkSection, ...] = Field(default=(), alias="mark", description="Stations from the ground")
+    stationing: StationingSection = StationingSection()
+    grid: GridSection = GridSection()
+    accept: AcceptSection = AcceptSection()
+    delivery: DeliverySection = DeliverySection()
+
+
+class LotFile(LotStatement):
+    """lot.toml as the user writes it."""
+
+    rules: RulesSection
+
+
+NOT_YET = {
+    ("change",): "changes of the rig within a lot",
+    ("files", "diary"): "a diary", ("files", "weather"): "weather", ("files", "control"): "control points",
+    ("files", "tickets"): "tickets",
+    ("scanner", "id"): "several scanners", ("scanner", "file"): "several scanners",
+}  # fmt: skip  # keys that lots may come to have; refused so that nobody believes them to be used
 
 
 # -------------------------------------------------------------------------------------------- the rules
@@ -270,97 +708,185 @@ class DeliverySection(Section):
 class ProfileRule(Section):
     """How a pass is cut into profiles."""
 
-    length_m: Size = Field(alias="length")
-    anchor: Literal["pass_start", "whole_station"]
-    remainder_from_m: Length = Field(alias="remainder_from")  # a shorter last piece joins the profile before it
-    across_exclusion: Literal["continue", "restart"]
-    minimum_coverage_frac: Share
-    start_up_m: Length = Field(alias="start_up")
+    length_m: Size = Field(alias="length", description="Length of a profile")
+    anchor: Literal["pass_start", "whole_station"] = Field(description="Where the grid of profiles begins")
+    remainder_from_m: Length = Field(
+        alias="remainder_from", description="A shorter last piece joins the profile before it"
+    )
+    across_exclusion: Literal["continue", "restart"] = Field(description="The grid at an exclusion")
+    minimum_coverage_frac: Share = Field(
+        description="Least share of cells with a reading; below: insufficient"
+    )
+    start_up_m: Length = Field(
+        alias="start_up", description="Length left out where the screed leaves the joint"
+    )
 
 
 class StatisticRule(Section):
-    """The number that classes a profile, and the sample it is taken from."""
+    """The number that classes a profile, and the sample it is taken from.
 
-    kind: Literal["percentile_pair", "max_minus_min", "below_target", "share_below_reference"]
-    sample: Literal["cell_mean", "reading"]
-    cell_m: Size = Field(alias="cell")
-    high_percentile: Annotated[float, Field(ge=50, le=100)] = 98.5
-    low_percentile: Annotated[float, Field(ge=0, le=50)] = 1.0
-    percentile_method: Literal["R-6", "R-7"] = "R-7"
-    reference_frac: Share = 0.9  # share_below_reference: share of the mat colder than this part of the running mean
+    `percentile_pair`: high less low percentile; `max_minus_min`; `below_target`: laydown target less the low
+    percentile; `share_below_reference`: share of the mat colder (degC) than a part of its running mean.
+    """
+
+    kind: Literal["percentile_pair", "max_minus_min", "below_target", "share_below_reference"] = Field(
+        description="The statistic"
+    )
+    sample: Literal["cell_mean", "reading"] = Field(description="What it is taken of")
+    cell_m: Size = Field(alias="cell", description="Cell of cell_mean, in the mat frame")
+    high_percentile: _number(50, 100) | None = Field(default=None, description="Upper percentile of the pair")  # type: ignore[valid-type]
+    low_percentile: _number(0, 50) | None = Field(default=None, description="Lower percentile")  # type: ignore[valid-type]
+    percentile_method: Literal["R-6", "R-7"] | None = Field(
+        default=None, description="Interpolation, by its number in Hyndman and Fan 1996"
+    )
+    reference_frac: Share | None = Field(default=None, description="Part of the running mean")
+    reference_window_m: Size | None = Field(
+        default=None, alias="reference_window", description="Length of the running mean"
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> StatisticRule:
+        needed = {
+            "percentile_pair": ("high_percentile", "low_percentile", "percentile_method"),
+            "max_minus_min": (),
+            "below_target": ("low_percentile", "percentile_method"),
+            "share_below_reference": ("reference_frac", "reference_window_m"),
+        }[self.kind]
+        missing = [name.removesuffix("_m") for name in needed if getattr(self, name) is None]
+        if missing:
+            raise ValueError(f"{self.kind} needs {' and '.join(missing)}")
+        return self
 
 
 class ClassRule(Section):
-    """One class word; `up_to` is inclusive, the last class has none."""
+    """One class word; its limit is inclusive, the last class has none."""
 
-    word: str
-    up_to_delta_c: Difference | None = Field(default=None, alias="up_to")
+    word: _text(40) = Field(description="The document's word")  # type: ignore[valid-type]
+    up_to_delta_c: Difference | None = Field(default=None, alias="up_to", description="Largest differential")
+    up_to_frac: Share | None = Field(default=None, description="Largest share (share_below_reference)")
 
 
 class ClassesRule(Section):
-    rounded_to_delta_c: Difference = Field(alias="rounded_to")
-    instrument_accuracy_delta_c: Difference = Field(alias="instrument_accuracy")
-    words: tuple[ClassRule, ...]
+    """Class words from best to worst, and the rounding before a value is compared with a limit."""
+
+    rounded_to_delta_c: Difference | None = Field(
+        default=None, alias="rounded_to", description="Rounding of differentials"
+    )
+    rounded_to_frac: Share | None = Field(default=None, description="Rounding of shares")
+    instrument_accuracy_delta_c: Difference = Field(
+        alias="instrument_accuracy", description="A margin inside this is borderline"
+    )
+    words: tuple[ClassRule, ...] = Field(description="Classes, best first")
+
+    @model_validator(mode="after")
+    def _check(self) -> ClassesRule:
+        limits = [word.up_to_frac if self.is_share else word.up_to_delta_c for word in self.words]
+        if not 2 <= len(self.words) <= 5 or len({word.word for word in self.words}) < len(self.words):
+            raise ValueError("2 .. 5 classes with different words are expected")
+        if any(word.word == "insufficient" for word in self.words):
+            raise ValueError('"insufficient" is kept for profiles without enough coverage')
+        if limits[-1] is not None or any(limit is None for limit in limits[:-1]):
+            raise ValueError("each class but the last needs its limit, the last has none")
+        if any(low >= high for low, high in pairwise(limits[:-1])):  # type: ignore[operator]
+            raise ValueError("limits must rise from the best class to the worst")
+        if (self.rounded_to_frac is None) == (self.rounded_to_delta_c is None):
+            raise ValueError("one of rounded_to and rounded_to_frac is expected")
+        return self
+
+    @property
+    def is_share(self) -> bool:
+        """The limits are shares, not temperature differences."""
+        return self.rounded_to_frac is not None
 
 
 class StopRule(Section):
-    """When the paver counts as standing, and which mat around the stop leaves the statistic (along travel)."""
+    """When the paver counts as standing, and the mat around it that leaves the statistic, along travel."""
 
-    below_mps: Speed = Field(alias="below")
-    longer_than_s: Duration = Field(alias="longer_than")
-    reference: Literal["spot_line", "screed"]
-    behind_m: Length = Field(alias="behind")
-    ahead_m: Length = Field(alias="ahead")
+    below_mps: Speed = Field(alias="below", description="Standing below this speed")
+    longer_than_s: Duration = Field(alias="longer_than", description="Shortest stop")
+    reference: Literal["spot_line", "screed"] = Field(
+        description="Line that behind and ahead are measured from"
+    )
+    behind_m: Length = Field(alias="behind", description="Mat left out behind that line")
+    ahead_m: Length = Field(alias="ahead", description="Mat left out ahead of that line")
 
 
 class EdgeTrimRule(Section):
     """Width left out along each kind of mat edge."""
 
-    free_m: Length = Field(alias="free")
-    cold_joint_m: Length = Field(alias="cold_joint")
-    hot_joint_m: Length = Field(alias="hot_joint")
-    kerb_m: Length = Field(alias="kerb")
+    free_m: Length = Field(alias="free", description="Along a free edge")
+    cold_joint_m: Length = Field(alias="cold_joint", description="Along a cold joint")
+    hot_joint_m: Length = Field(alias="hot_joint", description="Along a hot joint")
+    kerb_m: Length = Field(alias="kerb", description="Along a kerb")
 
 
 class WindowRule(Section):
     """Temperatures kept in the statistic, and the oldest look that still counts as laydown temperature."""
 
-    lowest_c: Temperature = Field(alias="lowest")
-    highest_c: Temperature = Field(alias="highest")
-    look_age_s: Duration = Field(alias="look_age")
+    lowest_c: Temperature = Field(alias="lowest", description="Colder readings are left out")
+    highest_c: Temperature = Field(alias="highest", description="Hotter readings are left out")
+    look_age_s: Duration = Field(alias="look_age", description="Oldest look taken as laydown temperature")
+
+    @model_validator(mode="after")
+    def _check(self) -> WindowRule:
+        if not self.lowest_c < self.highest_c:
+            raise ValueError("lowest must be below highest")
+        return self
 
 
 class ZoneRule(Section):
     """Cold zones: deficit against the local mat; independent of the class."""
 
-    drop_delta_c: Difference = Field(alias="drop")
-    release_delta_c: Difference = Field(alias="release")  # hysteresis: grows to cells this much below
-    window_m: Size = Field(alias="window")  # length along station of the running reference
-    cell_m: Size = Field(alias="cell")
-    minimum_area_m2: Area = Field(alias="minimum_area")
-    minimum_lines: Annotated[int, Field(ge=1)]
+    drop_delta_c: Difference = Field(alias="drop", description="Deficit that starts a zone")
+    release_delta_c: Difference = Field(alias="release", description="Deficit down to which it grows")
+    window_m: Size = Field(alias="window", description="Length along station of the running reference")
+    cell_m: Size = Field(alias="cell", description="Cell of zones, in the mat frame")
+    minimum_area_m2: Area = Field(alias="minimum_area", description="Smallest zone")
+    minimum_lines: _number(1, 1000, whole=True) = Field(description="Fewest scan lines it is seen in")  # type: ignore[valid-type]
+
+    @model_validator(mode="after")
+    def _check(self) -> ZoneRule:
+        if not 0 < self.release_delta_c <= self.drop_delta_c:
+            raise ValueError("release must be above 0 and not larger than drop")
+        return self
 
 
 class SpeedRule(Section):
     """Edges of the speed bands, named by their numbers, lower edge included."""
 
-    bands_mps: tuple[Speed, ...] = Field(alias="bands")
+    bands_mps: tuple[Speed, ...] = Field(alias="bands", description="Edges, rising")
+
+    @model_validator(mode="after")
+    def _check(self) -> SpeedRule:
+        if not self.bands_mps or sorted(set(self.bands_mps)) != list(self.bands_mps):
+            raise ValueError("edges must rise, and there must be one at least")
+        return self
+
+
+Standing = Literal[
+    "confirmed in a fetched text",
+    "second-hand",
+    "from memory, to be checked",
+    "from memory and unsure, to be checked",
+    "common practice, no source",
+    "derived",
+]
 
 
 class SourceNote(Section):
-    """Where a number comes from and how sure that is (marks of the rule file's own legend)."""
+    """Where a number comes from and how sure that is."""
 
-    source: str
-    standing: str
+    source: Line = Field(description="Document, clause, or reason")
+    standing: Standing = Field(description="How sure the number is")
 
 
 class RuleProfile(Section):
-    """One agency document's way of judging, as data; each number has a source and a standing."""
+    """One document's way of judging, as data; each number has a source and a standing."""
 
-    id: Name
-    title: str
-    citation: str
-    note: str = ""
+    id: Name = Field(description="Name of the rule profile")
+    title: Line = Field(description="Title in plain words")
+    citation: Note = Field(description="Documents behind it, and which of them were read")
+    note: Note | None = Field(default=None, description="What a reader should know")
     profile: ProfileRule
     statistic: StatisticRule
     classes: ClassesRule
@@ -369,7 +895,82 @@ class RuleProfile(Section):
     window: WindowRule
     zone: ZoneRule
     speed: SpeedRule
-    sources: dict[str, SourceNote]
+    sources: dict[str, SourceNote] = Field(
+        description='By "section.key"; class limits by "classes.WORD.up_to"'
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> RuleProfile:
+        if self.classes.is_share != (self.statistic.kind == "share_below_reference"):
+            raise ValueError(
+                "shares are classed by up_to_frac and rounded_to_frac, differences by up_to and rounded_to"
+            )
+        return self
+
+
+def stated_values(rules: dict[str, Any]) -> dict[str, tuple[tuple[str | int, ...], bool]]:
+    """List what a rule file states in its sections, as source keys.
+
+    Parameters
+    ----------
+    rules : dict
+        The rule file as read.
+
+    Returns
+    -------
+    dict
+        Source key (`stop.ahead`, `classes.severe.up_to`) to its path in the file and whether the value is
+        a number (with or without unit) rather than a word.
+    """
+    stated: dict[str, tuple[tuple[str | int, ...], bool]] = {}
+    for section, keys in rules.items():
+        if section == "sources" or not isinstance(keys, dict):
+            continue
+        for key, value in keys.items():
+            if section == "classes" and key == "words":
+                stated.update(_class_limits(value))
+                continue
+            values = value if isinstance(value, tuple | list) else (value,)
+            stated[f"{section}.{key}"] = ((section, key), any(_is_number(item) for item in values))
+    return stated
+
+
+def _class_limits(words: Any) -> dict[str, tuple[tuple[str | int, ...], bool]]:
+    entries = enumerate(words if isinstance(words, tuple | list) else ())
+    return {
+        f"classes.{entry.get('word')}.{key}": (("classes", "words", index, key), True)
+        for index, entry in entries
+        if isinstance(entry, dict)
+        for key in entry
+        if key != "word"
+    }
+
+
+def _is_number(value: Any) -> bool:
+    is_text_number = isinstance(value, str) and re.match(r" *[+-]?\.?[0-9]", value) is not None
+    return is_text_number or (isinstance(value, int | float) and not isinstance(value, bool))
+
+
+def unsourced(rules: dict[str, Any]) -> list[tuple[tuple[str | int, ...], str]]:
+    """Find numbers of a rule file without a source, and sources that name nothing in it.
+
+    Returns
+    -------
+    list of (path in the file, sentence)
+    """
+    stated, sources = stated_values(rules), rules.get("sources", {})
+    sources = sources if isinstance(sources, dict) else {}
+    problems: list[tuple[tuple[str | int, ...], str]] = [
+        (path, f'the number has no source: add "{key}" with source and standing to [sources]')
+        for key, (path, is_number) in stated.items()
+        if is_number and key not in sources
+    ]
+    for key in sources:
+        if key not in stated:
+            near = difflib.get_close_matches(key, stated, 1)
+            hint = f'; did you mean "{near[0]}"?' if near else ""
+            problems.append((("sources", key), f"names no value of this file{hint}"))
+    return problems
 
 
 # ------------------------------------------------------------------------------------------ log formats
@@ -382,47 +983,101 @@ class LogFormat(Section):
     is the pattern of the spot columns with `{n}` for the number.
     """
 
-    id: Name
-    kind: Literal["scan", "fixes", "wheel"]
-    container: Literal["csv", "parquet", "nmea"]
-    title: str
-    delimiter: Annotated[str, Field(min_length=1, max_length=1)] = ","
-    decimal: Literal[".", ","] = "."
-    encoding: Literal["utf-8", "utf-16", "latin-1"] = "utf-8"
-    time_scale: Literal["utc", "gps", "local"] = "utc"
-    time_zone: str | None = None
-    time_format: str = "iso8601"
-    columns: dict[str, str] = {}
-    spots: str | None = None
-    temperature_unit: Literal["degC", "degF", "K"] = "degC"
-    length_unit: Literal["m", "ft", "ftUS", "mm"] = "m"
-    missing: tuple[str, ...] = ()
-    missing_above_c: Temperature | None = Field(default=None, alias="missing_above")
-    counter_bits: Literal[16, 24, 32] | None = None
-    quality: dict[str, Literal["fixed", "float", "differential", "autonomous", "none"]] = {}
-    checksums: Literal["required", "absent"] = "required"
+    id: Name = Field(description="Name of the format")
+    kind: Literal["scan", "fixes", "wheel"] = Field(description="Which log it is")
+    container: Literal["csv", "parquet", "nmea"] = Field(description="Kind of file")
+    title: Line = Field(description="Title in plain words")
+    delimiter: Annotated[str, Field(min_length=1, max_length=1)] = Field(
+        default=",", description="Between fields"
+    )
+    decimal: Literal[".", ","] = Field(default=".", description="Decimal mark")
+    encoding: Literal["utf-8", "utf-16", "latin-1"] = Field(default="utf-8", description="Text encoding")
+    time_scale: Literal["utc", "gps", "local"] = Field(default="utc", description="Scale of the log's times")
+    time_zone: Zone | None = Field(default=None, description="Zone of local times")
+    time_format: Line = Field(
+        default="iso8601", description="How times are written: iso8601, or a strptime pattern"
+    )
+    columns: dict[str, Line] = Field(default={}, description="Our name of a column = the file's")
+    spots: Line | None = Field(default=None, description="Pattern of the spot columns, {n} for the number")
+    temperature_unit: Literal["degC", "degF", "K"] = Field(default="degC", description="Unit of the spots")
+    length_unit: Literal["m", "ft", "ftUS", "mm"] = Field(
+        default="m", description="Unit of wheel and heights"
+    )
+    missing: tuple[Annotated[str, Field(max_length=40)], ...] = Field(
+        default=(), description="Texts that mean no reading"
+    )
+    missing_above_c: Temperature | None = Field(
+        default=None, alias="missing_above", description="Readings above this mean no reading"
+    )
+    counter_bits: Literal[16, 24, 32] | None = Field(
+        default=None, description="Width of a counter that wraps"
+    )
+    quality: dict[str, Literal["fixed", "float", "differential", "autonomous", "none"]] = Field(
+        default={}, description="The file's quality values = our words"
+    )
+    checksums: Literal["required", "absent"] = Field(
+        default="required", description="Whether sentences carry one"
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> LogFormat:
+        if self.container == "nmea" and self.kind != "fixes":
+            raise ValueError("nmea is a container of fixes only")
+        if self.container != "nmea" and "time_utc" not in self.columns:
+            raise ValueError("columns must say which column is time_utc")
+        if self.kind == "scan" and (self.spots is None or self.spots.count("{n}") != 1):
+            raise ValueError('a scan format needs spots, a pattern with {n} once, like "t_{n}"')
+        if (self.time_scale == "local") != (self.time_zone is not None):
+            raise ValueError('time_zone goes with time_scale = "local", and only with it')
+        if self.delimiter == self.decimal:
+            raise ValueError("delimiter and decimal must differ")
+        return self
 
 
-class LotConfig(Section):
-    """Everything one lot states, after loading: paths absolute, formats and rules resolved."""
+# ---------------------------------------------------------------------------------------- all of one lot
 
-    lot: LotSection
-    files: FilesSection
-    formats: FormatsSection
-    crs: CrsSection
-    rig: RigSection
-    scanner: ScannerSection
-    passes: tuple[PassSection, ...] = Field(default=(), alias="pass")
-    exclude: tuple[ExcludeSection, ...] = ()
-    marks: tuple[MarkSection, ...] = Field(default=(), alias="mark")
-    stationing: StationingSection = StationingSection()
+
+class LotConfig(LotStatement):
+    """Everything one lot states, loaded: paths absolute, formats and rules resolved, passes in time."""
+
     rules: RuleProfile
-    grid: GridSection = GridSection()
-    accept: AcceptSection = AcceptSection()
-    delivery: DeliverySection = DeliverySection()
     scan_format: LogFormat
     fixes_format: LogFormat
     wheel_format: LogFormat | None = None
     labels: StationLabels
     folder: Path
     source_text: str  # lot.toml as read, for the manifest
+
+
+def passes_in_time(passes: tuple[PassSection, ...]) -> tuple[PassSection, ...]:
+    """Put passes in order of time and give those without an id their number in it."""
+    start = datetime(1, 1, 1, tzinfo=UTC)
+    ordered = sorted(passes, key=lambda item: item.from_ or start)
+    return tuple(
+        item if item.id is not None else item.model_copy(update={"id": str(number)})
+        for number, item in enumerate(ordered, 1)
+    )
+
+
+def config_as_used(config: LotConfig) -> dict[str, Any]:
+    """Return a configuration in SI as plain values, for a manifest: no absolute path, times in UTC.
+
+    The text of lot.toml and its folder are left out; every other value in effect is there, in fixed order.
+    """
+    dumped = config.model_dump(exclude={"folder", "source_text", "labels"})
+    return _as_plain(dumped | {"labels": asdict(config.labels)}, config.folder)
+
+
+def _as_plain(value: Any, folder: Path) -> Any:
+    """Turn tuples, paths and times into what JSON knows."""
+    if isinstance(value, dict):
+        return {
+            "from" if key == "from_" else str(key): _as_plain(item, folder) for key, item in value.items()
+        }
+    if isinstance(value, tuple | list):
+        return [_as_plain(item, folder) for item in value]
+    if isinstance(value, Path):
+        return value.relative_to(folder).as_posix()
+    if isinstance(value, datetime):
+        return value.astimezone(UTC).isoformat().replace("+00:00", "Z")
+    return value

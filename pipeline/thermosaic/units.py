@@ -32,7 +32,8 @@ SIDE_WORDS = {"ahead": 1, "behind": -1, "right": 1, "left": -1, "before": 1, "pa
 KINDS = (*UNITS, "temperature", "temperature difference")
 OTHER_SPELLINGS = {
     "foot": "ft", "feet": "ft", "'": "ft", "inch": "in", "inches": "in", '"': "in", "metre": "m",
-    "metres": "m", "meter": "m", "meters": "m", "sec": "s", "F": "degF", "C": "degC", "°F": "degF", "°C": "degC", "°": "deg",
+    "metres": "m", "meter": "m", "meters": "m", "sec": "s",
+    "F": "degF", "C": "degC", "°F": "degF", "°C": "degC", "°": "deg",
     "fpm": "ft/min", "sqft": "ft2", "ft^2": "ft2", "m^2": "m2",
 }  # fmt: skip
 
