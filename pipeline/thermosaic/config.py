@@ -1037,6 +1037,19 @@ class LogFormat(Section):
 # ---------------------------------------------------------------------------------------- all of one lot
 
 
+class StationPlan(Section):
+    """What stationing needs of a lot: direction, marks, limits, points of the paver ahead of C."""
+
+    direction: Direction | None = None
+    marks: tuple[MarkSection, ...] = ()
+    limits: LimitsSection = LimitsSection()
+    labels: StationLabels = StationLabels()
+    screed_forward_m: float
+    antenna_forward_m: float
+    alignment_distance_m: float
+    wheel_gnss_frac: float
+
+
 class LotConfig(LotStatement):
     """Everything one lot states, loaded: paths absolute, formats and rules resolved, passes in time."""
 
@@ -1047,6 +1060,20 @@ class LotConfig(LotStatement):
     labels: StationLabels
     folder: Path
     source_text: str  # lot.toml as read, for the manifest
+
+    @property
+    def station_plan(self) -> StationPlan:
+        """What the stationing stage takes, gathered from the sections."""
+        return StationPlan(
+            direction=self.stationing.direction,
+            marks=self.marks,
+            limits=self.lot.limits,
+            labels=self.labels,
+            screed_forward_m=self.rig.screed_forward_m,
+            antenna_forward_m=self.rig.antenna_forward_m,
+            alignment_distance_m=self.accept.alignment_distance_m,
+            wheel_gnss_frac=self.accept.wheel_gnss_frac,
+        )
 
 
 def passes_in_time(passes: tuple[PassSection, ...]) -> tuple[PassSection, ...]:
