@@ -9,6 +9,7 @@ map CRS (map coordinate x the CRS's unit factor). Times are UTC, datetime64[ns].
 from __future__ import annotations
 
 from dataclasses import dataclass, field, fields
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -376,6 +377,7 @@ class LotRecord:
     stations: Stations
     rasters: Rasters
     findings: Findings
+    started: datetime | None = None  # wall clock at the start of the run, for run.json alone
 
     @property
     def doubts(self) -> tuple[Doubt, ...]:

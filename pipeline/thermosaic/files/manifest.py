@@ -1,0 +1,238 @@
+"""quality.json, manifest.json and run.json: what was counted, what went in, what came out, and when.
+
+JSON with sorted keys and no NaN. No absolute path, clock or host in any but run.json, so that two runs
+give the same bytes.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import importlib.metadata
+import json
+import math
+import platform
+import socket
+import sys
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from .. import __version__
+from ..errors import InputError
+from ..model import PLACED, REASONS
+from .dressing import delivery_foot_m, paved_on
+
+if TYPE_CHECKING:
+    from ..model import Doubt, LotRecord, Source
+
+QUALITY, MANIFEST, RUN = "quality.json", "manifest.json", "run.json"
+LIBRARIES = (
+    "fiona", "geopandas", "numba", "numpy", "pandas", "pyarrow", "pydantic", "pyogrio", "pyproj", "rasterio", "scipy",
+    "shapely",
+)  # fmt: skip
+
+
+def plain(value: Any) -> Any:
+    """Turn a value into what JSON can hold: NaN, infinity and NaT become null, times ISO 8601 UTC.
+
+    >>> plain({"a": float("nan"), "b": np.int64(3), "c": (True, None)})
+    {'a': None, 'b': 3, 'c': [True, None]}
+    """
+    if isinstance(value, np.datetime64):
+        return None if np.isnat(value) else str(value.astype("datetime64[ms]")) + "Z"
+    if isinstance(value, np.ndarray | np.generic):
+        return plain(value.tolist())
+    if isinstance(value, dict):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, datetime | date):
+        return value.isoformat()
+    return value if value is None or isinstance(value, str | int | bool) else str(value)
+
+
+def write_json(path: Path, content: dict[str, Any]) -> None:
+    """Write sorted, indented UTF-8 JSON."""
+    text = json.dumps(plain(content), indent=2, sort_keys=True, allow_nan=False, ensure_ascii=False)
+    path.write_text(text + "\n", encoding="utf-8")
+
+
+def read_json(path: Path) -> dict[str, Any]:
+    """Read a JSON object; raise ValueError where it is none."""
+    content = json.loads(path.read_text(encoding="utf-8"))
+    if not isinstance(content, dict):
+        raise ValueError(f"{path.name}: holds no JSON object")
+    return content
+
+
+def sha256_of(path: Path) -> str:
+    """Digest of a file, read in pieces."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def require_unchanged(folder: Path, sources: tuple[Source, ...]) -> None:
+    """Raise InputError if an input is no longer the file that was read."""
+    for source in sources:
+        path = folder / source.path
+        if not path.is_file() or path.stat().st_size != source.bytes or sha256_of(path) != source.sha256:
+            raise InputError(f"{source.path}: changed while it was processed: wait until it is complete, then run again")
+
+
+def reading_balance(record: LotRecord) -> dict[str, Any]:
+    """Where all lines x spots went: rows, off_mat, no_position, outside_limits, kept, dropped by reason."""
+    swath, reason = record.swath, record.findings.reason
+    off_mat = int(np.count_nonzero(~swath.on_mat)) * len(swath.line)
+    placed = (swath.placed > 0)[:, None] & np.isfinite(record.stations.frame_m)
+    no_position = int(np.count_nonzero(~placed & swath.on_mat))
+    counts = reading_counts(record)
+    rest = int(reason.size) - counts["rows"] - off_mat - no_position
+    return {
+        "lines": reason.shape[0], "spots": reason.shape[1], "rows": counts["rows"], "off_mat": off_mat,
+        "no_position": no_position, "outside_limits": rest, "kept": counts["kept"],
+        "dropped": {word: counts.get(word, 0) for word in REASONS[1:]},
+    }  # fmt: skip
+
+
+def reading_counts(record: LotRecord) -> dict[str, int]:
+    """Rows of spots.parquet: `rows`, `kept`, and each reason that occurs."""
+    counts = np.bincount((record.findings.reason + 1).ravel(), minlength=len(REASONS) + 1)[1:]
+    reasons = {word: int(n) for word, n in zip(REASONS[1:], counts[1:], strict=True) if n}
+    return {"rows": int(counts.sum()), "kept": int(counts[0]), **reasons}
+
+
+def lot_time(record: LotRecord) -> str:
+    """The lot's own time, that of its last scan line, as the date of its files: ISO 8601 UTC."""
+    return str(record.swath.seen_utc[-1].astype("datetime64[ms]")) + "Z"
+
+
+def expected_rows(record: LotRecord) -> np.ndarray:
+    """(line, spot) bool: on the mat, placed, in a pass, on the line of stations, inside the limits."""
+    swath, stations = record.swath, record.stations
+    lines = (swath.placed > 0) & (swath.pass_code >= 0)
+    return lines[:, None] & swath.on_mat & stations.inside & np.isfinite(stations.frame_m)
+
+
+def quality(record: LotRecord, layer_counts: dict[str, int]) -> dict[str, Any]:
+    """Every count, doubt and number of trust, SI."""
+    trajectory, config = record.trajectory, record.config
+    return {
+        "lot_id": config.lot.id,
+        "revision": config.lot.revision,
+        "program_version": __version__,
+        "paved_on": paved_on(record),
+        "inputs": {f"{i}_{tally.role}": _tally(tally) for i, tally in enumerate(record.inputs.tallies, start=1)},
+        "readings": reading_balance(record),
+        "placed_lines": _placed(record),
+        "clock": {"offset_s": trajectory.clock_offset_s, "sigma_s": trajectory.clock_offset_sigma_s, "stated": config.rig.clock_offset_s},
+        "wheel": {"scale": trajectory.wheel_scale},
+        "grid": {"point_scale": trajectory.point_scale, "convergence_deg": trajectory.convergence_deg},
+        "positions": trajectory.diagnosis,
+        "stations": {"line": record.stations.alignment, "misclosure_m": record.stations.misclosure_m},
+        "mat_frames": _mat_frames(record),
+        "statistic": {"sample": config.rules.statistic.sample, "cell_m": config.rules.statistic.cell_m},
+        "overlap_m2": record.rasters.overlap_m2,
+        "findings": record.findings.counts,
+        "layers": layer_counts,
+        "doubts": [_doubt(doubt) for doubt in record.doubts],
+    }  # fmt: skip
+
+
+def _tally(tally: Any) -> dict[str, Any]:
+    names = ("role", "read", "used", "rejected", "first_line", "notes")
+    return {name: getattr(tally, name) for name in names}
+
+
+def _doubt(doubt: Doubt) -> dict[str, Any]:
+    names = ("stage", "kind", "text", "amount", "unit", "from_utc", "to_utc")
+    return {name: getattr(doubt, name) for name in names}
+
+
+def _placed(record: LotRecord) -> dict[str, int]:
+    counts = np.bincount(record.swath.placed, minlength=len(PLACED))
+    return {name or "no_position": int(n) for name, n in zip(PLACED, counts, strict=True)}
+
+
+def _mat_frames(record: LotRecord) -> dict[str, Any]:
+    """The zero of each pass's frame: cells of the statistic are floor((station - zero) / cell), floor(offset / cell)."""
+    stations = record.stations
+    return {
+        item.id: {"zero_m": stations.zero_m[code], "travel": "upstation" if stations.upstation[code] else "downstation",
+                  "edges_offset_m": stations.edges_offset_m[code]}
+        for code, item in enumerate(record.inputs.passes)
+    }  # fmt: skip
+
+
+def manifest(record: LotRecord, folder: Path, roles: dict[str, str]) -> dict[str, Any]:
+    """Inputs, configuration, versions, coordinate operations, and every product in `folder` with its digest.
+
+    `roles` by relative path, of every file but manifest.json and run.json.
+    """
+    config = record.config
+    operations = {"fixes_to_map": record.trajectory.operation, "while_reading": list(record.inputs.operations)}
+    return {
+        "program": "thermosaic",
+        "version": __version__,
+        "lot_id": config.lot.id,
+        "revision": config.lot.revision,
+        "inputs": [{"role": s.role, "path": s.path, "sha256": s.sha256, "bytes": s.bytes} for s in record.inputs.sources],
+        "configuration": _configuration(config),
+        "configuration_text": config.source_text,
+        "versions": versions(),
+        "operations": operations,
+        "crs": {"map": record.swath.crs.to_json_dict(), "unit_m": float(record.swath.crs.axis_info[0].unit_conversion_factor)},
+        "delivery": {"units": config.delivery.units, "foot_m": delivery_foot_m(record.swath.crs)},
+        "products": [
+            {"role": role, "path": path, "sha256": sha256_of(folder / path), "bytes": (folder / path).stat().st_size}
+            for path, role in sorted(roles.items())
+        ],
+    }  # fmt: skip
+
+
+def _configuration(config: Any) -> dict[str, Any]:
+    """The values in effect, paths relative to the lot folder."""
+    content = config.model_dump(mode="python", exclude={"folder", "source_text"})
+    return _relative(content, config.folder)
+
+
+def _relative(value: Any, folder: Path) -> Any:
+    if isinstance(value, dict):
+        return {key: _relative(item, folder) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_relative(item, folder) for item in value]
+    if isinstance(value, Path):
+        return value.relative_to(folder).as_posix() if value.is_relative_to(folder) else value.name
+    return value
+
+
+def versions() -> dict[str, Any]:
+    """Versions of the program, Python, libraries, and of the GDAL, PROJ and GEOS inside each."""
+    import fiona
+    import pyogrio
+    import pyproj
+    import rasterio
+    import shapely
+
+    return {
+        "thermosaic": __version__,
+        "python": platform.python_version(),
+        "libraries": {name: importlib.metadata.version(name) for name in LIBRARIES},
+        "gdal": {"fiona": fiona.__gdal_version__, "pyogrio": pyogrio.__gdal_version_string__, "rasterio": rasterio.__gdal_version__},
+        "proj": {"pyproj": pyproj.proj_version_str, "rasterio": rasterio.__proj_version__},
+        "geos": {"shapely": shapely.geos_version_string, "rasterio": rasterio.__geos_version__},
+    }  # fmt: skip
+
+
+def run_facts(started: datetime) -> dict[str, Any]:
+    """Start, duration, host, command: the only facts that may differ between two runs."""
+    return {
+        "started_utc": started.astimezone(UTC).isoformat(timespec="seconds"),
+        "duration_s": round((datetime.now(UTC) - started).total_seconds(), 2),
+        "host": socket.gethostname(),
+        "system": platform.platform(),
+        "command": [Path(sys.argv[0]).name, *sys.argv[1:]],
+    }

@@ -1,0 +1,177 @@
+"""Publish a lot: write every product beside RESULT, read each back, then give the folder its name.
+
+A file counts as a product only after its own checker has re-read it; a failed check publishes nothing.
+Not done here: numbers. Everything written was found by the stages before.
+"""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from ..errors import ProductError
+from ..files import cog, dressing, facts, geopackage, manifest, parquet, publishing, styles
+from ..model import NOT_A_ROW, LotRecord, Products
+from ..tables import LAYERS
+
+log = logging.getLogger("thermosaic")
+
+BYTES_PER_READING, BYTES_PER_CELL, BYTES_FIXED = 60, 16, 20_000_000  # generous: measured about 20 and 8
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """One file of the result: what it is, and which readers found it right."""
+
+    role: str
+    path: str
+    checked_by: str
+
+
+def publish_lot(record: LotRecord, result: Path, overwrite: bool = False) -> Products:
+    """Write, read back and publish all products of a lot; `result` is absent or whole at any time.
+
+    Parameters
+    ----------
+    record : LotRecord
+        All nouns of one run.
+    result : Path
+        Folder to publish; its parent exists.
+    overwrite : bool
+        Replace an older result of this program; foreign files are never touched.
+
+    Raises
+    ------
+    ConfigError
+        `result` exists and `overwrite` is not set.
+    InputError
+        An input changed while it was processed.
+    ProductError
+        A product failed its own check, or the surroundings refused: space, permission, lock.
+    """
+    started = record.started or datetime.now(UTC)
+    _require_rows(record)
+    with publishing.publication(result, overwrite, _needed_bytes(record)) as folder:
+        written = _write_and_check(folder, record)
+        manifest.require_unchanged(record.config.folder, record.inputs.sources)
+        _write_manifest(folder, record, written)
+        manifest.write_json(folder / manifest.RUN, manifest.run_facts(started))
+        files = _files_frame(folder, written)
+    return Products(result, files, closing_numbers(record))
+
+
+def _require_rows(record: LotRecord) -> None:
+    """Every reading on the mat has a verdict and no other has one, or the counts of a lot mean nothing."""
+    wrong = (record.findings.reason > NOT_A_ROW) != manifest.expected_rows(record)
+    if wrong.any():
+        line, spot = np.argwhere(wrong)[0]
+        raise ProductError(
+            f"{int(wrong.sum())} readings lack a verdict or have one off the mat, first at scan line "
+            f"{record.swath.line[line]}, spot {spot + 1}: this is a fault of the program, report it"
+        )
+
+
+def _needed_bytes(record: LotRecord) -> int:
+    blocks = (*record.rasters.mat, *record.rasters.tiles)
+    cells = sum(block.temp_c.size for block in blocks)
+    return BYTES_FIXED + BYTES_PER_READING * record.findings.reason.size + BYTES_PER_CELL * cells
+
+
+def _write_and_check(folder: Path, record: LotRecord) -> list[Written]:
+    """Write each product, then read it back."""
+    steps = (_layers, _spots, _rasters, _quality)
+    written: list[Written] = []
+    for done, step in enumerate(steps, start=1):
+        written += step(folder, record)
+        log.info("Writing products", extra={"done": done, "total": len(steps)})
+    return written
+
+
+def _accept(differences: list[str]) -> None:
+    """Stop where a product does not read back as it was meant."""
+    if differences:
+        raise ProductError("a product failed its own check; nothing was published: " + "; ".join(differences[:10]))
+
+
+def lot_package(record: LotRecord) -> geopackage.Package:
+    """Return the content of lot.gpkg, in the delivery's units."""
+    config = record.config
+    tables = tuple(dressing.delivered_table(table, config.delivery.units) for table in LAYERS)
+    bands = dressing.band_names(record)
+    words = (*(rule.word for rule in config.rules.classes.words), "insufficient")
+    return geopackage.Package(
+        tables=tables,
+        frames=dressing.dress_layers(record),
+        styles=styles.layer_styles(tables, config, bands),
+        lot_info=facts.lot_info(record),
+        domains={("profiles", "profile_class"): words, ("speed_segments", "speed_band"): tuple(bands)},
+        stamp=manifest.lot_time(record),
+    )
+
+
+def _layers(folder: Path, record: LotRecord) -> list[Written]:
+    package = lot_package(record)
+    path = folder / "lot.gpkg"
+    geopackage.write_geopackage(path, package)
+    _accept(geopackage.check_geopackage(path, package.tables, record.swath.crs, package.frames))
+    return [Written("layers", path.name, "sqlite3, fiona, pyogrio")]
+
+
+def _spots(folder: Path, record: LotRecord) -> list[Written]:
+    path = folder / "spots.parquet"
+    parquet.write_spots(path, record)
+    _accept(parquet.check_spots(path, record.swath.crs, manifest.reading_counts(record)))
+    return [Written("spots", path.name, "pyarrow")]
+
+
+def _quality(folder: Path, record: LotRecord) -> list[Written]:
+    path = folder / manifest.QUALITY
+    counts = {name: len(frame) for name, frame in record.findings.frames.items()}
+    manifest.write_json(path, manifest.quality(record, counts))
+    manifest.read_json(path)
+    return [Written("quality", path.name, "json")]
+
+
+def _write_manifest(folder: Path, record: LotRecord, written: list[Written]) -> None:
+    path = folder / manifest.MANIFEST
+    manifest.write_json(path, manifest.manifest(record, folder, {item.path: item.role for item in written}))
+    manifest.read_json(path)
+
+
+def _files_frame(folder: Path, written: list[Written]) -> pd.DataFrame:
+    """Role, path, sha256, bytes, checked_by of every product."""
+    listed = {item["path"]: item for item in manifest.read_json(folder / manifest.MANIFEST)["products"]}
+    rows = [
+        (item.role, item.path, listed[item.path]["sha256"], listed[item.path]["bytes"], item.checked_by) for item in written
+    ]
+    return pd.DataFrame(rows, columns=["role", "path", "sha256", "bytes", "checked_by"])
+
+
+def closing_numbers(record: LotRecord) -> dict[str, Any]:
+    """Return the numbers of the closing table, SI."""
+    lots = record.findings.frames["lot"]
+    whole = lots[lots["pass_id"].isna()].iloc[0] if lots["pass_id"].isna().any() else lots.iloc[0]
+    names = (
+        "paved_m", "measured_m", "unmeasured_m", "area_m2", "profile_count", "insufficient_count", "zone_count",
+        "zone_area_m2", "stop_count", "stopped_s", "speed_mean_mps", "sigma_p50_m", "sigma_p95_m",
+    )  # fmt: skip
+    words = [rule.word for rule in record.config.rules.classes.words]
+    counts = manifest.reading_counts(record)
+    return {
+        "lot_id": record.config.lot.id,
+        "class_counts": {word: int(whole[f"class_{rank}_count"]) for rank, word in enumerate(words)},
+        "kept": counts["kept"],
+        "rows": counts["rows"],
+        "doubts": [doubt.text for doubt in record.doubts],
+        **{name: _number(whole[name]) for name in names},
+    }
+
+
+def _number(value: Any) -> float | int:
+    return int(value) if isinstance(value, int | np.integer) else float(value)
