@@ -32,9 +32,8 @@ from pydantic import (
     WithJsonSchema,
     model_validator,
 )
-from pyproj import CRS
-from pyproj.exceptions import CRSError
 
+from .datum import read_crs
 from .units import StationLabels, parse_quantity, quantity_pattern
 
 
@@ -258,15 +257,10 @@ def _crs(kind: Literal["geographic", "projected", "any"]) -> Any:
     def parse(value: Any) -> str:
         if not isinstance(value, str):
             raise ValueError(f'write the reference system as text, like "EPSG:6318", not {_shown(value)}')
-        try:
-            crs = CRS.from_user_input(value)
-        except CRSError:
-            raise ValueError(
-                f'{_shown(value)} is not a known reference system: write it like "EPSG:6318"'
-            ) from None
+        crs = read_crs(value)
         is_kind = {"geographic": crs.is_geographic, "projected": crs.is_projected}
-        if crs.is_compound or not is_kind.get(kind, crs.is_geographic or crs.is_projected):
-            wanted = "horizontal" if kind == "any" else f"plain {kind}"
+        if not is_kind.get(kind, crs.is_geographic or crs.is_projected):
+            wanted = "horizontal" if kind == "any" else kind
             raise ValueError(
                 f"{_shown(value)} ({crs.name}) is a {crs.type_name}: a {wanted} one is expected here"
             )
@@ -422,12 +416,6 @@ class CrsSection(Section):
         default="0.1 m", alias="accuracy", description="Worst datum operation taken"
     )
     accept_ensemble: bool = Field(default=False, description="Take plain WGS 84 as equal to any frame")
-
-    @property
-    def foot_m(self) -> float:
-        """Length in metres of the map's own foot, or of the international foot where the map has none."""
-        axis = CRS.from_user_input(self.map).axis_info[0]
-        return axis.unit_conversion_factor if "foot" in axis.unit_name.lower() else 0.3048
 
 
 class FixSigma(Section):
@@ -1076,10 +1064,15 @@ class LotConfig(LotStatement):
         )
 
 
+def time_order(passes: tuple[PassSection, ...]) -> list[int]:
+    """Return the places of passes in order of time; an open start comes first."""
+    start = datetime(1, 1, 1, tzinfo=UTC)
+    return sorted(range(len(passes)), key=lambda index: passes[index].from_ or start)
+
+
 def passes_in_time(passes: tuple[PassSection, ...]) -> tuple[PassSection, ...]:
     """Put passes in order of time and give those without an id their number in it."""
-    start = datetime(1, 1, 1, tzinfo=UTC)
-    ordered = sorted(passes, key=lambda item: item.from_ or start)
+    ordered = [passes[index] for index in time_order(passes)]
     return tuple(
         item if item.id is not None else item.model_copy(update={"id": str(number)})
         for number, item in enumerate(ordered, 1)

@@ -1,0 +1,290 @@
+"""Open a lot: read lot.toml, resolve what it names, and check what no single section can see.
+
+Here a lot folder becomes a `LotConfig`; the logs themselves are not touched. Also the two views of a
+configuration that people use: its schema, and every value in effect with where it came from.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from .config import (
+    LotConfig,
+    LotFile,
+    LotStatement,
+    RuleProfile,
+    Section,
+    passes_in_time,
+    stated_values,
+    time_order,
+)
+from .datum import foot_m
+from .errors import ConfigError
+from .files.settings import (
+    Loc,
+    Settings,
+    find_settings,
+    key_text,
+    printable,
+    read_format,
+    read_rules,
+    read_toml,
+    shipped,
+    validated,
+)
+from .units import FOOT_M, StationLabels
+
+Problems = Iterator[tuple[Loc, str]]
+_SI_OF_ENDING = {
+    "_kg_m2": "kg/m2", "_delta_c": "degC of difference", "_m2": "m2", "_mps": "m/s", "_c": "degC", "_m": "m",
+    "_deg": "deg", "_s": "s",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Opened:
+    """A lot with the files that its values came from."""
+
+    config: LotConfig
+    file: LotFile
+    settings: Settings
+    parts: tuple[tuple[str, Section, Settings], ...]  # (key prefix, section, its own file)
+
+
+def load_config(lot: Path) -> LotConfig:
+    """Read the configuration of a lot, with everything it names resolved.
+
+    Parameters
+    ----------
+    lot : Path
+        The lot folder, or its lot.toml.
+
+    Returns
+    -------
+    LotConfig
+        Paths absolute, log formats and rule profile read, passes in order of time, each with an id.
+
+    Raises
+    ------
+    ConfigError
+        One line for each error found: `FILE:LINE: key: what was found, what was expected`.
+    """
+    return _open(Path(lot)).config
+
+
+def config_schema() -> dict[str, Any]:
+    """Return the JSON Schema of lot.toml as a user writes it: quantities are strings with units."""
+    schema = LotFile.model_json_schema(by_alias=True)
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema, "title": "lot.toml"}
+
+
+def config_show(lot: Path) -> dict[str, tuple[str, str]]:
+    """List every value in effect and where it came from.
+
+    Returns
+    -------
+    dict
+        Key as written in the file (`rule.` and `format.` before those of the rule profile and the log
+        formats) to the value as stated, with its SI value, and its origin: `lot.toml:12`, `default`, or the
+        rule's or format's own file and line, with source and standing of a rule's number.
+    """
+    opened = _open(Path(lot))
+    shown = dict(_values((), opened.file, opened.settings))
+    if opened.file.stationing.labels is None:
+        units = opened.file.delivery.units
+        shown["stationing.labels"] = (opened.config.labels.unit, f"default for {units}")
+    for prefix, section, settings in opened.parts:
+        shown.update({f"{prefix}.{key}": value for key, value in _values((), section, settings)})
+    return shown
+
+
+def demo_lots() -> list[Path]:
+    """List the shipped demonstration lots."""
+    return sorted(path.parent for path in shipped("demo_project").glob("*/lot.toml"))
+
+
+# ------------------------------------------------------------------------------------------- resolving
+
+
+def _open(lot: Path) -> _Opened:
+    path = lot if lot.suffix == ".toml" else lot / "lot.toml"
+    if not path.exists() and not path.is_symlink():
+        raise ConfigError(
+            printable(f"{path}: not there: a lot is a folder with lot.toml in it, or that file")
+        )
+    settings = read_toml(path)
+    folder = Path(os.path.abspath(path.parent))
+    labels = _labels(settings.data)
+    file = validated(LotFile, settings, folder=folder, labels=labels)
+    found, complaints = _parts(file, settings, folder)
+    rules = found.get("rule")
+    problems = [problem for check in _CHECKS for problem in check(file, rules[0] if rules else None)]
+    complaints = settings.describe(problems) + complaints
+    if complaints:
+        raise ConfigError("\n".join(complaints))
+    stated = {name: getattr(file, name) for name in LotStatement.model_fields}
+    stated["passes"] = passes_in_time(file.passes)
+    config = LotConfig(
+        **stated,
+        rules=found["rule"][0],
+        scan_format=found["format.scan"][0],
+        fixes_format=found["format.fixes"][0],
+        wheel_format=found["format.wheel"][0] if file.files.wheel else None,
+        labels=labels,
+        folder=folder,
+        source_text=settings.text,
+    )
+    return _Opened(config, file, settings, tuple((key, *part) for key, part in found.items()))
+
+
+def _labels(data: dict[str, Any]) -> StationLabels:
+    """Take station labels and their foot from the file before it is checked; the checks follow."""
+    stationing, delivery, crs = (
+        value if isinstance(value, dict) else {}
+        for value in (data.get("stationing"), data.get("delivery"), data.get("crs"))
+    )
+    unit = stationing.get("labels", "100 ft" if delivery.get("units") == "us" else "100 m")
+    try:
+        foot = foot_m(crs.get("map"))
+    except (ConfigError, IndexError):
+        foot = FOOT_M
+    return StationLabels(unit if unit in ("100 ft", "100 m", "1000 m") else "100 m", foot)
+
+
+def _parts(
+    file: LotFile, settings: Settings, folder: Path
+) -> tuple[dict[str, tuple[Any, Settings]], list[str]]:
+    """Read the rule profile and the log formats; return what was read, and the lines of what was wrong."""
+    wanted: list[tuple[str, Loc, str, str, Callable[[Path], Any]]] = [
+        ("rule", ("rules", "profile"), "rules", file.rules.profile, read_rules),
+        ("format.scan", ("formats", "scan"), "formats", file.formats.scan, read_format),
+        ("format.fixes", ("formats", "fixes"), "formats", file.formats.fixes, read_format),
+    ]
+    if file.files.wheel:
+        wanted.append(("format.wheel", ("formats", "wheel"), "formats", file.formats.wheel, read_format))
+    found, complaints = {}, []
+    for key, loc, kind, name, read in wanted:
+        try:
+            found[key] = read(find_settings(kind, name, folder))
+        except ConfigError as error:
+            complaints.append(str(error))
+            continue
+        except ValueError as error:
+            complaints += settings.describe([(loc, str(error))])
+            continue
+        if kind == "formats" and found[key][0].kind != loc[-1]:
+            complaints += settings.describe(
+                [(loc, f'"{name}" is a format of {found[key][0].kind}, not of {loc[-1]}')]
+            )
+    return found, complaints
+
+
+# ---------------------------------------------------------------------------------------- cross checks
+
+
+def _check_stationing(file: LotFile, rules: RuleProfile | None) -> Problems:
+    """Stations start from an alignment or from a mark with a direction."""
+    has_alignment = file.files.alignment is not None
+    if not has_alignment and not file.marks:
+        yield (
+            ("stationing",),
+            "stations need a start: give [files] alignment, or one [[mark]] with a direction",
+        )
+    in_passes = bool(file.passes) and all(item.direction for item in file.passes)
+    if not has_alignment and file.marks and file.stationing.direction is None and not in_passes:
+        yield ("stationing", "direction"), "required without an alignment, here or in every [[pass]]"
+    for key in ("alignment", "start"):
+        stated = getattr(file.stationing, "start_m" if key == "start" else key)
+        if not has_alignment and stated is not None:
+            yield ("stationing", key), "belongs to an alignment, and [files] names none"
+    if rules is not None and rules.profile.anchor == "whole_station" and not has_alignment:
+        yield (
+            ("rules", "profile"),
+            f"{rules.id} cuts profiles at whole stations: that needs [files] alignment",
+        )
+
+
+def _check_passes(file: LotFile, rules: RuleProfile | None) -> Problems:
+    """Passes have different names, do not overlap in time, and marks name passes that exist."""
+    order, ordered = time_order(file.passes), passes_in_time(file.passes)
+    names = [str(item.id) for item in ordered]
+    for number, item in enumerate(ordered):
+        before = ordered[number - 1] if number else None
+        if names[number].lower() in [name.lower() for name in names[:number]]:
+            yield ("pass", order[number], "id"), f'two passes are called "{item.id}": each needs its own id'
+        if before is not None and (before.to is None or item.from_ is None or before.to > item.from_):
+            text = f'passes "{before.id}" and "{item.id}" overlap in time: end one before the next begins'
+            yield ("pass", order[number], "from"), text
+    for index, mark in enumerate(file.marks):
+        known = names or ["1"]
+        if mark.pass_id is not None and mark.pass_id not in known:
+            yield ("mark", index, "pass"), f'"{mark.pass_id}" is not a pass: there is {", ".join(known)}'
+
+
+def _check_rules(file: LotFile, rules: RuleProfile | None) -> Problems:
+    """What a rule needs from the lot is there."""
+    if rules is not None and rules.statistic.kind == "below_target" and file.lot.laydown_target_c is None:
+        yield ("lot", "laydown_target"), f"required by {rules.id}: its statistic is taken from the target"
+
+
+_CHECKS = (_check_stationing, _check_passes, _check_rules)
+
+
+# ------------------------------------------------------------------------------------------ showing
+
+
+def _values(path: Loc, section: Section, settings: Settings) -> Iterator[tuple[str, tuple[str, str]]]:
+    """Walk through a section's values: key, (value as text, origin)."""
+    for name, info in type(section).model_fields.items():
+        loc, value = (*path, info.alias or name), getattr(section, name)
+        if isinstance(value, Section):
+            yield from _values(loc, value, settings)
+        elif isinstance(value, tuple) and value and isinstance(value[0], Section):
+            for index, item in enumerate(value):
+                yield from _values((*loc, index), item, settings)
+        elif value not in (None, (), {}) and name != "sources":
+            stated = _at(loc, settings)
+            text = info.default if stated is None else stated
+            yield key_text(loc), (_text(name, value, text), _origin(loc, stated is not None, settings))
+
+
+def _at(loc: Loc, settings: Settings) -> Any:
+    """Return what a file states at a key path, or None."""
+    value: Any = settings.data
+    for part in loc:
+        inside = part in value if isinstance(value, dict) else isinstance(value, tuple)
+        value = value[part] if inside else None
+    return value
+
+
+def _text(name: str, value: Any, stated: Any) -> str:
+    """Write a value as stated, and in SI where a unit was read."""
+    if isinstance(stated, tuple):
+        return ", ".join(str(item) for item in stated)
+    if isinstance(stated, bool | dict):
+        return json.dumps(stated, ensure_ascii=False)
+    unit = next((unit for ending, unit in _SI_OF_ENDING.items() if name.endswith(ending)), "")
+    if not isinstance(value, float) or not isinstance(stated, str) or stated == f"{value:g} {unit}":
+        return str(stated)
+    return f"{stated} ({value:.9g} {unit})"
+
+
+def _origin(loc: Loc, is_stated: bool, settings: Settings) -> str:
+    """Tell where a value comes from; for a number of a rule profile also its source."""
+    if not is_stated:
+        return "default"
+    place = f"{settings.path.name}:{settings.line(loc)}"
+    note = _source(loc, settings)
+    return f"{place}; {note['source']} ({note['standing']})" if note else place
+
+
+def _source(loc: Loc, settings: Settings) -> dict[str, str] | None:
+    """Return the source note of a rule's number."""
+    paths = {path: key for key, (path, _) in stated_values(settings.data).items()}
+    sources = settings.data.get("sources")
+    return sources.get(paths.get(loc)) if isinstance(sources, dict) else None
