@@ -1,0 +1,182 @@
+"""Station and offset of many points against one polyline, and back.
+
+A point belongs to the foot that continues from its neighbours: each scan line starts where the line
+before it ended, each spot starts at its line's own foot. Beyond an end nothing is clamped. Not done
+here: making a polyline fine enough for its curves.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+
+def locate(
+    point_m: tuple[np.ndarray, np.ndarray],
+    vertex_m: tuple[np.ndarray, np.ndarray],
+    station_m: np.ndarray,
+    restart: np.ndarray,
+    tolerance_m: float = 0.0,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Find station and offset of the points on scan lines.
+
+    Parameters
+    ----------
+    point_m : two float64 arrays (line, point)
+        Eastings and northings, metres; NaN = no position. The first point of a line leads: it continues
+        from the line before, and the others from it. Without it the whole line has no station.
+    vertex_m : two float64 arrays (vertex)
+        Eastings and northings of the polyline, metres. No two neighbours coincide.
+    station_m : float64 (vertex)
+        Stations of the vertices, increasing.
+    restart : bool (line)
+        Lines that do not continue from the line before: the nearest foot of the whole polyline is taken.
+    tolerance_m : float
+        How far beyond an end a station is still given, along the end's direction.
+
+    Returns
+    -------
+    along_m, offset_m : float64 (line, point)
+        Station, and offset positive to the right looking along rising stations; NaN = no position, or off
+        the ends.
+
+    Raises
+    ------
+    ValueError
+        If shapes differ.
+
+    Examples
+    --------
+    >>> road = np.array([0.0, 0.0]), np.array([0.0, 50.0])  # northwards
+    >>> point = np.array([[2.0]]), np.array([[30.0]])
+    >>> along, offset = locate(point, road, np.array([100.0, 150.0]), [True])
+    >>> along.item(), offset.item()
+    (130.0, 2.0)
+    """
+    if point_m[0].shape != point_m[1].shape or point_m[0].ndim != 2 or len(restart) != len(point_m[0]):
+        raise ValueError(f"lines differ: {point_m[0].shape}, {point_m[1].shape}, {len(restart)} restarts")
+    if not len(vertex_m[0]) == len(vertex_m[1]) == len(station_m) >= 2:
+        raise ValueError("a polyline needs two vertices, each with easting, northing and station")
+    east, north = np.diff(vertex_m[0]), np.diff(vertex_m[1])
+    length = np.hypot(east, north)
+    lines = np.column_stack((vertex_m[0][:-1], vertex_m[1][:-1], east / length, north / length, length))
+    points = (np.require(item, np.float64, ("C", "W")) for item in point_m)  # one type, one compilation
+    station = np.array(station_m, np.float64)
+    return _locate(*points, lines, station, np.array(restart, np.bool_), float(tolerance_m))
+
+
+def place(
+    along_m: np.ndarray, offset_m: np.ndarray, vertex_m: tuple[np.ndarray, np.ndarray], station_m: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Find the positions of stations and offsets; beyond the ends along the end's direction.
+
+    Parameters
+    ----------
+    along_m, offset_m : float arrays of one shape
+        Stations and offsets in metres, offset positive to the right looking along rising stations.
+    vertex_m, station_m : float64 arrays (vertex)
+        The polyline and its stations, increasing.
+
+    Returns
+    -------
+    easting_m, northing_m : float64
+    """
+    segment = np.clip(np.searchsorted(station_m, along_m, side="right") - 1, 0, len(station_m) - 2)
+    east, north = (np.diff(vertex_m[0])[segment], np.diff(vertex_m[1])[segment])
+    part = (along_m - station_m[segment]) / np.diff(station_m)[segment]
+    aside = offset_m / np.hypot(east, north)
+    return vertex_m[0][segment] + part * east + aside * north, vertex_m[1][
+        segment
+    ] + part * north - aside * east
+
+
+def distance_to(
+    point_m: tuple[np.ndarray, np.ndarray], vertex_m: tuple[np.ndarray, np.ndarray]
+) -> np.ndarray:
+    """Find the distance in metres of a few points (point) from a polyline, its ends included."""
+    easting, northing = np.asarray(point_m[0])[:, None], np.asarray(point_m[1])[:, None]
+    east, north = np.diff(vertex_m[0]), np.diff(vertex_m[1])
+    from_e, from_n = easting - vertex_m[0][:-1], northing - vertex_m[1][:-1]
+    part = np.clip((from_e * east + from_n * north) / (east**2 + north**2), 0.0, 1.0)
+    return np.hypot(from_e - part * east, from_n - part * north).min(axis=1)
+
+
+@njit(cache=True)
+def _walk(easting, northing, segment, lines):
+    """Walk from a segment to the foot around it: segment, distance along it, offset to the right.
+
+    `lines` (segment, 5) holds start easting and northing, direction east and north, length.
+    """
+    last = len(lines) - 1
+    step = 0
+    while True:
+        from_e, from_n = easting - lines[segment, 0], northing - lines[segment, 1]
+        along = from_e * lines[segment, 2] + from_n * lines[segment, 3]
+        right = from_e * lines[segment, 3] - from_n * lines[segment, 2]
+        if along > lines[segment, 4] and segment < last and step >= 0:
+            step = 1
+        elif along < 0.0 and segment > 0 and step <= 0:
+            step = -1
+        else:
+            return segment, along, right
+        segment += step
+
+
+@njit(cache=True)
+def _foot(easting, northing, segment, lines):
+    """Find the foot nearest to a point around a segment; at a vertex the distance from the vertex."""
+    segment, along, right = _walk(easting, northing, segment, lines)
+    length = lines[segment, 4]
+    other = segment + 1 if 2.0 * along > length else segment - 1
+    if 0 <= other < len(lines):
+        from_e, from_n = easting - lines[other, 0], northing - lines[other, 1]
+        beside = from_e * lines[other, 2] + from_n * lines[other, 3]
+        across = from_e * lines[other, 3] - from_n * lines[other, 2]
+        if 0.0 <= beside <= lines[other, 4] and (abs(across) < abs(right) or not 0.0 <= along <= length):
+            segment, along, right, length = other, beside, across, lines[other, 4]
+    inner = min(max(along, 0.0), length)
+    past = along - inner
+    if past != 0.0 and 0 < segment + (past > 0.0) < len(lines):
+        right, along = np.copysign(np.sqrt(past * past + right * right), right), inner
+    return segment, along, right
+
+
+@njit(cache=True)
+def _nearest(easting, northing, lines):
+    """Find the segment nearest to a point, of all."""
+    best, least = 0, np.inf
+    for segment in range(len(lines)):
+        from_e, from_n = easting - lines[segment, 0], northing - lines[segment, 1]
+        along = from_e * lines[segment, 2] + from_n * lines[segment, 3]
+        right = from_e * lines[segment, 3] - from_n * lines[segment, 2]
+        past = along - min(max(along, 0.0), lines[segment, 4])
+        square = past * past + right * right
+        if square < least:
+            best, least = segment, square
+    return best
+
+
+@njit(cache=True)
+def _locate(easting, northing, lines, station, restart, tolerance):
+    """Locate each row's first point from the row before, the others from the row's first point."""
+    along = np.full(easting.shape, np.nan)
+    offset = np.full(easting.shape, np.nan)
+    begin, end = station[0] - tolerance, station[-1] + tolerance
+    segment, lost = 0, True
+    for row in range(len(easting)):
+        lost = lost or restart[row]
+        for column in range(easting.shape[1]):
+            if np.isnan(easting[row, column] + northing[row, column]):
+                if column == 0:
+                    break
+                continue
+            if column == 0 and lost:
+                segment, lost = _nearest(easting[row, 0], northing[row, 0], lines), False
+            own, metres, right = _foot(easting[row, column], northing[row, column], segment, lines)
+            if column == 0:
+                segment = own
+            step = (station[own + 1] - station[own]) / lines[own, 4]
+            place = station[own] + metres * step
+            if begin <= place <= end:
+                along[row, column], offset[row, column] = place, right
+    return along, offset
