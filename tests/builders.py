@@ -56,7 +56,7 @@ def two_lane_southern(**changes: object) -> SyntheticLot:
         synthetic.straight(50.0),
     )
     passes = (
-        PassPlan("upstation", offset_m=-1.9, stops=(synthetic.Stop(80.0, 60.0),), lane="1", right_edge="free"),
+        PassPlan("upstation", offset_m=-1.9, stops=(synthetic.Stop(80.0, 60.0),), lane="1"),
         PassPlan("downstation", offset_m=1.9, wait_s=2400.0, stops=(synthetic.Stop(50.0, 45.0),), lane="2",
                  right_edge="hot joint", speeds=((0.0, 0.09),)),
     )  # fmt: skip
@@ -92,9 +92,11 @@ def us_curve_lot(**changes: object) -> SyntheticLot:
     )
     patches = (synthetic.Patch(40.0, 2.5, 0.8, 1.4, 24.0), synthetic.Patch(130.0, 3.0, -0.6, 1.2, 20.0))
     place = {
-        "lot_id": "SYN-US", "start_lon_deg": -83.0, "start_lat_deg": 40.1, "fixes_crs": "EPSG:6318", "map_crs": "EPSG:6551",
+        "lot_id": "SYN-US", "start_lon_deg": -83.0, "start_lat_deg": 40.1,
+        "fixes_crs": "EPSG:6318", "map_crs": "EPSG:6551",
         "time_zone": "America/New_York", "units": "us", "labels": "100 ft", "thickness": "2 in",
-        "first_station_m": 10000 * 1200 / 3937, "road": road, "passes": passes, "mat": synthetic.Mat(patches=patches),
+        "first_station_m": 10000 * 1200 / 3937, "road": road, "passes": passes,
+        "mat": synthetic.Mat(patches=patches),
     }  # fmt: skip
     return synthetic.make_lot(LotPlan(**{**place, **changes}))
 
@@ -253,9 +255,9 @@ def true_stations(lot: SyntheticLot) -> model.Stations:
     swath = true_swath(lot)
     base = np.array([motion.base_m for motion in lot.motions])[truth.pass_code]
     if plan.alignment:
-        frame, offset = _along_alignment(lot, sign, right)
+        frame, offset = _along_alignment(lot, right)
         line_frame, line_offset, zero = truth.station_m, truth.offset_m, np.zeros(len(lot.motions))
-        edge_offset = _along_alignment(lot, sign, swath.edges_m)[1]
+        edge_offset = _along_alignment(lot, swath.edges_m)[1]
     else:
         line_frame, line_offset = sign * (truth.distance_m - base), np.zeros(len(sign))
         frame = np.repeat(line_frame[:, None], len(right), axis=1)
@@ -277,12 +279,9 @@ def true_stations(lot: SyntheticLot) -> model.Stations:
     )
 
 
-def _along_alignment(
-    lot: SyntheticLot, sign: np.ndarray, right_m: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    truth, site = lot.truth, lot.site
-    east, north = site.design_m(truth.easting_m, truth.northing_m)
-    place = truth.station_m - lot.plan.first_station_m
-    guess = place / site.grid_scale + sign * lot.plan.rig.non_slip_forward_m
-    body = synthetic.Body(guess, east, north, np.radians(truth.heading_deg))
-    return synthetic.spot_stations(lot.plan, site, body, right_m, sign)
+def _along_alignment(lot: SyntheticLot, right_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    parts = []
+    for motion in lot.motions:
+        place = lot.truth.distance_m[lot.truth.pass_code == motion.code] - motion.base_m
+        parts.append(synthetic.spot_stations(lot.plan, motion, motion.body(place), right_m))
+    return np.concatenate([part[0] for part in parts]), np.concatenate([part[1] for part in parts])
