@@ -42,6 +42,22 @@ def one_stop_lot(**changes: object) -> SyntheticLot:
     return synthetic.make_lot(LotPlan(**{"passes": passes, "lot_id": "SYN-STOP", **changes}))
 
 
+def bend_and_stop_lot(**changes: object) -> SyntheticLot:
+    """Make the session's lot: a bend, a stop, a cold patch in each half, clean RTK."""
+    bend = 1 / 80
+    road = (
+        synthetic.straight(50.0),
+        synthetic.clothoid(15.0, 0.0, bend),
+        synthetic.arc(80.0, 25.0),
+        synthetic.clothoid(15.0, bend, 0.0),
+        synthetic.straight(50.0),
+    )
+    passes = (PassPlan(stops=(synthetic.Stop(70.0, 60.0),), speeds=((0.0, 0.12), (100.0, 0.09))),)
+    patches = (synthetic.Patch(30.0, 2.4, 0.6, 1.2, 22.0), synthetic.Patch(110.0, 3.0, -0.8, 1.4, 25.0))
+    plan = {"lot_id": "SYN-LOT", "road": road, "passes": passes, "mat": synthetic.Mat(patches=patches)}
+    return synthetic.make_lot(LotPlan(**{**plan, **changes}))
+
+
 def two_lane_southern(**changes: object) -> SyntheticLot:
     """Make a metric lot in the southern hemisphere: two lanes laid in opposite directions, MGA zone 56.
 

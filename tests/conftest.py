@@ -1,0 +1,62 @@
+"""Fixtures for the whole session: one synthetic lot with its truth, and a guard against opened files."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import builders
+import pytest
+
+from thermosaic.synthetic import SyntheticLot
+
+_GUARD = {"on": False}
+_CODE = (sys.prefix, sys.base_prefix, "/proc/", "/sys/", "/dev/")  # interpreter, libraries, the system
+
+
+def _refuse_open(event: str, arguments: tuple) -> None:
+    """Refuse to open data files while the guard is on; code and its caches pass."""
+    if not _GUARD["on"] or event != "open" or not isinstance(arguments[0], str):
+        return
+    path = arguments[0]
+    is_code = path.startswith(_CODE) or "__pycache__" in path or path.endswith((".py", ".pyc"))
+    if not is_code:
+        raise AssertionError(f"a stage in the middle opened {path}")
+
+
+sys.addaudithook(_refuse_open)
+
+
+@pytest.fixture(scope="session")
+def lot() -> SyntheticLot:
+    """Give a seeded lot of one bend and one stop."""
+    return builders.bend_and_stop_lot()
+
+
+@pytest.fixture(scope="session")
+def lot_folder(lot: SyntheticLot, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give that lot as a folder; read it, never write into it."""
+    return builders.write_lot(tmp_path_factory.mktemp("lot"), lot)
+
+
+@pytest.fixture
+def no_files(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Let the test fail when anything opens a data file: by Python, or by GDAL, which the hook cannot see."""
+    import fiona
+    import pyogrio
+    import rasterio
+
+    def refuse(*arguments: object, **_: object) -> None:
+        raise AssertionError(f"a stage in the middle opened {arguments[0]}")
+
+    for module, name in (
+        (rasterio, "open"),
+        (fiona, "open"),
+        (pyogrio, "read_dataframe"),
+        (pyogrio, "write_dataframe"),
+    ):
+        monkeypatch.setattr(module, name, refuse)
+    _GUARD["on"] = True
+    yield
+    _GUARD["on"] = False
