@@ -964,6 +964,16 @@ def unsourced(rules: dict[str, Any]) -> list[tuple[tuple[str | int, ...], str]]:
 # ------------------------------------------------------------------------------------------ log formats
 
 
+LOG_COLUMNS = {  # our names, by kind of log; `date` joins a time of day kept in a column of its own
+    "scan": ("time_utc", "date", "wheel_m", "wheel_count"),
+    "wheel": ("time_utc", "date", "wheel_m", "wheel_count"),
+    "fixes": (
+        "time_utc", "date", "lon_deg", "lat_deg", "height_m", "quality", "sigma_m", "sigma_north_m",
+        "sigma_east_m", "heading_deg",
+    ),
+}  # fmt: skip
+
+
 class LogFormat(Section):
     """How a logger's file maps to the project's columns; data only, no code.
 
@@ -1006,6 +1016,22 @@ class LogFormat(Section):
     checksums: Literal["required", "absent"] = Field(
         default="required", description="Whether sentences carry one"
     )
+    header: bool = Field(default=True, description="First row names the columns; else columns are numbers, 1 = first")
+    comment: Annotated[str, Field(min_length=1, max_length=4)] | None = Field(
+        default=None, description="Start of lines to leave out"
+    )
+    ignored: tuple[Line, ...] = Field(default=(), description='Columns to leave unread; "*" = all others')
+
+    @model_validator(mode="after")
+    def _check_columns(self) -> LogFormat:
+        unknown = sorted(set(self.columns) - set(LOG_COLUMNS[self.kind]))
+        if unknown:
+            known = ", ".join(LOG_COLUMNS[self.kind])
+            raise ValueError(f'columns has no "{unknown[0]}": a {self.kind} format knows {known}')
+        named = [name for name in self.columns.values() if not self.header and not (name.isascii() and name.isdigit())]
+        if named:
+            raise ValueError(f'without a header a column is a number, 1 = first, not "{named[0]}"')
+        return self
 
     @model_validator(mode="after")
     def _check(self) -> LogFormat:
