@@ -146,8 +146,12 @@ def _parse_name(value: Any) -> str:
     return value
 
 
-def _parse_path(value: Any, info: ValidationInfo) -> Path:
-    """Take a path relative to the lot folder that stays inside it; absolute once the folder is known."""
+def path_inside(value: Any) -> str:
+    """Return a path relative to a folder, tidied, if it stays inside it and is a file name on every system.
+
+    >>> path_inside("logs/../scan 1.csv")
+    'scan 1.csv'
+    """
     if not isinstance(value, str):
         raise ValueError(f"a path is text in quotes, not {_shown(value)}")
     if value.startswith(("/", "~")) or re.match(r"[A-Za-z]:", value):
@@ -155,13 +159,18 @@ def _parse_path(value: Any, info: ValidationInfo) -> Path:
     if not value or len(value) > 240 or "\\" in value or not _plain(value):
         raise ValueError(f"{_shown(value)} is not a path: 1 .. 240 printable characters, / between folders")
     normal = posixpath.normpath(value)
-    for part in normal.split("/"):
-        if part == "..":
-            raise ValueError(f"{_shown(value)} leaves the lot folder: keep the file inside it")
-        if re.search(r'[<>:"|?*]|[. ]$', part) or _DEVICES.fullmatch(part):
-            raise ValueError(f'{_shown(value)}: "{part}" cannot be a file name on every system')
+    parts = normal.split("/")
+    if ".." in parts:
+        raise ValueError(f"{_shown(value)} leaves the lot folder: keep the file inside it")
+    if any(re.search(r'[<>:"|?*]|[. ]$', part) or _DEVICES.fullmatch(part) for part in parts):
+        raise ValueError(f"{_shown(value)} cannot be a file name on every system: choose another")
+    return normal
+
+
+def _parse_path(value: Any, info: ValidationInfo) -> Path:
+    """Take a path relative to the lot folder that stays inside it; absolute once the folder is known."""
     folder = (info.context or {}).get("folder")
-    return Path(normal) if folder is None else Path(folder) / normal
+    return Path(path_inside(value)) if folder is None else Path(folder) / path_inside(value)
 
 
 def _parse_paths(value: Any, info: ValidationInfo) -> tuple[Path, ...]:
@@ -245,7 +254,8 @@ def _parse_zone(value: Any) -> str:
             raise ValueError
         zoneinfo.ZoneInfo(value)
     except (ValueError, OSError, KeyError):  # a malformed key, a folder of zones, an unknown name
-        near = difflib.get_close_matches(value[:80], sorted(zoneinfo.available_timezones()), 1)
+        known = sorted(zoneinfo.available_timezones() - {"localtime", "Factory"})
+        near = difflib.get_close_matches(value[:80], known, 1)
         hint = f'; did you mean "{near[0]}"?' if near else ""
         raise ValueError(f'{_shown(value)} is not an IANA time zone like "America/Boise"{hint}') from None
     return value
@@ -530,6 +540,10 @@ class ScannerSection(Section):
     def _check(self) -> ScannerSection:
         if not self.mat_left_m < self.mat_right_m:
             raise ValueError("mat_left must lie left of mat_right (right of C is positive)")
+        if isinstance(self.spots_right, SpotsEven):
+            ends = sorted((self.spots_right.first_m, self.spots_right.last_m))
+            if ends[1] <= self.mat_left_m or ends[0] >= self.mat_right_m:
+                raise ValueError("no spot lies between mat_left and mat_right")
         if isinstance(self.spots_right, tuple):
             steps = [b - a for a, b in pairwise(self.spots_right)]
             if not (min(steps) > 0 or max(steps) < 0):
@@ -1016,7 +1030,9 @@ class LogFormat(Section):
     checksums: Literal["required", "absent"] = Field(
         default="required", description="Whether sentences carry one"
     )
-    header: bool = Field(default=True, description="First row names the columns; else columns are numbers, 1 = first")
+    header: bool = Field(
+        default=True, description="First row names the columns; else columns are numbers, 1 = first"
+    )
     comment: Annotated[str, Field(min_length=1, max_length=4)] | None = Field(
         default=None, description="Start of lines to leave out"
     )
@@ -1028,7 +1044,11 @@ class LogFormat(Section):
         if unknown:
             known = ", ".join(LOG_COLUMNS[self.kind])
             raise ValueError(f'columns has no "{unknown[0]}": a {self.kind} format knows {known}')
-        named = [name for name in self.columns.values() if not self.header and not (name.isascii() and name.isdigit())]
+        named = [
+            name
+            for name in self.columns.values()
+            if not self.header and not (name.isascii() and name.isdigit())
+        ]
         if named:
             raise ValueError(f'without a header a column is a number, 1 = first, not "{named[0]}"')
         return self

@@ -17,7 +17,6 @@ from .config import (
     LotConfig,
     LotFile,
     LotStatement,
-    RuleProfile,
     Section,
     passes_in_time,
     stated_values,
@@ -40,6 +39,7 @@ from .files.settings import (
 from .units import FOOT_M, StationLabels
 
 Problems = Iterator[tuple[Loc, str]]
+Parts = dict[str, tuple[Any, Settings]]  # by key prefix: rule, format.scan, ..
 _SI_OF_ENDING = {
     "_kg_m2": "kg/m2", "_delta_c": "degC of difference", "_m2": "m2", "_mps": "m/s", "_c": "degC", "_m": "m",
     "_deg": "deg", "_s": "s",
@@ -122,8 +122,7 @@ def _open(lot: Path) -> _Opened:
     labels = _labels(settings.data)
     file = validated(LotFile, settings, folder=folder, labels=labels)
     found, complaints = _parts(file, settings, folder)
-    rules = found.get("rule")
-    problems = [problem for check in _CHECKS for problem in check(file, rules[0] if rules else None)]
+    problems = [problem for check in _CHECKS for problem in check(file, found)]
     complaints = settings.describe(problems) + complaints
     if complaints:
         raise ConfigError("\n".join(complaints))
@@ -156,9 +155,7 @@ def _labels(data: dict[str, Any]) -> StationLabels:
     return StationLabels(unit if unit in ("100 ft", "100 m", "1000 m") else "100 m", foot)
 
 
-def _parts(
-    file: LotFile, settings: Settings, folder: Path
-) -> tuple[dict[str, tuple[Any, Settings]], list[str]]:
+def _parts(file: LotFile, settings: Settings, folder: Path) -> tuple[Parts, list[str]]:
     """Read the rule profile and the log formats; return what was read, and the lines of what was wrong."""
     wanted: list[tuple[str, Loc, str, str, Callable[[Path], Any]]] = [
         ("rule", ("rules", "profile"), "rules", file.rules.profile, read_rules),
@@ -187,7 +184,7 @@ def _parts(
 # ---------------------------------------------------------------------------------------- cross checks
 
 
-def _check_stationing(file: LotFile, rules: RuleProfile | None) -> Problems:
+def _check_stationing(file: LotFile, found: Parts) -> Problems:
     """Stations start from an alignment or from a mark with a direction."""
     has_alignment = file.files.alignment is not None
     if not has_alignment and not file.marks:
@@ -202,14 +199,9 @@ def _check_stationing(file: LotFile, rules: RuleProfile | None) -> Problems:
         stated = getattr(file.stationing, "start_m" if key == "start" else key)
         if not has_alignment and stated is not None:
             yield ("stationing", key), "belongs to an alignment, and [files] names none"
-    if rules is not None and rules.profile.anchor == "whole_station" and not has_alignment:
-        yield (
-            ("rules", "profile"),
-            f"{rules.id} cuts profiles at whole stations: that needs [files] alignment",
-        )
 
 
-def _check_passes(file: LotFile, rules: RuleProfile | None) -> Problems:
+def _check_passes(file: LotFile, found: Parts) -> Problems:
     """Passes have different names, do not overlap in time, and marks name passes that exist."""
     order, ordered = time_order(file.passes), passes_in_time(file.passes)
     names = [str(item.id) for item in ordered]
@@ -226,13 +218,29 @@ def _check_passes(file: LotFile, rules: RuleProfile | None) -> Problems:
             yield ("mark", index, "pass"), f'"{mark.pass_id}" is not a pass: there is {", ".join(known)}'
 
 
-def _check_rules(file: LotFile, rules: RuleProfile | None) -> Problems:
+def _check_rules(file: LotFile, found: Parts) -> Problems:
     """What a rule needs from the lot is there."""
-    if rules is not None and rules.statistic.kind == "below_target" and file.lot.laydown_target_c is None:
+    rules = found["rule"][0] if "rule" in found else None
+    if rules is None:
+        return
+    if rules.profile.anchor == "whole_station" and file.files.alignment is None:
+        yield (
+            ("rules", "profile"),
+            f"{rules.id} cuts profiles at whole stations: that needs [files] alignment",
+        )
+    if rules.statistic.kind == "below_target" and file.lot.laydown_target_c is None:
         yield ("lot", "laydown_target"), f"required by {rules.id}: its statistic is taken from the target"
 
 
-_CHECKS = (_check_stationing, _check_passes, _check_rules)
+def _check_wheel(file: LotFile, found: Parts) -> Problems:
+    """A wheel that only counts needs the travel of one count; where both are possible the log decides."""
+    part = found.get("format.wheel" if file.files.wheel else "format.scan")
+    columns = part[0].columns if part else {}
+    if "wheel_count" in columns and "wheel_m" not in columns and file.rig.wheel_per_count_m is None:
+        yield ("rig", "wheel_per_count"), f"required by the format {part[0].id}: its wheel logs counts"
+
+
+_CHECKS = (_check_stationing, _check_passes, _check_rules, _check_wheel)
 
 
 # ------------------------------------------------------------------------------------------ showing

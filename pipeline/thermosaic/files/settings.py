@@ -7,6 +7,7 @@ package in a wheel, or two folders up in a checkout. Nothing is written.
 from __future__ import annotations
 
 import difflib
+import inspect
 import re
 import stat
 import tomllib
@@ -17,7 +18,7 @@ from typing import Any, NoReturn, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from ..config import NOT_YET, LogFormat, RigFile, RuleProfile, unsourced
+from ..config import NOT_YET, LogFormat, RigFile, RuleProfile, path_inside, unsourced
 from ..errors import ConfigError
 from .key_lines import key_lines
 
@@ -213,6 +214,8 @@ def _sentence(loc: Loc, item: Any, model: type[BaseModel]) -> str:
         meaning = _meaning(loc, model)
         return "required, but missing" + (f" ({meaning})" if meaning else "")
     found = _brief(item["input"])
+    if loc == ("scanner",) and isinstance(item["input"], tuple):
+        return "several scanners cannot be given yet: one [scanner] table is expected"
     if kind in _EXPECTED:
         return f"{_EXPECTED[kind]} is expected, not {found}"
     if kind == "literal_error":
@@ -251,8 +254,10 @@ def _unknown(loc: Loc, model: type[BaseModel]) -> str:
 
 
 def _meaning(loc: Loc, model: type[BaseModel]) -> str | None:
+    """Return the plain words that the schema has for a key."""
     info = _fields((model,), loc[:-1]).get(str(loc[-1]))
-    return info.description if info else None
+    sections = _sections_in(info.annotation) if info else ()
+    return (info.description if info else None) or (inspect.getdoc(sections[0]) if sections else None)
 
 
 def _fields(models: tuple[type[BaseModel], ...], loc: Loc) -> dict[str, Any]:
@@ -304,7 +309,7 @@ def find_settings(kind: str, name: str, folder: Path) -> Path:
         near = difflib.get_close_matches(name[:100], names, 1)
         hint = f'did you mean "{near[0]}"?' if near else f"shipped are {', '.join(names)}"
         raise ValueError(f'"{name}" is not a shipped name: {hint} Or give the path of your own .toml file')
-    path = folder / name
+    path = folder / path_inside(name)
     if not path.is_file():
         raise ValueError(f'"{name}" is not a file in the lot folder')
     return path
