@@ -6,9 +6,9 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
-import builders
 import pytest
 
+import builders
 from thermosaic.synthetic import SyntheticLot
 
 _GUARD = {"on": False}
