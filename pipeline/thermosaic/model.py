@@ -316,7 +316,7 @@ class Stations:
 class Lattice:
     """Cells of one size on one frame: cell i covers [i, i + 1) x cell_m from the frame's own zero."""
 
-    frame: str  # "map", or "mat:<pass id>"
+    frame: str  # "map", or "mat:<pass code>"
     cell_m: float
 
     def __post_init__(self) -> None:
@@ -343,13 +343,53 @@ class Raster:
         _freeze(self)
 
 
+TILE_CELLS = 512
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Tile:
+    """512 x 512 cells of the map frame, held as the cells that have a reading; row 0 is the northernmost.
+
+    Reads like a Raster: `temp_c, laid_s, sigma_m` are float32 (512, 512), NaN = empty, drawn anew at each
+    asking, so that a day's tiles need the memory of its cells and not of its area.
+    """
+
+    lattice: Lattice
+    row0: int  # northing index of the top row
+    col0: int  # easting index of the first column
+    cell: np.ndarray  # int32 (cell): row x 512 + column, ascending
+    bands: np.ndarray  # float32 (3, cell): temp_c, laid_s, sigma_m
+
+    def __post_init__(self) -> None:
+        _require(self.bands.shape == (3, len(self.cell)), "Tile: three values for each cell")
+        _freeze(self)
+
+    def _drawn(self, band: int) -> np.ndarray:
+        drawn = np.full(TILE_CELLS * TILE_CELLS, np.nan, np.float32)
+        drawn[self.cell] = self.bands[band]
+        return drawn.reshape(TILE_CELLS, TILE_CELLS)
+
+    @property
+    def temp_c(self) -> np.ndarray:
+        return self._drawn(0)
+
+    @property
+    def laid_s(self) -> np.ndarray:
+        """Seconds after Rasters.origin_utc."""
+        return self._drawn(1)
+
+    @property
+    def sigma_m(self) -> np.ndarray:
+        return self._drawn(2)
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class Rasters:
     """The mat in both frames."""
 
     origin_utc: np.datetime64  # time origin of laid_s, whole second
-    mat: tuple[Raster, ...]  # one a pass
-    tiles: tuple[Raster, ...]  # 512 x 512 each, only tiles the mat touches
+    mat: tuple[Raster, ...]  # one a pass, in their order; 0 x 0 for a pass without mat
+    tiles: tuple[Tile, ...]  # only tiles the mat touches, from north to south, then west to east
     overlap_m2: float  # ground area where a later pass covers an earlier one
 
 

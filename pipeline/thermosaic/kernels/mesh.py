@@ -1,0 +1,294 @@
+"""From scan lines to cells: the strip of mat between two neighbouring lines fills the cells inside it.
+
+A line's nodes are its spots on the mat and the two ends of the mat, which carry the outermost spots' values.
+Two neighbouring lines span a strip; between two *knots* (nodes whose place is given) it is a quadrilateral,
+and the nodes between knots lie on the straight line that joins them, at their own distances. A cell takes the
+bilinear value of the four readings around its centre, found by the inverse of the bilinear map: found once,
+used for every band.
+
+**Watertight.** A centre is inside by counting crossings of its row with the four sides, half open in both
+directions, and a side shared by two quadrilaterals is computed alike for both. So a centre inside the mat lies in
+an odd number of quadrilaterals, never in none, and in exactly one where lines do not cross.
+
+**Once.** A cell taken by its pass is never taken again by it: the first look wins where lines overlap. A pass of
+higher rank takes cells over from lower ones; nothing is blended.
+
+**Missing readings.** A cell belongs to the nearest node in the quadrilateral's own coordinates: to one spot's
+pitch, by half way to the neighbouring lines. If that reading is missing, the cell is taken and stays empty; if it
+is not of the lot, the cell is left alone. Else the bilinear weights of missing readings go to those present.
+So a missing reading costs its own pitch and nothing else, and two lots cut from one log share out
+the cells between them exactly.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+LONGEST_STEP_M = (
+    1.0  # of ground between two neighbouring lines; a wider hole is a gap (common practice, no source)
+)
+GUESSES = 1024  # bins across the mat that find a node; accuracy does not depend on it
+BATCH = 512  # cells placed at a time, so that the arithmetic runs on whole vectors
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Mesh:
+    """Scan lines in the coordinates of one frame. All lengths in metres; arrays C contiguous.
+
+    `spot` and `right_m` describe the nodes in order across: at least three, first and last the ends of the mat,
+    each with the column of the spot whose value it carries. `knot` are the nodes with coordinates of their own,
+    first and last node among them.
+    """
+
+    along_m: np.ndarray  # float64 (line, knot) along columns: easting, or frame; NaN = no position
+    across_m: np.ndarray  # float64 (line, knot) along rows: northing, or offset
+    knot: np.ndarray  # int64 (knot), ascending
+    spot: np.ndarray  # int64 (node)
+    right_m: np.ndarray  # float64 (node), strictly monotonic
+    temp_c: np.ndarray  # float32 (line, spot), NaN = missing
+    sigma_m: np.ndarray  # float32 (line, spot)
+    laid_s: np.ndarray  # float32 (line), NaN = unknown
+    inside: np.ndarray  # bool (line, spot), of the lot
+
+    def node_table(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return distance of each node from the first, the inverse of each interval, and the guesses."""
+        distance = np.abs(self.right_m - self.right_m[0])
+        bins = np.arange(GUESSES) * (distance[-1] / GUESSES)
+        guess = np.searchsorted(distance[1:-1], bins, side="right")
+        return distance, 1 / np.diff(distance), guess
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Block:
+    """Cells under the pen: row r, column c is cell (row0 + r, col0 + c) of the frame, rows ascending."""
+
+    row0: int
+    col0: int
+    owner: np.ndarray  # int16 (row, col): rank of the pass that took the cell, 0 = none
+    bands: (
+        np.ndarray
+    )  # float32 (row, col, 3) temp_c (NaN = missing), laid_s, sigma_m; undefined where owner is 0
+
+    @classmethod
+    def empty(cls, rows: int, cols: int, row0: int = 0, col0: int = 0) -> Block:
+        """Make a block that nobody has taken."""
+        return cls(row0, col0, np.zeros((rows, cols), np.int16), np.zeros((rows, cols, 3), np.float32))
+
+
+def fill(mesh: Mesh, strips: np.ndarray, rank: np.ndarray, block: Block, cell_m: float) -> int:
+    """Fill a block from strips of the mesh; return how many cells a pass took over from an earlier one.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        Both lines of every strip have positions.
+    strips : int64 (strip, 2)
+        Lines at the start and the end of each strip, in the order of laying.
+    rank : int16 (strip)
+        Rank of the strip's pass, from 1, ascending with the order of laying.
+    block : Block
+        Changed in place.
+    cell_m : float
+        Edge of the square cells.
+    """
+    distance, inverse, guess = mesh.node_table()
+    return _fill(
+        strips, rank, mesh.along_m, mesh.across_m, mesh.knot, mesh.spot, distance, inverse, guess,
+        mesh.temp_c, mesh.sigma_m, mesh.laid_s, mesh.inside,
+        block.row0, block.col0, cell_m, block.owner, block.bands,
+    )  # fmt: skip
+
+
+def harvest(block: Block) -> tuple[np.ndarray, np.ndarray]:
+    """Return the cells that hold a reading, top row (highest row) first, and give the block back unowned.
+
+    Returns
+    -------
+    cell : int32 (cell), ascending
+        Row counted from the top x columns + column.
+    bands : float32 (band, cell)
+        temp_c, laid_s, sigma_m.
+    """
+    return _harvest(block.owner, block.bands)
+
+
+@njit(cache=True, error_model="numpy")
+def _corners(along, across, start, end, k, row0, col0, cell):
+    """Corners a, b (start line), c, d (end line) of a quadrilateral, in cells from the block's first centre."""
+    return (
+        along[start, k] / cell - 0.5 - col0, across[start, k] / cell - 0.5 - row0,
+        along[start, k + 1] / cell - 0.5 - col0, across[start, k + 1] / cell - 0.5 - row0,
+        along[end, k + 1] / cell - 0.5 - col0, across[end, k + 1] / cell - 0.5 - row0,
+        along[end, k] / cell - 0.5 - col0, across[end, k] / cell - 0.5 - row0,
+    )  # fmt: skip
+
+
+@njit(cache=True, error_model="numpy")
+def _spans(y, quad):
+    """Where row y lies inside: [first, second) and [third, fourth); the latter is empty unless two sides cross.
+
+    A side counts from its lower end to below its upper end. Its x is computed from its own first end, whichever
+    quadrilateral asks: a to b and d to c along the lines, a to d and b to c along travel.
+    """
+    xa, ya, xb, yb, xc, yc, xd, yd = quad
+    a, b, c, d = ya <= y, yb <= y, yc <= y, yd <= y
+    low, high = np.inf, -np.inf
+    if a != b:
+        ab = xa + (y - ya) * ((xb - xa) / (yb - ya))
+        low, high = min(low, ab), max(high, ab)
+    if d != c:
+        dc = xd + (y - yd) * ((xc - xd) / (yc - yd))
+        low, high = min(low, dc), max(high, dc)
+    if a != d:
+        ad = xa + (y - ya) * ((xd - xa) / (yd - ya))
+        low, high = min(low, ad), max(high, ad)
+    if b != c:
+        bc = xb + (y - yb) * ((xc - xb) / (yc - yb))
+        low, high = min(low, bc), max(high, bc)
+    if (a != b) & (d != c) & (a != d):
+        one, two = max(min(ab, dc), min(ad, bc)), min(max(ab, dc), max(ad, bc))
+        return low, min(one, two), max(one, two), high
+    return low, high, high, high
+
+
+@njit(cache=True, error_model="numpy")
+def _place(number, work, quad):
+    """Invert the bilinear map for cells x, y (from a) in work[0], work[1]: into u (a to b), v (a to d), within 0..1.
+
+    v is the root of cross(P - L(v), R(v) - L(v)) = k2 v^2 + k1 v + k0 at which the sign turns from that on the
+    start line, in the form that does not cancel; L, R run along the two sides.
+    """
+    xa, ya, xb, yb, xc, yc, xd, yd = quad
+    ex, ey, fx, fy = xb - xa, yb - ya, xd - xa, yd - ya
+    gx, gy = xa - xb + xc - xd, ya - yb + yc - yd
+    k2, cross = gx * fy - gy * fx, ex * fy - ey * fx
+    for i in range(number):
+        x, y = work[0, i], work[1, i]
+        k1 = cross + x * gy - y * gx
+        k0 = x * ey - y * ex
+        turn = -1.0 if (k0 > 0) | ((k0 == 0) & (k1 < 0)) else 1.0
+        root = math.sqrt(max(k1 * k1 - 4 * k2 * k0, 0.0))
+        k1 *= turn
+        above = -2 * k0 * turn if k1 > 0 else root - k1
+        below = k1 + root if k1 > 0 else 2 * k2 * turn
+        v = min(max(above / below, 0.0), 1.0)
+        wx, wy = ex + v * gx, ey + v * gy
+        u = ((x - v * fx) * wx + (y - v * fy) * wy) / (wx * wx + wy * wy)
+        work[2, i] = min(max(u, 0.0), 1.0)
+        work[3, i] = v
+
+
+@njit(cache=True, error_model="numpy")
+def _incomplete(temp, inside, start, end, left, right, u, v):
+    """Value where a corner is missing: whether the cell is taken, and its temperature (NaN = stays empty)."""
+    line, spot = end if v >= 0.5 else start, right if u >= 0.5 else left
+    if not inside[line, spot]:
+        return False, 0.0
+    if math.isnan(temp[line, spot]):
+        return True, np.nan
+    total, weight = 0.0, 0.0
+    for i, share in ((start, 1 - v), (end, v)):
+        for k, part in ((left, (1 - u) * share), (right, u * share)):
+            if not math.isnan(temp[i, k]):
+                total, weight = total + part * temp[i, k], weight + part
+    return True, total / weight
+
+
+@njit(cache=True, error_model="numpy")
+def _value(
+    number, work, at, start, end, from_m, span_m, rank, nodes, temp, sigma, laid, inside, owner, bands
+):
+    """Give the placed cells their values; return how many were another pass's."""
+    spot, distance, inverse, guess = nodes
+    taken_over, last = 0, len(inverse) - 1
+    bins = len(guess) / distance[-1]
+    for i in range(number):
+        right_m, v = from_m + work[2, i] * span_m, work[3, i]
+        j = guess[min(int(right_m * bins), len(guess) - 1)]
+        while j < last and right_m >= distance[j + 1]:
+            j += 1
+        u = min(max((right_m - distance[j]) * inverse[j], 0.0), 1.0)
+        left, right = spot[j], spot[j + 1]
+        near = temp[start, left] + u * (temp[start, right] - temp[start, left])
+        far = temp[end, left] + u * (temp[end, right] - temp[end, left])
+        value = near + v * (far - near)
+        if math.isnan(value):
+            take, value = _incomplete(temp, inside, start, end, left, right, u, v)
+            if not take:
+                continue
+        row, col = at[0, i], at[1, i]
+        taken_over += owner[row, col] > 0
+        owner[row, col] = rank
+        near = sigma[start, left] + u * (sigma[start, right] - sigma[start, left])
+        far = sigma[end, left] + u * (sigma[end, right] - sigma[end, left])
+        bands[row, col, 0] = value
+        bands[row, col, 1] = laid[start] + v * (laid[end] - laid[start])
+        bands[row, col, 2] = near + v * (far - near)
+    return taken_over
+
+
+@njit(cache=True, error_model="numpy")
+def _fill(
+    strips, rank, along, across, knot, spot, distance, inverse, guess, temp, sigma, laid, inside,
+    row0, col0, cell, owner, bands,
+):  # fmt: skip
+    """Go strip by strip, quadrilateral by quadrilateral, row by row; gather cells, place them, give values."""
+    work, at = np.empty((4, BATCH)), np.empty((2, BATCH), np.int64)
+    rows, cols = owner.shape
+    taken_over = 0
+    for k in range(len(strips)):
+        start, end = strips[k, 0], strips[k, 1]
+        for p in range(len(knot) - 1):
+            quad = _corners(along, across, start, end, p, row0, col0, cell)
+            xa, ya, xb, yb, xc, yc, xd, yd = quad
+            if math.isnan(xa + xb + xc + xd + ya + yb + yc + yd):
+                continue
+            if math.ceil(min(min(xa, xb), min(xc, xd))) >= math.ceil(max(max(xa, xb), max(xc, xd))):
+                continue
+            from_m, span_m, number = distance[knot[p]], distance[knot[p + 1]] - distance[knot[p]], 0
+            lowest, highest = min(min(ya, yb), min(yc, yd)), max(max(ya, yb), max(yc, yd))
+            for row in range(max(math.ceil(lowest), 0), min(math.ceil(highest), rows)):
+                first, second, third, fourth = _spans(row, quad)
+                for low, high in ((first, second), (third, fourth)):
+                    for col in range(max(math.ceil(low), 0), min(math.ceil(high), cols)):
+                        if owner[row, col] == rank[k]:
+                            continue
+                        if number == BATCH:
+                            _place(number, work, quad)
+                            taken_over += _value(number, work, at, start, end, from_m, span_m, rank[k],
+                                                 (spot, distance, inverse, guess), temp, sigma, laid, inside,
+                                                 owner, bands)  # fmt: skip
+                            number = 0
+                        at[0, number], at[1, number] = row, col
+                        work[0, number], work[1, number] = col - xa, row - ya
+                        number += 1
+            _place(number, work, quad)
+            taken_over += _value(number, work, at, start, end, from_m, span_m, rank[k],
+                                 (spot, distance, inverse, guess), temp, sigma, laid, inside, owner, bands)  # fmt: skip
+    return taken_over
+
+
+@njit(cache=True)
+def _harvest(owner, bands):
+    """Collect the cells with a reading from the top row down, and set all cells unowned."""
+    rows, cols = owner.shape
+    number = 0
+    for row in range(rows):
+        for col in range(cols):
+            if owner[row, col] > 0:
+                number += not math.isnan(bands[row, col, 0])
+    cell, values = np.empty(number, np.int32), np.empty((3, number), np.float32)
+    number = 0
+    for row in range(rows - 1, -1, -1):
+        for col in range(cols):
+            if owner[row, col] > 0 and not math.isnan(bands[row, col, 0]):
+                cell[number] = (rows - 1 - row) * cols + col
+                for band in range(3):
+                    values[band, number] = bands[row, col, band]
+                number += 1
+    owner[:] = 0
+    return cell, values

@@ -1,0 +1,218 @@
+"""Draw the mat as rasters: first looks of working spots, in the map frame and in the mat frame.
+
+A raster holds what the spots saw when they first saw it; no later verdict changes one. Cells are filled only
+between two neighbouring first-look lines of one pass, out to the ends of the outermost pitches on the mat;
+holes in the log stay empty. Where passes overlap the map shows the later laid.
+Not done here: means of readings in a rule's own cells, which the findings take from `kernels.cells`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..config import GridSection
+from ..kernels import mesh
+from ..model import TILE_CELLS, Lattice, Raster, Rasters, Stations, Swath, Tile
+
+SECOND = np.timedelta64(1, "s")
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Readings:
+    """What the cells are made of, the same in both frames."""
+
+    temp_c: np.ndarray  # float32 (line, spot), NaN = no reading, or a bad spot
+    sigma_m: np.ndarray  # float32 (line, spot)
+    laid_s: np.ndarray  # float32 (line)
+    inside: np.ndarray  # bool (line, spot)
+    spot: np.ndarray  # (node): the column each node's value comes from
+    right_m: np.ndarray  # (node): ends of the mat and the spots between them, in column order
+
+    @property
+    def last_node(self) -> int:
+        return len(self.spot) - 1
+
+    def mesh(self, along_m: np.ndarray, across_m: np.ndarray, knot: np.ndarray) -> mesh.Mesh:
+        """Join them with the coordinates of one frame."""
+        along_m, across_m = np.ascontiguousarray(along_m), np.ascontiguousarray(across_m)
+        bands = (self.temp_c, self.sigma_m, self.laid_s, self.inside)
+        return mesh.Mesh(along_m, across_m, knot, self.spot, self.right_m, *bands)
+
+
+def rasterise_mat(swath: Swath, stations: Stations, grid: GridSection) -> Rasters:
+    """Draw every pass in its mat frame, and all of them on tiles of the map.
+
+    Parameters
+    ----------
+    swath : Swath
+        Placed scan lines, metres of the map CRS.
+    stations : Stations
+        Mat frame of every spot, and which lie inside the lot's limits.
+    grid : GridSection
+        Cell of the map tiles and of the mat frame, metres.
+
+    Returns
+    -------
+    Rasters
+        `mat` has one raster a pass, in the order of `stations.zero_m`; cells without mat are NaN.
+    """
+    strips = [_strips(swath, stations, code) for code in range(len(stations.zero_m))]
+    origin_utc = _origin(swath, np.concatenate([np.empty((0, 2), np.int64), *strips]).ravel())
+    readings = _readings(swath, stations, origin_utc)
+    tiles, taken_over = _map_tiles(swath, readings, strips, grid.map_cell_m)
+    return Rasters(
+        origin_utc=origin_utc,
+        mat=tuple(
+            _mat_raster(stations, readings, code, strip, grid.mat_cell_m) for code, strip in enumerate(strips)
+        ),
+        tiles=tiles,
+        overlap_m2=taken_over * (grid.map_cell_m / _scale(swath)) ** 2,
+    )
+
+
+def _strips(swath: Swath, stations: Stations, code: int) -> np.ndarray:
+    """Pairs of neighbouring first-look lines of one pass with mat between them, int64 (strip, 2)."""
+    mine = swath.pass_code == code
+    line = np.flatnonzero(mine & swath.first_look)
+    start, end = line[:-1], line[1:]
+    unplaced = np.cumsum(mine & (swath.placed == 0))
+    joined = (swath.placed[start] > 0) & (unplaced[start] == unplaced[end])
+    middle_m = (swath.edge_easting_m.mean(axis=1), swath.edge_northing_m.mean(axis=1))
+    for coordinate in middle_m:
+        joined &= np.abs(coordinate[end] - coordinate[start]) <= mesh.LONGEST_STEP_M
+    joined &= np.abs(swath.distance_m[end] - swath.distance_m[start]) <= mesh.LONGEST_STEP_M
+    within = (stations.inside & swath.on_mat).any(axis=1)
+    joined &= within[start] | within[end]
+    return np.column_stack([start[joined], end[joined]])
+
+
+def _origin(swath: Swath, line: np.ndarray) -> np.datetime64:
+    """Find the whole second at or before the first mat laid (seen, where that is unknown)."""
+    for time_utc in (swath.laid_utc[line], swath.seen_utc[line], swath.seen_utc):
+        known = time_utc[~np.isnat(time_utc)]
+        if len(known):
+            return known.min().astype("datetime64[s]").astype("datetime64[ns]")
+    return np.datetime64(0, "ns")
+
+
+def _readings(swath: Swath, stations: Stations, origin_utc: np.datetime64) -> _Readings:
+    temp_c = swath.temp_c
+    if swath.bad_spot.any():
+        temp_c = np.where(swath.bad_spot[swath.pass_code], np.float32(np.nan), temp_c)
+    on_mat = np.flatnonzero(swath.on_mat)
+    ascending = swath.spot_right_m[-1] >= swath.spot_right_m[0]
+    ends_m = swath.edges_m if ascending else swath.edges_m[::-1]
+    return _Readings(
+        temp_c=np.ascontiguousarray(temp_c),
+        sigma_m=np.hypot(swath.sigma_along_m, swath.sigma_across_m),
+        laid_s=((swath.laid_utc - origin_utc) / SECOND).astype(np.float32),
+        inside=stations.inside & np.isfinite(stations.frame_m),
+        spot=np.concatenate([on_mat[:1], on_mat, on_mat[-1:]]),
+        right_m=np.concatenate([ends_m[:1], swath.spot_right_m[on_mat], ends_m[1:]]),
+    )
+
+
+def _scale(swath: Swath) -> float:
+    """Map length / ground length, from the width of the mat on the map and from C (median of the lines)."""
+    width_m = np.hypot(np.diff(swath.edge_easting_m), np.diff(swath.edge_northing_m))
+    placed = np.isfinite(width_m)
+    return float(np.median(width_m[placed]) / np.ptp(swath.edges_m)) if placed.any() else 1.0
+
+
+# ------------------------------------------------------------------------------------------ the map frame
+
+
+def _map_tiles(
+    swath: Swath, readings: _Readings, strips: list[np.ndarray], cell_m: float
+) -> tuple[tuple[Tile, ...], int]:
+    """Fill the tiles that the mat touches, one at a time; count the cells where a later pass covers an earlier."""
+    laid = sorted((strip for strip in strips if len(strip)), key=lambda strip: strip[0, 0])
+    if not laid:
+        return (), 0
+    strip = np.concatenate(laid)
+    rank = np.repeat(np.arange(1, len(laid) + 1, dtype=np.int16), [len(part) for part in laid])
+    order = slice(None) if swath.spot_right_m[-1] >= swath.spot_right_m[0] else slice(None, None, -1)
+    ends = readings.mesh(
+        swath.edge_easting_m[:, order], swath.edge_northing_m[:, order], np.array([0, readings.last_node])
+    )
+    block, lattice = mesh.Block.empty(TILE_CELLS, TILE_CELLS), Lattice("map", cell_m)
+    tiles, taken_over = [], 0
+    for tile_row, tile_col, chosen in _touched(ends, strip, TILE_CELLS * cell_m):
+        row0, col0 = tile_row * TILE_CELLS, tile_col * TILE_CELLS
+        here = mesh.Block(row0, col0, block.owner, block.bands)
+        taken_over += mesh.fill(ends, strip[chosen], rank[chosen], here, cell_m)
+        cell, bands = mesh.harvest(here)
+        if len(cell):
+            tiles.append(Tile(lattice, row0 + TILE_CELLS - 1, col0, cell, bands))
+    return tuple(tiles), taken_over
+
+
+def _touched(ends: mesh.Mesh, strip: np.ndarray, tile_m: float) -> list[tuple[int, int, np.ndarray]]:
+    """Tiles that the strips may touch, north to south, then west to east: tile row, tile column, strips in order."""
+    row, col = (
+        (
+            np.floor(at_m[strip].min(axis=(1, 2)) / tile_m).astype(np.int64),
+            np.floor(at_m[strip].max(axis=(1, 2)) / tile_m).astype(np.int64),
+        )
+        for at_m in (ends.across_m, ends.along_m)
+    )
+    cols = col[1] - col[0] + 1
+    count = (row[1] - row[0] + 1) * cols
+    number = np.repeat(np.arange(len(strip)), count)
+    nth = np.arange(len(number)) - np.repeat(np.cumsum(count) - count, count)
+    tile_row, tile_col = row[0][number] + nth // cols[number], col[0][number] + nth % cols[number]
+    order = np.lexsort((number, tile_col, -tile_row))
+    tile = np.column_stack([tile_row, tile_col])[order]
+    cut = np.flatnonzero((np.diff(tile, axis=0) != 0).any(axis=1)) + 1
+    groups = np.split(number[order], cut)
+    return [(int(at[0]), int(at[1]), group) for at, group in zip(tile[np.r_[0, cut]], groups, strict=True)]
+
+
+# ------------------------------------------------------------------------------------------ the mat frame
+
+
+def _mat_raster(
+    stations: Stations, readings: _Readings, code: int, strip: np.ndarray, cell_m: float
+) -> Raster:
+    """Fill one pass in its mat frame: columns upstation, row 0 the smallest offset."""
+    lattice = Lattice(f"mat:{code}", cell_m)
+    nodes = _mat_nodes(stations, readings, bool(stations.upstation[code]))
+    step_m = np.abs(nodes.along_m[strip[:, 1]] - nodes.along_m[strip[:, 0]])
+    strip = strip[~(step_m > 2 * mesh.LONGEST_STEP_M).any(axis=1)]
+    along_m, across_m = nodes.along_m[strip], nodes.across_m[strip]
+    if not np.isfinite(along_m).any():
+        return Raster(lattice, 0, 0, *(np.empty((0, 0), np.float32) for _ in range(3)))
+    row0, col0 = (math.floor(np.nanmin(at_m) / cell_m) for at_m in (across_m, along_m))
+    rows, cols = (math.floor(np.nanmax(at_m) / cell_m) + 1 for at_m in (across_m, along_m))
+    block = mesh.Block.empty(rows - row0, cols - col0, row0, col0)
+    mesh.fill(nodes, strip, np.ones(len(strip), np.int16), block, cell_m)
+    bands = (np.where(block.owner > 0, block.bands[:, :, band], np.float32(np.nan)) for band in range(3))
+    temp_c, laid_s, sigma_m = bands
+    empty = np.isnan(temp_c)
+    laid_s[empty] = sigma_m[empty] = np.nan
+    return Raster(lattice, row0, col0, temp_c, laid_s, sigma_m)
+
+
+def _mat_nodes(stations: Stations, readings: _Readings, upstation: bool) -> mesh.Mesh:
+    """Every node in the mat frame; the ends of the mat lie straight on from the two outermost spots."""
+    spot, right_m = readings.spot[1:-1], readings.right_m
+    frame_m, offset_m = stations.frame_m[:, spot], stations.offset_m[:, spot].astype(np.float64)
+    if len(spot) == 1:
+        first, last = (right_m[[0, -1]] - right_m[1]) * (1 if upstation else -1)
+        along_m = np.repeat(frame_m, 3, axis=1)
+        across_m = np.hstack([offset_m + first, offset_m, offset_m + last])
+    else:
+        first = (right_m[0] - right_m[1]) / (right_m[2] - right_m[1])
+        last = (right_m[-1] - right_m[-2]) / (right_m[-2] - right_m[-3])
+        along_m, across_m = (
+            np.hstack([
+                at_m[:, :1] + first * (at_m[:, 1:2] - at_m[:, :1]),
+                at_m,
+                at_m[:, -1:] + last * (at_m[:, -1:] - at_m[:, -2:-1]),
+            ])
+            for at_m in (frame_m, offset_m)
+        )  # fmt: skip
+    return readings.mesh(along_m, across_m, np.arange(readings.last_node + 1))
