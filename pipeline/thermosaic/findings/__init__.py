@@ -1,0 +1,5 @@
+"""What the finding stage is made of, a room a kind of finding; used by that stage only.
+
+All rooms read the same view of a pass (`mat.PassMat`) and give rows for the layers of `tables`.
+Geometry is in metres of the map CRS, lengths and areas are ground lengths and areas.
+"""

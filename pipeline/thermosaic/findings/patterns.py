@@ -1,0 +1,270 @@
+"""Where and when a cold zone lies: its pattern and the numbers behind it; never why, never whose.
+
+The criteria in their order; the first that holds is the pattern, the next one `pattern_2`. Numbers without
+another source are common practice, no source.
+
+* `at_stop`: half of the zone or more lies between 2 ft behind the scan line and 8 ft ahead of the screed
+  of a stop (the rule's own stop stretch, whatever its reference);
+* `pass_start`: half or more lies within the rule's start-up length, at least 5 m, of where the pass begins;
+* `cyclic`: zones recur at one distance (`recurrence`), this one among them;
+* `along_joint`, `along_free_edge`: it comes within 0.3 m of the mat's edge, stays within 0.9 m of it and is at least
+  1.5 m and three times as long as wide;
+* `streak`: at least 3 m and four times as long as wide;
+* `single`: none of these.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from ..config import RigSection, RuleProfile
+from ..kernels.runs import join
+from ..model import Swath
+from .frames import edge_range
+from .stops import Stop
+from .zones import Zone
+
+START_LEAST_M = 5.0
+EDGE_REACH_M = 0.3
+EDGE_BAND_M = 0.9
+EDGE_LEAST_M = 1.5
+EDGE_RATIO = 3.0
+STREAK_LEAST_M = 3.0
+STREAK_RATIO = 4.0
+HALF = 0.5
+LONGEST_EVENT_M = 20.0  # a longer zone is no recurring event
+SHORTEST_PERIOD_M = 10.0
+LONGEST_PERIOD_M = 200.0
+FEWEST_EVENTS = 4
+SAME_EVENT_M = 1.0
+PAIR_BIN_M = 0.25
+PART_FRAC = 0.7
+SEED = 20260514
+NOT_A_TIME = np.datetime64("NaT", "ns")
+LAG_STEP_M = 0.5
+SPREAD_FRAC = 0.06  # of the period: loads differ in length
+MEMBER_FRAC = 0.15
+DRAWS = 199
+SIGNIFICANCE = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Recurrence:
+    """Zones come back at one distance along a pass."""
+
+    period_m: float
+    significance: float  # share of random placings that recur as well
+    members: tuple[int, ...]  # index among the zones asked about
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    word: str
+    evidence: str
+    stop_id: int | None = None
+
+
+def recurrence(from_m: np.ndarray, to_m: np.ndarray, span_m: tuple[float, float]) -> Recurrence | None:
+    """Look for a distance at which zones recur.
+
+    Zones side by side or at most 1 m apart are one event. The strength of a lag is the number of pairs of
+    events at that distance, each with a weight that falls to nothing over 6 % of the lag; a half, third or
+    quarter of the strongest lag is the period where it is at least 0.7 as strong. Significance is the share
+    of 199 random placings (as many events, uniform over the pass, fixed seed) whose strongest lag is as
+    strong.
+
+    Parameters
+    ----------
+    from_m, to_m : float64 (zone) distances along one pass
+    span_m : first and last distance of the pass
+
+    Returns
+    -------
+    Recurrence, or None where nothing recurs (fewer than 4 zones, or significance above 0.05).
+    """
+    short = np.flatnonzero(to_m - from_m <= LONGEST_EVENT_M)
+    order = short[np.argsort(from_m[short], kind="stable")]
+    events = join(np.column_stack((from_m[order], np.maximum.accumulate(to_m[order]))), SAME_EVENT_M)
+    length_m = span_m[1] - span_m[0]
+    if len(events) < FEWEST_EVENTS or length_m < 3 * SHORTEST_PERIOD_M:
+        return None
+    place = events.mean(axis=1) - span_m[0]
+    lags = np.arange(SHORTEST_PERIOD_M, min(LONGEST_PERIOD_M, length_m / 2.5), LAG_STEP_M)
+    strength = _strength(place[None, :], lags)[0]
+    drawn = np.random.default_rng(SEED).uniform(0, length_m, (DRAWS, len(place)))
+    chance = _strength(np.sort(drawn, axis=1), lags).max(axis=1)
+    significance = (1 + int((chance >= strength.max()).sum())) / (DRAWS + 1)
+    if significance > SIGNIFICANCE:
+        return None
+    period_m = _refine(place, _shortest(lags, strength))
+    middle = (from_m + to_m) / 2 - span_m[0]
+    apart = np.abs(np.abs(middle[:, None] - place[None, :]) - period_m)
+    near = (apart <= MEMBER_FRAC * period_m).any(axis=1)
+    return Recurrence(period_m, significance, tuple(int(i) for i in short if near[i]))
+
+
+def _strength(place_m: np.ndarray, lags_m: np.ndarray) -> np.ndarray:
+    """Weighted number of pairs at each lag, (placing, lag)."""
+    first, second = np.triu_indices(place_m.shape[1], 1)
+    number = int(np.ceil(lags_m[-1] * (1 + SPREAD_FRAC) / PAIR_BIN_M)) + 2
+    slot = np.minimum((place_m[:, second] - place_m[:, first]) / PAIR_BIN_M, number - 1).astype(np.int64)
+    slot += np.arange(len(place_m))[:, None] * number
+    pairs = np.bincount(slot.ravel(), minlength=len(place_m) * number).reshape(len(place_m), number)
+    pairs[:, -1] = 0
+    away = np.abs((np.arange(number)[:, None] + 0.5) * PAIR_BIN_M - lags_m)
+    return pairs @ np.clip(1 - away / (SPREAD_FRAC * lags_m), 0, 1)
+
+
+def _shortest(lags_m: np.ndarray, strength: np.ndarray) -> float:
+    """Strongest lag, or the part of it that is nearly as strong."""
+    best = int(np.argmax(strength))
+    for part in (4, 3, 2):
+        near = np.abs(lags_m - lags_m[best] / part) <= SPREAD_FRAC * lags_m[best] / part
+        if near.any() and strength[near].max() >= PART_FRAC * strength[best]:
+            return float(lags_m[near][np.argmax(strength[near])])
+    return float(lags_m[best])
+
+
+def _refine(place_m: np.ndarray, period_m: float) -> float:
+    """Mean period over the intervals that are close to a whole number of periods."""
+    step = np.diff(place_m)
+    turns = np.round(step / period_m)
+    good = (turns >= 1) & (np.abs(step - turns * period_m) <= MEMBER_FRAC * period_m)
+    return float(step[good].sum() / turns[good].sum()) if good.any() else period_m
+
+
+def zone_patterns(
+    zones: tuple[Zone, ...], stops: tuple[Stop, ...], rules: RuleProfile, rig: RigSection
+) -> list[list[Pattern]]:
+    """Name the patterns of the zones of one pass, the first two that hold; `single` where none does."""
+    bound = [_bound_to_place(zone, stops, rules, rig) for zone in zones]
+    free = [i for i, patterns in enumerate(bound) if not patterns]
+    cyclic = _cyclic([zones[i] for i in free])
+    found = []
+    for i, zone in enumerate(zones):
+        patterns = bound[i] + ([cyclic[free.index(i)]] if i in free and free.index(i) in cyclic else [])
+        patterns += _by_shape(zone)
+        found.append(patterns[:2] or [_single(zone)])
+    return found
+
+
+def _bound_to_place(
+    zone: Zone, stops: tuple[Stop, ...], rules: RuleProfile, rig: RigSection
+) -> list[Pattern]:
+    """Patterns that a stop or the beginning of the pass gives."""
+    found = []
+    for stop in stops:
+        behind, ahead = rules.stop.behind_m, rig.screed_forward_m + rules.stop.ahead_m
+        share = _share_within(zone, stop.distance_m - behind, stop.distance_m + ahead)
+        if stop.mat is zone.mat and share >= HALF:
+            text = (
+                f"{100 * share:.0f} % of its length lies between {behind:.1f} m behind and {ahead:.1f} m ahead "
+                f"of the scan line at stop {stop.id}, which lasted {stop.duration_s:.0f} s."
+            )
+            found.append(Pattern("at_stop", text, stop.id))
+            break
+    start_m, reach_m = zone.mat.span_m[0], max(rules.profile.start_up_m, START_LEAST_M)
+    share = _share_within(zone, start_m, start_m + reach_m)
+    if zone.mat.begins and share >= HALF:
+        text = (
+            f"{100 * share:.0f} % of its length lies in the first {reach_m:.1f} m of the pass; it begins "
+            f"{zone.from_m - start_m:.1f} m after its first line."
+        )
+        found.append(Pattern("pass_start", text))
+    return found
+
+
+def _share_within(zone: Zone, from_m: float, to_m: float) -> float:
+    inside = min(zone.to_m, to_m) - max(zone.from_m, from_m)
+    return max(inside, 0.0) / max(zone.length_m, 1e-6)
+
+
+def _cyclic(zones: list[Zone]) -> dict[int, Pattern]:
+    """Pattern of the zones that recur, by their place in the list."""
+    if not zones:
+        return {}
+    from_m, to_m = (np.array([getattr(zone, name) for zone in zones]) for name in ("from_m", "to_m"))
+    found = recurrence(from_m, to_m, zones[0].mat.span_m)
+    if found is None:
+        return {}
+    text = (
+        f"Zones recur every {found.period_m:.1f} m along the pass, {len(found.members)} of them "
+        f"(significance {found.significance:.3f} against {DRAWS} random placings)."
+    )
+    return {member: Pattern("cyclic", text) for member in found.members}
+
+
+def _by_shape(zone: Zone) -> list[Pattern]:
+    """Patterns that length, width and the nearer edge give."""
+    found = []
+    size = f"{zone.length_m:.1f} m long and {zone.width_m:.2f} m wide on average"
+    to_edges = (zone.offset_from_m - zone.edges_m[0], zone.edges_m[1] - zone.offset_to_m)
+    far = (zone.offset_to_m - zone.edges_m[0], zone.edges_m[1] - zone.offset_from_m)
+    side = int(to_edges[1] < to_edges[0])
+    kinds = zone.mat.edge_kinds if zone.mat.upstation else zone.mat.edge_kinds[::-1]
+    word = {"free": "along_free_edge", "cold joint": "along_joint", "hot joint": "along_joint"}.get(
+        kinds[side]
+    )
+    lengthy = zone.length_m >= max(EDGE_LEAST_M, EDGE_RATIO * zone.width_m)
+    at_edge = to_edges[side] <= EDGE_REACH_M and far[side] <= EDGE_BAND_M
+    if word and lengthy and at_edge:
+        name = ("left", "right")[side]
+        text = (
+            f"It is {size} and stays within {far[side]:.2f} m of the {name} edge ({kinds[side]}), looking "
+            "upstation."
+        )
+        found.append(Pattern(word, text))
+    if zone.length_m >= max(STREAK_LEAST_M, STREAK_RATIO * zone.width_m):
+        found.append(Pattern("streak", f"It is {size}, {len(np.unique(zone.spot))} spots across."))
+    return found
+
+
+def _single(zone: Zone) -> Pattern:
+    return Pattern(
+        "single",
+        f"It is {zone.length_m:.1f} m long and {zone.area_m2:.2f} m2 large, at no stop, edge or pass start, "
+        "and at no distance that recurs.",
+    )
+
+
+def zone_rows(
+    zones: tuple[Zone, ...],
+    patterns: list[list[Pattern]],
+    swath: Swath,
+    excluded: np.ndarray,
+    sigma_m: np.ndarray,
+) -> list[dict[str, Any]]:
+    """Rows of the layer of cold zones, without their number.
+
+    `excluded` marks readings in exclusions, bool (line, spot) of the swath; `sigma_m` is the position sigma
+    of each line of the swath.
+    """
+    rows = []
+    for zone, found in zip(zones, patterns, strict=True):
+        field, mat = zone.field, zone.mat
+        line, spot = field.readings.line[zone.line], field.readings.spot[zone.spot]
+        cell_c, reference_c = field.temp_c[zone.rows, zone.cols], field.reference_c[zone.cols]
+        laid = swath.laid_utc[line]
+        laid = laid[~np.isnat(laid)]
+        rows.append({
+            **mat.identity(),
+            **mat.stations(*mat.frame_at(np.array([zone.from_m, zone.to_m]))),
+            "area_m2": zone.area_m2,
+            "offset_from_m": zone.offset_from_m, "offset_to_m": zone.offset_to_m,
+            **edge_range(zone.offset_from_m, zone.offset_to_m, zone.edges_m, field.readings.cells.cell_m / 2),
+            "temp_min_c": float(cell_c.min()), "temp_mean_c": float(cell_c.mean()),
+            "reference_c": float(reference_c.mean()),
+            "deficit_max_delta_c": float((reference_c - cell_c).max()),
+            "laid_from_utc": laid.min() if len(laid) else NOT_A_TIME,
+            "laid_to_utc": laid.max() if len(laid) else NOT_A_TIME,
+            "pattern": found[0].word, "pattern_2": found[1].word if len(found) > 1 else None,
+            "evidence": " ".join(pattern.evidence for pattern in found),
+            "stop_id": next((pattern.stop_id for pattern in found if pattern.stop_id), None),
+            "in_scope": not bool(excluded[line, spot].any()),
+            "position_sigma_m": float(np.sqrt(np.mean(sigma_m[np.unique(line)] ** 2))),
+            "geometry": zone.geometry,
+        })  # fmt: skip
+    return rows

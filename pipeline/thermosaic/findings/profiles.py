@@ -1,0 +1,322 @@
+"""Thermal profiles: the readings of each stretch, its differential and class, and how firm that class is.
+
+A cell is *in scope* when its middle lies in the profile and, across, between the mat's trimmed edges there,
+unless all its first looks left by the rule's own will (aged_look, replaced, excluded, start_up, stop,
+edge_trim). Coverage is the share of cells in scope that hold a kept reading of the profile: a gap, a dead
+spot, a person and a temperature cut all count against it.
+
+The class is tried on 20 other placements, the profile slid along the pass by 1/20 to 10/20 of its length
+both ways, over whole columns of cells; those that run out of the pass or lack coverage are not counted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyproj
+from pyproj.enums import TransformDirection
+
+from ..config import RuleProfile
+from ..kernels import cells
+from ..model import PLACED, LotInputs, Stations, Swath, Trajectory
+from .classes import INSUFFICIENT, Judgement, judge
+from .cuts import Cut, cut_profiles
+from .frames import layer
+from .mat import PassMat
+from .readings import PassReadings
+from .speeds import Motion, moving_speed
+from .stops import sigma_over
+from .verdicts import CODE, trims
+
+SLIDES = np.r_[-10:0, 1:11] / 20
+BY_WILL = ("aged_look", "replaced", "excluded", "start_up", "stop", "edge_trim")
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class PassSample:
+    """Kept readings and cells of one pass, from which any stretch of it is judged.
+
+    Readings are in ascending order of frame. Cells are those of the statistic: row and col of a reading
+    count from `row0, col0` of the frame, and the block reaches from end to end of the pass, gaps included.
+    """
+
+    mat: PassMat
+    rules: RuleProfile
+    target_c: float | None
+    col0: int
+    frame_m: np.ndarray  # (reading)
+    temp_c: np.ndarray  # float64 (reading)
+    row: np.ndarray  # int (reading)
+    col: np.ndarray  # int (reading)
+    mean_c: np.ndarray  # float64 (row, col) of kept readings over the whole pass, NaN = none
+    scope: np.ndarray  # bool (row, col)
+    running_c: np.ndarray  # float64 (col) running mean, for share_below_reference
+
+    def columns(self, from_m: float, to_m: float) -> slice:
+        """Columns of cells whose middle lies in [from, to) of the frame."""
+        ends = np.ceil(np.array([from_m, to_m]) / self.rules.statistic.cell_m - 0.5).astype(int) - self.col0
+        return slice(*(int(end) for end in np.clip(ends, 0, self.scope.shape[1])))
+
+    def stretch(self, from_m: float, to_m: float) -> tuple[np.ndarray, np.ndarray, float]:
+        """Give the sample of [from, to), the running mean beside each value, and the coverage."""
+        ends = slice(*np.searchsorted(self.frame_m, (from_m, to_m)))
+        row, col, temp_c = self.row[ends], self.col[ends], self.temp_c[ends]
+        columns = self.columns(from_m, to_m)
+        first = min(int(col.min()), columns.start) if len(col) else columns.start
+        width = max(int(col.max()) + 1 if len(col) else 0, columns.stop) - first
+        shape = (self.scope.shape[0], width)
+        key = row * width + (col - first)
+        number = np.bincount(key, minlength=shape[0] * width).reshape(shape)
+        coverage = _share(number[:, columns.start - first : columns.stop - first] > 0, self.scope[:, columns])
+        if self.rules.statistic.sample == "reading":
+            return temp_c, self.running_c[col], coverage
+        total = np.bincount(key, temp_c, minlength=shape[0] * width).reshape(shape)
+        held = number > 0
+        return total[held] / number[held], self.running_c[np.nonzero(held)[1] + first], coverage
+
+    def slid(self, from_m: float, to_m: float) -> str:
+        """Class word of another placement over whole columns of cells; insufficient without coverage."""
+        columns = self.columns(from_m, to_m)
+        means = self.mean_c[:, columns]
+        held = np.isfinite(means)
+        if _share(held, self.scope[:, columns]) < self.rules.profile.minimum_coverage_frac:
+            return INSUFFICIENT
+        values, col = means[held], np.nonzero(held)[1] + columns.start
+        if self.rules.statistic.sample == "reading":
+            edges = (np.array([columns.start, columns.stop]) + self.col0) * self.rules.statistic.cell_m
+            ends = slice(*np.searchsorted(self.frame_m, edges))
+            values, col = self.temp_c[ends], self.col[ends]
+        return self.judge(values, self.running_c[col]).word
+
+    def judge(self, values: np.ndarray, running_c: np.ndarray) -> Judgement:
+        return judge(values, running_c, self.rules.statistic, self.rules.classes, self.target_c)
+
+
+def _share(held: np.ndarray, in_scope: np.ndarray) -> float:
+    return float((held & in_scope).sum() / in_scope.sum()) if in_scope.any() else 0.0
+
+
+def pass_sample(
+    readings: PassReadings, reason: np.ndarray, rules: RuleProfile, laydown_target_c: float | None
+) -> PassSample:
+    """Gather the kept readings of one pass; `reason` is that of the block (line, spot)."""
+    mat, cell_m = readings.mat, rules.statistic.cell_m
+    index = readings.cells
+    if index.cell_m != cell_m:
+        index = cells.index(readings.frame_m, readings.offset_m, cell_m, readings.row)
+    low, high = np.sort(mat.frame_at(np.array(mat.span_m)))
+    col0 = min(index.col0, int(np.floor(low / cell_m))) if index.size else int(np.floor(low / cell_m))
+    cols = max(index.col0 + index.shape[1], int(np.floor(high / cell_m)) + 1) - col0
+    shape = (index.shape[0], cols)
+    row, col = np.divmod(index.code, max(index.shape[1], 1))
+    col += index.col0 - col0
+    flat = reason.ravel()
+    kept = np.flatnonzero(flat == 0)
+    kept = kept if mat.upstation else kept[::-1]
+    frame_m = readings.frame_m.ravel()[kept]
+    order = np.argsort(frame_m, kind="stable")
+    kept, frame_m = kept[order], frame_m[order]
+    temp_c = readings.temp_c.ravel()[kept].astype(np.float64)
+    key = row[kept] * cols + col[kept]
+    number = np.bincount(key, minlength=shape[0] * cols)
+    total = np.bincount(key, temp_c, minlength=shape[0] * cols)
+    mean_c = np.where(number > 0, total / np.maximum(number, 1), np.nan).reshape(shape)
+    scope = _scope(readings, flat, row * cols + col, (index.row0, col0), shape, rules)
+    return PassSample(
+        mat, rules, laydown_target_c, col0, frame_m, temp_c, row[kept], col[kept], mean_c, scope,
+        _running_mean(mean_c, rules),
+    )  # fmt: skip
+
+
+def _scope(
+    readings: PassReadings,
+    reason: np.ndarray,
+    key: np.ndarray,
+    origin: tuple[int, int],
+    shape: tuple[int, int],
+    rules: RuleProfile,
+) -> np.ndarray:
+    """Mark the cells in scope, bool (row, col)."""
+    mat, cell_m = readings.mat, rules.statistic.cell_m
+    by_will = np.zeros(len(CODE), bool)
+    by_will[[CODE[word] for word in BY_WILL]] = True
+    fresh = (reason >= 0) & (reason != CODE["second_look"])
+    willed = np.bincount(key[fresh], by_will[reason[fresh]], minlength=shape[0] * shape[1])
+    number = np.bincount(key[fresh], minlength=shape[0] * shape[1])
+    asked = ((number == 0) | (willed < number)).reshape(shape)
+    left_m, right_m = trims(mat, rules.edge_trim)
+    trim_low, trim_high = (left_m, right_m) if mat.upstation else (right_m, left_m)
+    edges_m = mat.edges_at((np.arange(shape[1]) + origin[1] + 0.5) * cell_m)
+    middle_m = ((np.arange(shape[0]) + origin[0] + 0.5) * cell_m)[:, None]
+    return asked & (middle_m >= edges_m[:, 0] + trim_low) & (middle_m <= edges_m[:, 1] - trim_high)
+
+
+def _running_mean(mean_c: np.ndarray, rules: RuleProfile) -> np.ndarray:
+    """Running mean of the columns' means; NaN where the rule does not ask for it."""
+    window_m = rules.statistic.reference_window_m
+    if window_m is None or mean_c.size == 0:
+        return np.full(mean_c.shape[1], np.nan)
+    number = np.isfinite(mean_c).sum(axis=0)
+    column_c = np.where(number > 0, np.nansum(mean_c, axis=0) / np.maximum(number, 1), np.nan)
+    window = max(1, round(window_m / rules.statistic.cell_m))
+    return pd.Series(column_c).rolling(window, center=True, min_periods=1).mean().to_numpy()
+
+
+def profile_rows(
+    sample: PassSample,
+    readings: PassReadings,
+    reason: np.ndarray,
+    motion: Motion | None,
+    inputs: LotInputs,
+    stations: Stations,
+    swath: Swath,
+    trajectory: Trajectory,
+    sigma_m: np.ndarray,
+) -> list[dict[str, Any]]:
+    """Rows of the layer of profiles of one pass, without their number; `reason` is that of the block."""
+    mat = sample.mat
+    have = readings.frame_m[readings.row]
+    reach_m = (float(have.min()), float(have.max())) if len(have) else (np.inf, -np.inf)
+    cuts = cut_profiles(mat, sample.rules.profile, inputs.exclusions, reach_m, stations.alignment is not None)
+    counts = _counts(cuts, readings, reason)
+    ends = np.array([[cut.from_m, cut.to_m] for cut in cuts]).reshape(-1, 2)
+    lon, lat = lon_lat(trajectory, mat.centre_at(ends.ravel()))
+    rows = []
+    for i, cut in enumerate(cuts):
+        geometry = mat.strip(cut.from_m, cut.to_m)
+        measured_m = sum(end - start for start, end in mat.chains(cut.from_m, cut.to_m))
+        area_m2 = mat.ground_area(geometry)
+        rows.append({
+            **mat.identity(),
+            **mat.stations(cut.frame_from_m, cut.frame_to_m),
+            "length_m": cut.length_m, "area_m2": area_m2,
+            "width_mean_m": area_m2 / measured_m if measured_m > 0 else np.nan,
+            **_numbers(counts[i]),
+            **_statistic(sample, cut),
+            **_movement(cut, motion),
+            **_laid(cut, readings, swath),
+            "start_lon_deg": lon[2 * i], "start_lat_deg": lat[2 * i],
+            "end_lon_deg": lon[2 * i + 1], "end_lat_deg": lat[2 * i + 1],
+            "placed": _placed(cut, mat, swath),
+            "position_sigma_m": sigma_over(sigma_m, mat, cut.from_m, cut.to_m),
+            "geometry": geometry,
+        })  # fmt: skip
+    return rows
+
+
+def _counts(cuts: tuple[Cut, ...], readings: PassReadings, reason: np.ndarray) -> np.ndarray:
+    """Count rows by profile and reason, int (profile, reason)."""
+    order = np.argsort([cut.frame_from_m for cut in cuts])
+    low = np.array([cuts[i].frame_from_m for i in order])
+    high = np.array([cuts[i].frame_to_m for i in order])
+    row = readings.row
+    place = np.searchsorted(low, readings.frame_m[row], side="right") - 1
+    inside = (place >= 0) & (readings.frame_m[row] < np.r_[high, 0][place])
+    key = np.r_[order, 0][place[inside]] * len(CODE) + reason[row][inside]
+    return np.bincount(key, minlength=len(cuts) * len(CODE)).reshape(-1, len(CODE))
+
+
+def _numbers(count: np.ndarray) -> dict[str, Any]:
+    number = int(count.sum())
+    return {
+        "reading_count": int(count[0]),
+        "dropped_count": number - int(count[0]),
+        "dropped_low_count": int(count[CODE["too_cold"]]),
+        "excluded_frac": count[CODE["excluded"]] / number if number else 0.0,
+    }
+
+
+def _statistic(sample: PassSample, cut: Cut) -> dict[str, Any]:
+    """Numbers of the statistic of one profile, its class and the agreement of other placements."""
+    values, running_c, coverage = sample.stretch(cut.frame_from_m, cut.frame_to_m)
+    rules = sample.rules
+    found = sample.judge(values, running_c)
+    mean_c = float(values.mean()) if len(values) else np.nan
+    sufficient = coverage >= rules.profile.minimum_coverage_frac and found.rank is not None
+    cold = values < mean_c - rules.zone.drop_delta_c
+    share_cold = found.share_frac if rules.classes.is_share else float(cold.mean()) if len(values) else np.nan
+    return {
+        "coverage_frac": coverage,
+        "low_c": found.low_c,
+        "high_c": found.high_c,
+        "differential_delta_c": found.differential_delta_c,
+        "sample": rules.statistic.sample,
+        "profile_class": found.word if sufficient else INSUFFICIENT,
+        "class_rank": found.rank if sufficient else None,
+        "margin_delta_c": found.margin_delta_c if sufficient else np.nan,
+        "borderline": found.borderline and sufficient,
+        "class_agree_frac": _agreement(sample, cut, found.word) if sufficient else np.nan,
+        "mean_c": mean_c,
+        "sd_delta_c": float(values.std(ddof=1)) if len(values) > 1 else np.nan,
+        "share_cold_frac": share_cold,
+    }
+
+
+def _agreement(sample: PassSample, cut: Cut, word: str) -> float:
+    """Share of the slid placements with the same class; NaN where there is none."""
+    mat, words = sample.mat, []
+    for slide in SLIDES * cut.length_m:
+        from_m, to_m = cut.from_m + slide, cut.to_m + slide
+        if from_m >= mat.span_m[0] and to_m <= mat.span_m[1]:
+            words.append(sample.slid(*np.sort(mat.frame_at(np.array([from_m, to_m])))))
+    classed = [other for other in words if other != INSUFFICIENT]
+    return sum(other == word for other in classed) / len(classed) if classed else np.nan
+
+
+def _movement(cut: Cut, motion: Motion | None) -> dict[str, Any]:
+    """Stops within a profile, and mean speed while moving."""
+    if motion is None:
+        return {"stop_count": 0, "stop_time_s": 0.0, "speed_mean_mps": np.nan}
+    stops = [stop for stop in motion.stops if cut.from_m <= stop.distance_m < cut.to_m]
+    path_m, moving_s = moving_speed(motion, cut.from_m, cut.to_m)
+    return {
+        "stop_count": len(stops),
+        "stop_time_s": float(sum(stop.duration_s for stop in stops)),
+        "speed_mean_mps": path_m / moving_s if moving_s > 0 else np.nan,
+    }
+
+
+def _laid(cut: Cut, readings: PassReadings, swath: Swath) -> dict[str, Any]:
+    """First and last time at which mat of the profile was laid."""
+    distance_m = swath.distance_m[readings.line]
+    laid = swath.laid_utc[readings.line[(distance_m >= cut.from_m) & (distance_m <= cut.to_m)]]
+    laid = laid[~np.isnat(laid)]
+    if len(laid) == 0:
+        return {}
+    return {"laid_from_utc": laid.min(), "laid_to_utc": laid.max()}
+
+
+def _placed(cut: Cut, mat: PassMat, swath: Swath) -> str | None:
+    """How the lines of new mat within a profile got their positions."""
+    line = mat.line[(mat.distance_m >= cut.from_m) & (mat.distance_m <= cut.to_m)]
+    codes = set(swath.placed[line].tolist())
+    if codes == {0} or not codes:
+        return None
+    return "partly" if len(codes) > 1 else PLACED[codes.pop()]
+
+
+def lon_lat(trajectory: Trajectory, place_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Bring map positions in metres (n, 2) back to the frame of the fixes by the pinned operation; NaN stays."""
+    nothing = np.full(len(place_m), np.nan)
+    pipeline = trajectory.operation.get("pipeline")
+    if not pipeline or len(place_m) == 0:
+        return nothing, nothing.copy()
+    factor = trajectory.crs.axis_info[0].unit_conversion_factor
+    known = np.isfinite(place_m).all(axis=1)
+    points = [place_m[known, 0] / factor, place_m[known, 1] / factor]
+    if trajectory.operation.get("epoch") is not None:
+        points += [np.zeros(known.sum()), np.full(known.sum(), float(trajectory.operation["epoch"]))]
+    moved = pyproj.Transformer.from_pipeline(pipeline).transform(
+        *points, direction=TransformDirection.INVERSE
+    )
+    lon, lat = nothing, nothing.copy()
+    lon[known], lat[known] = moved[0], moved[1]
+    return lon, lat
+
+
+def number_profiles(rows: list[dict[str, Any]]) -> Any:
+    """Make the layer of profiles of all passes, numbered in their order."""
+    return layer("profiles", [{**row, "profile_id": number} for number, row in enumerate(rows, 1)])

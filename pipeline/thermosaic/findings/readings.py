@@ -1,0 +1,86 @@
+"""The readings of one pass that are rows of the product, and the cells of the rule's lattice they lie in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import rasterio.features
+import shapely
+
+from ..kernels import cells
+from ..model import Stations, Swath
+from .mat import PassMat, valid
+
+LONGEST_SIDE = 2.0  # cells between two vertices of an outline on the ground: it follows curves
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class PassReadings:
+    """All rows of one pass, second looks included, as a block (line, spot on the mat).
+
+    Spots run from left to right in travel, whatever the order of the scanner's columns.
+    """
+
+    mat: PassMat
+    line: np.ndarray  # int (line): index into Swath
+    spot: np.ndarray  # int (spot): index into Swath's columns
+    row: np.ndarray  # bool (line, spot): is a row of the product
+    usable: np.ndarray  # bool (line, spot): a row with a reading by a working spot, first look
+    temp_c: np.ndarray  # float32 (line, spot)
+    frame_m: np.ndarray  # (line, spot)
+    offset_m: np.ndarray  # float32 (line, spot)
+    cells: cells.CellIndex  # of all rows, on the rule's cell of zones
+
+    @property
+    def place(self) -> tuple[np.ndarray, np.ndarray]:
+        """Index of the block in arrays of Swath's (line, spot)."""
+        return np.ix_(self.line, self.spot)
+
+    def column_of_line(self) -> np.ndarray:
+        """Column of cells of each line of the block, by its middle spot; -1 where that is no row."""
+        middle = self.cells.code.reshape(self.row.shape)[:, self.row.shape[1] // 2]
+        return np.where(middle >= 0, middle % max(self.cells.shape[1], 1), -1)
+
+    def column_middles_m(self) -> np.ndarray:
+        """Frame coordinate of the middle of each column of cells."""
+        return (np.arange(self.cells.shape[1]) + self.cells.col0 + 0.5) * self.cells.cell_m
+
+    def outlines(self, labels: np.ndarray) -> dict[int, shapely.Geometry]:
+        """Bring the outlines of labelled cells (row, col; int32, 0 = none) to the ground."""
+        found: dict[int, list[shapely.Geometry]] = {}
+        for shape, value in rasterio.features.shapes(labels, mask=labels > 0, connectivity=4):
+            rings = [np.array(ring) for ring in shape["coordinates"]]
+            found.setdefault(int(value), []).append(shapely.Polygon(rings[0], rings[1:]))
+        return {value: self._on_ground(parts) for value, parts in sorted(found.items())}
+
+    def _on_ground(self, parts: list[shapely.Polygon]) -> shapely.Geometry:
+        outline = parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
+        index = self.cells
+
+        def place(col_row: np.ndarray) -> np.ndarray:
+            frame_m = (col_row[:, 0] + index.col0) * index.cell_m
+            return self.mat.to_ground(frame_m, (col_row[:, 1] + index.row0) * index.cell_m)
+
+        return valid(shapely.transform(shapely.segmentize(outline, LONGEST_SIDE), place))
+
+
+def rows_of_lot(swath: Swath, stations: Stations) -> np.ndarray:
+    """Mark the readings that are rows: on the mat, in a pass, placed, on the alignment, inside the limits."""
+    line = (swath.placed > 0) & (swath.pass_code >= 0)
+    return line[:, None] & swath.on_mat & stations.inside & np.isfinite(stations.frame_m)
+
+
+def pass_readings(
+    mat: PassMat, rows: np.ndarray, swath: Swath, stations: Stations, cell_m: float
+) -> PassReadings:
+    """Cut one pass out of the lot and find the cells of its rows."""
+    line = np.flatnonzero((swath.pass_code == mat.code) & rows.any(axis=1))
+    spot = np.flatnonzero(swath.on_mat)
+    spot = spot[np.argsort(swath.spot_right_m[spot])]
+    block = np.ix_(line, spot)
+    row, temp_c = rows[block], swath.temp_c[block]
+    frame_m, offset_m = stations.frame_m[block], stations.offset_m[block]
+    usable = row & np.isfinite(temp_c) & ~swath.bad_spot[mat.code, spot] & swath.first_look[line][:, None]
+    index = cells.index(frame_m, offset_m, cell_m, row)
+    return PassReadings(mat, line, spot, row, usable, temp_c, frame_m, offset_m, index)
