@@ -1,0 +1,102 @@
+"""Two clocks compared by one motion: how far the scan clock runs ahead of UTC.
+
+The wheel is on the scan clock, the fixes are in UTC; both saw the paver start, slow down and stop.
+Whole offsets are found by correlating the two speeds; the fine part comes with the path itself
+(`motion.clock_shift`).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+
+def speed_on_grid(time_s: np.ndarray, path: np.ndarray, grid_s: np.ndarray, window_s: float) -> np.ndarray:
+    """Speed over a centred window from places at times.
+
+    Parameters
+    ----------
+    time_s : numpy.ndarray
+        (row) increasing.
+    path : numpy.ndarray
+        (row, axis) place, metres: one column for a wheel, two for fixes.
+    grid_s : numpy.ndarray
+        Times wanted; outside the log the speed is 0.
+    """
+    ahead, back = grid_s + window_s / 2, grid_s - window_s / 2
+    moved = [np.interp(ahead, time_s, axis) - np.interp(back, time_s, axis) for axis in path.T]
+    speed = np.sqrt(sum(step**2 for step in moved)) / window_s
+    return np.where((back >= time_s[0]) & (ahead <= time_s[-1]), speed, 0.0)
+
+
+def coarse_offset(
+    scan_s: np.ndarray,
+    wheel_m: np.ndarray,
+    fix_s: np.ndarray,
+    fix_m: np.ndarray,
+    around_s: float = 0.0,
+    reach_s: float = 7200.0,
+    window_s: float = 8.0,
+) -> tuple[float, float]:
+    """Find the offset scan clock less UTC, to a second, by correlating speeds.
+
+    Parameters
+    ----------
+    scan_s, wheel_m : numpy.ndarray
+        (row) seconds on the scan clock, wheel distance.
+    fix_s, fix_m : numpy.ndarray
+        (fix) seconds UTC; (fix, 2) place on a local plane.
+    around_s, reach_s : float
+        Offsets searched: around - reach .. around + reach.
+
+    Returns
+    -------
+    offset_s, trust : float
+        `trust` is the correlation at the best offset less the best one more than 30 s away, at most 1;
+        below about 0.1 the motion was too steady to tell.
+    """
+    fix_s = fix_s + around_s
+    start, end = min(scan_s[0], fix_s[0]), max(scan_s[-1], fix_s[-1])
+    grid = np.arange(start, end + 1.0)
+    wheel = speed_on_grid(scan_s, wheel_m[:, None], grid, window_s)
+    gnss = speed_on_grid(fix_s, fix_m, grid, window_s)
+    gnss = np.minimum(gnss, 3.0 * np.percentile(wheel, 99) + 0.05)
+    wheel, gnss = (
+        _unit(wheel, (grid >= scan_s[0]) & (grid <= scan_s[-1])),
+        _unit(gnss, (grid >= fix_s[0]) & (grid <= fix_s[-1])),
+    )
+    size = 1 << int(2 * len(grid) - 1).bit_length()
+    product = np.fft.irfft(np.fft.rfft(wheel, size) * np.conj(np.fft.rfft(gnss, size)), size)
+    lag = np.arange(size)
+    lag = np.where(lag < size // 2, lag, lag - size)
+    product = np.where(np.abs(lag) <= min(reach_s, len(grid) - 1), product, -1.0)
+    best = int(np.argmax(product))
+    away = np.where(np.abs(lag - lag[best]) > 30, product, -1.0)
+    return float(around_s + lag[best]), float(product[best] - max(away.max(), 0.0))
+
+
+def name_offset(offset_s: float, tolerance_s: float = 2.0) -> str:
+    """Say in words what a large clock offset usually means; empty for a small or unknown one.
+
+    >>> name_offset(18.1)
+    'the scan clock runs on GPS time (18 s ahead of UTC)'
+    >>> name_offset(-3600.4)
+    'the clocks differ by a whole hour: check the time zone of the scan log'
+    """
+    if abs(offset_s - 18.0) <= tolerance_s:
+        return "the scan clock runs on GPS time (18 s ahead of UTC)"
+    if abs(offset_s + 18.0) <= tolerance_s:
+        return "the fixes are on GPS time (18 s ahead of UTC)"
+    days, hours = round(offset_s / 86400), round(offset_s / 3600)
+    if days and abs(offset_s - 86400 * days) <= tolerance_s:
+        return f"the clocks differ by {abs(days)} whole day{'s' if abs(days) > 1 else ''}: check the date of the logs"
+    if hours and abs(offset_s - 3600 * hours) <= tolerance_s:
+        count = "a whole hour" if abs(hours) == 1 else f"{abs(hours)} whole hours"
+        return f"the clocks differ by {count}: check the time zone of the scan log"
+    return ""
+
+
+def _unit(values: np.ndarray, inside: np.ndarray) -> np.ndarray:
+    """Take off the mean where the log is, and scale to unit energy."""
+    centred = np.where(inside, values - values[inside].mean(), 0.0)
+    size = float(np.sqrt((centred**2).sum()))
+    return centred / size if size > 0 else centred

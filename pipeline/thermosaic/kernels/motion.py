@@ -1,0 +1,317 @@
+"""How a paver moves along its path, and the likeliest such motion through its fixes.
+
+The unknowns at each knot of wheel distance are the non-slip point's position, its course, curvature,
+the wheel's scale error, the crab angle (body heading less course) and the slowly drifting part of the
+GNSS error. The non-slip point moves the way it points; curvature wanders as a driver can steer, the
+wheel's scale as a wheel slips. The antenna's lever arm is part of the measurement, so the body's heading
+comes out right in tight turns and for an antenna ahead of or behind the non-slip point, solved along the
+whole path at once (Gauss-Newton on a chain; heavy-tailed fixes by iterated reweighting). How much the
+path may turn is chosen by marginal likelihood with the drift in the model, so drift is not taken for steering.
+Not done here: clocks, projections, which fixes belong to which piece.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from .banded import Chain, Factored
+
+EAST, NORTH, COURSE, CURVE, SLIP, CRAB, DRIFT_E, DRIFT_N = range(8)
+STATES = 8
+STEERINGS = (
+    3e-5,
+    1e-4,
+    3e-4,
+    1e-3,
+    3e-3,
+    1e-2,
+)  # from a straight road to a yard, 1/m per square root of a metre
+
+
+@dataclass(frozen=True)
+class Habits:
+    """How a paver drives; standard deviations. Common practice and geometry, no published source."""
+
+    steering: float = 1e-3  # curvature change, 1/m per square root of a metre
+    curvature: float = 0.03  # 1/m, at the start of a piece: a paver turns on 25 to 40 m
+    slip: float = 7e-4  # wheel scale change per square root of a metre: half a percent within 50 m
+    scale: float = 0.03  # wheel scale error at the start of a piece
+    crab_rad: float = float(np.radians(0.3))  # body against course
+    crab_length_m: float = 300.0  # over which the crab angle keeps
+    sideways_m: float = 1e-3  # side slip per square root of a metre
+    along_m: float = 1e-3  # wheel noise per square root of a metre
+    tail: float = 4.0  # degrees of freedom of Student's t for fixes
+
+
+@dataclass(frozen=True, eq=False)
+class Arms:
+    """Where the antenna and C sit, from the non-slip point, metres."""
+
+    antenna_forward_m: np.ndarray  # (sighting), horizontal
+    antenna_right_m: np.ndarray  # (sighting)
+    back_m: float  # C, whose path the wheel measures, behind the non-slip point
+
+
+@dataclass(frozen=True, eq=False)
+class Sightings:
+    """Means of neighbouring fixes, at most one a knot, on a local plane of ground metres."""
+
+    knot: np.ndarray  # int (sighting), increasing
+    east_m: np.ndarray
+    north_m: np.ndarray
+    white_m: np.ndarray  # standard deviation of what averages out, one axis
+    along_m: np.ndarray  # more of it along travel, where the wheel distance is not known better
+    speed_mps: np.ndarray  # by the wheel
+    heading_rad: np.ndarray  # body, NaN = none
+    heading_sigma_rad: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class Line:
+    """The knots: wheel distance, and how the GNSS drift links them."""
+
+    wheel_m: np.ndarray  # (knot) not falling
+    drift_m: np.ndarray  # (knot) standard deviation of the drift, one axis
+    memory: np.ndarray  # (knot - 1) correlation of the drift with the next knot's, 0..1
+
+
+@dataclass(frozen=True, eq=False)
+class Motion:
+    """A solved path."""
+
+    state: np.ndarray  # (knot, 8)
+    factored: Factored
+    weight: np.ndarray  # (sighting) about 1 = believed, near 0 = a jump
+    residual_m: np.ndarray  # (sighting, 2) along, across: fix less path, drift taken off
+    evidence: float  # log marginal likelihood up to a constant (Laplace)
+    habits: Habits
+
+
+@dataclass(frozen=True, eq=False)
+class Placed:
+    """The point C at every knot, with one standard deviation each."""
+
+    east_m: np.ndarray
+    north_m: np.ndarray
+    heading_rad: np.ndarray
+    along_m: np.ndarray
+    across_m: np.ndarray
+    turn_rad: np.ndarray
+
+
+def solve_motion(
+    line: Line, seen: Sightings, arms: Arms, habits: Habits, start: np.ndarray, rounds: int = 15
+) -> Motion:
+    """Solve the chain by Gauss-Newton with reweighting.
+
+    Parameters
+    ----------
+    line, seen, arms, habits
+        What is known.
+    start : numpy.ndarray
+        (knot, 8) first guess; position and course matter.
+    rounds : int
+        Most iterations; ends when no position moves by more than 0.2 mm.
+    """
+    state = start.copy()
+    for _ in range(rounds):
+        chain = _linearise(line, seen, arms, habits, state)[0]
+        step = chain.factor().solve(chain.right)
+        step[:, COURSE] = np.clip(step[:, COURSE], -0.3, 0.3)
+        state += step
+        if np.abs(step[:, :COURSE]).max() < 2e-4 and np.abs(step[:, COURSE]).max() < 2e-5:
+            break
+    chain, weight, residual, energy = _linearise(line, seen, arms, habits, state)
+    factored = chain.factor()
+    return Motion(state, factored, weight, residual, -0.5 * (energy + factored.log_determinant), habits)
+
+
+def choose_steering(line: Line, seen: Sightings, arms: Arms, habits: Habits, start: np.ndarray) -> Motion:
+    """Solve with the steering of highest marginal likelihood, by steps of about three up or down."""
+    solved: dict[int, Motion] = {}
+
+    def evidence(rank: int) -> float:
+        if not 0 <= rank < len(STEERINGS):
+            return -np.inf
+        if rank not in solved:
+            warm = solved[min(solved, key=lambda known: abs(known - rank))].state if solved else start
+            trial = replace(habits, steering=STEERINGS[rank])
+            solved[rank] = solve_motion(line, seen, arms, trial, warm)
+        return solved[rank].evidence
+
+    best = STEERINGS.index(1e-3)
+    for direction in (1, -1):
+        while evidence(best + direction) > evidence(best):
+            best += direction
+    return solved[best]
+
+
+def clock_shift(seen: Sightings, arms: Arms, line: Line, motion: Motion) -> tuple[float, float]:
+    """How much later the wheel's clock must read for fixes and path to agree, as a weighted sum.
+
+    A fix that belongs to a wheel distance `speed x shift` further on lies that much further along the
+    path; the path itself is free to give way, so the shift is what is left after it has (Schur complement).
+
+    Returns
+    -------
+    pull, information : float
+        Shift = pull / information, standard deviation = information ** -0.5; both add over pieces.
+    """
+    jacobian, weights, residuals = _sighting_rows(line, seen, arms, motion.habits, motion.state)
+    right = np.zeros_like(motion.state)
+    weight = weights[0] * seen.speed_mps
+    for which, derivative in jacobian[0].items():
+        right[seen.knot, which] += weight * derivative
+    given_way = motion.factored.solve(right)
+    information = float((weight * seen.speed_mps).sum() - (right * given_way).sum())
+    return -float((weight * residuals[0]).sum()), max(information, 0.0)
+
+
+def place(line: Line, arms: Arms, motion: Motion) -> Placed:
+    """Place C and its body heading at every knot, with sigmas along and across travel."""
+    state, back = motion.state, arms.back_m
+    heading = state[:, COURSE] + state[:, CRAB]
+    sine, cosine = np.sin(heading), np.cos(heading)
+    covariance = motion.factored.covariances()
+    zero, one = np.zeros(len(state)), np.ones(len(state))
+    order = [EAST, NORTH, COURSE, CRAB]
+    block = covariance[:, order][:, :, order]
+
+    def sigma(*derivative: np.ndarray) -> np.ndarray:
+        row = np.column_stack(derivative)
+        return np.sqrt(np.einsum("ki,kij,kj->k", row, block, row))
+
+    return Placed(
+        east_m=state[:, EAST] - back * sine,
+        north_m=state[:, NORTH] - back * cosine,
+        heading_rad=heading,
+        along_m=sigma(sine, cosine, zero, zero),
+        across_m=sigma(cosine, -sine, -back * one, -back * one),
+        turn_rad=sigma(zero, zero, one, one),
+    )
+
+
+def ground_distance(line: Line, motion: Motion) -> np.ndarray:
+    """Ground distance of C from the first knot, metres: wheel distance times its solved scale."""
+    scale = 1.0 + 0.5 * (motion.state[1:, SLIP] + motion.state[:-1, SLIP])
+    return np.concatenate([[0.0], np.cumsum(np.diff(line.wheel_m) * scale)])
+
+
+def _linearise(
+    line: Line, seen: Sightings, arms: Arms, habits: Habits, state: np.ndarray
+) -> tuple[Chain, np.ndarray, np.ndarray, float]:
+    """Build the normal equations about a state; also weights, residuals and twice the energy."""
+    chain = Chain(len(state), STATES)
+    energy = _add_start(chain, habits, state)
+    energy += _add_links(chain, line, arms, habits, state)
+    jacobian, weights, residuals = _sighting_rows(line, seen, arms, habits, state)
+    for row, weight, residual in zip(jacobian, weights, residuals, strict=True):
+        chain.add_unary(seen.knot, row, weight, residual)
+    ratio = _ratio(seen, residuals)
+    energy += (habits.tail + 2.0) * float(np.log1p(ratio / habits.tail).sum())
+    energy += _add_headings(chain, seen, habits, state)
+    believed = (habits.tail + 2.0) / (habits.tail + ratio)
+    return chain, believed, -np.column_stack(residuals), energy
+
+
+def _add_start(chain: Chain, habits: Habits, state: np.ndarray) -> float:
+    """Add what is known of the first knot; return its energy."""
+    first = slice(0, 1)
+    known = {CURVE: habits.curvature, SLIP: habits.scale, CRAB: habits.crab_rad, DRIFT_E: 1.0, DRIFT_N: 1.0}
+    for which, sigma in known.items():
+        chain.add_prior(which, sigma**-2, state[0, which], first)
+    return sum(float(state[0, which] / sigma) ** 2 for which, sigma in known.items())
+
+
+def _add_links(chain: Chain, line: Line, arms: Arms, habits: Habits, state: np.ndarray) -> float:
+    """Add the motion between neighbouring knots; return its energy."""
+    here, there = state[:-1], state[1:]
+    length = np.diff(line.wheel_m)
+    middle, change = 0.5 * (here + there), there - here
+    floor = np.maximum(length, 1e-3)
+    sine, cosine = np.sin(middle[:, COURSE]), np.cos(middle[:, COURSE])
+    along = change[:, EAST] * sine + change[:, NORTH] * cosine
+    across = change[:, EAST] * cosine - change[:, NORTH] * sine
+    ground = length / np.sqrt(1.0 + (middle[:, CURVE] * arms.back_m) ** 2)
+    crab, one = np.exp(-floor / habits.crab_length_m), np.ones_like(length)
+    drift = np.maximum(1.0 - line.memory**2, 1e-7)
+    links = [
+        # derivatives here, there, variance, residual
+        (
+            {EAST: -cosine, NORTH: sine, COURSE: -0.5 * along},
+            {EAST: cosine, NORTH: -sine, COURSE: -0.5 * along},
+            habits.sideways_m**2 * floor + 1e-8,
+            across,
+        ),
+        (
+            {EAST: -sine, NORTH: -cosine, COURSE: 0.5 * across, SLIP: -0.5 * ground},
+            {EAST: sine, NORTH: cosine, COURSE: 0.5 * across, SLIP: -0.5 * ground},
+            habits.along_m**2 * floor + 1e-8,
+            along - ground * (1.0 + middle[:, SLIP]),
+        ),
+        (
+            {COURSE: -1.0, CURVE: -0.5 * length},
+            {COURSE: 1.0, CURVE: -0.5 * length},
+            1e-10 * one,
+            change[:, COURSE] - length * middle[:, CURVE],
+        ),
+        ({CURVE: -1.0}, {CURVE: 1.0}, habits.steering**2 * floor, change[:, CURVE]),
+        ({SLIP: -1.0}, {SLIP: 1.0}, habits.slip**2 * floor, change[:, SLIP]),
+        (
+            {CRAB: -crab},
+            {CRAB: one},
+            habits.crab_rad**2 * (1.0 - crab**2),
+            there[:, CRAB] - crab * here[:, CRAB],
+        ),
+        *(
+            ({which: -line.memory}, {which: one}, drift, there[:, which] - line.memory * here[:, which])
+            for which in (DRIFT_E, DRIFT_N)
+        ),
+    ]
+    energy = 0.0
+    for first, second, variance, residual in links:
+        chain.add_links(first, second, 1.0 / variance, residual)
+        energy += float((residual**2 / variance + np.log(variance)).sum())
+    return energy
+
+
+def _ratio(seen: Sightings, residuals: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
+    """Squared residual in units of its standard deviation."""
+    along, across = residuals
+    return along**2 / (seen.white_m**2 + seen.along_m**2) + across**2 / seen.white_m**2
+
+
+def _sighting_rows(line: Line, seen: Sightings, arms: Arms, habits: Habits, state: np.ndarray):
+    """Derivatives, weights and residuals (model less fix) of the fixes, along and across the body."""
+    at, drift = state[seen.knot], line.drift_m[seen.knot]
+    body = at[:, COURSE] + at[:, CRAB]
+    sine, cosine = np.sin(body), np.cos(body)
+    off_e = at[:, EAST] + drift * at[:, DRIFT_E] - seen.east_m
+    off_n = at[:, NORTH] + drift * at[:, DRIFT_N] - seen.north_m
+    along = off_e * sine + off_n * cosine + arms.antenna_forward_m
+    across = off_e * cosine - off_n * sine + arms.antenna_right_m
+    turn = (-arms.antenna_right_m, arms.antenna_forward_m)
+    rows = tuple(
+        {EAST: e, NORTH: n, COURSE: arm, CRAB: arm, DRIFT_E: drift * e, DRIFT_N: drift * n}
+        for e, n, arm in ((sine, cosine, turn[0]), (cosine, -sine, turn[1]))
+    )
+    ratio = _ratio(seen, (along, across))
+    believed = (habits.tail + 2.0) / (habits.tail + ratio)
+    weights = (believed / (seen.white_m**2 + seen.along_m**2), believed / seen.white_m**2)
+    return rows, weights, (along, across)
+
+
+def _add_headings(chain: Chain, seen: Sightings, habits: Habits, state: np.ndarray) -> float:
+    """Add the headings of a two-antenna sensor; return their energy."""
+    has = np.isfinite(seen.heading_rad)
+    at = state[seen.knot[has]]
+    off = at[:, COURSE] + at[:, CRAB] - seen.heading_rad[has]
+    off = (off + np.pi) % (2 * np.pi) - np.pi
+    variance = seen.heading_sigma_rad[has] ** 2
+    ratio = off**2 / variance
+    believed = (habits.tail + 1.0) / (habits.tail + ratio)
+    one = np.ones(len(at))
+    chain.add_unary(seen.knot[has], {COURSE: one, CRAB: one}, believed / variance, off)
+    return (habits.tail + 1.0) * float(np.log1p(ratio / habits.tail).sum())

@@ -1,0 +1,108 @@
+"""The distance wheel: what it says about motion between its rows, and where it cannot be right.
+
+A logger may pause its rows while the paver stands, and some counters keep rising in a back-up; only
+the fixes can tell which way the paver went.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+LONGEST_STEP_S = 5.0  # between rows of a log that did not pause
+
+
+def distance_at(row_s: np.ndarray, wheel_m: np.ndarray, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Wheel distance at any time, and how uncertain it is where the log paused.
+
+    Parameters
+    ----------
+    row_s, wheel_m : numpy.ndarray
+        (row) time, increasing, and distance.
+    time_s : numpy.ndarray
+        (time) wanted.
+
+    Returns
+    -------
+    distance_m, sigma_m : numpy.ndarray
+        (time) between rows of a running log linear and certain; within a pause the middle of what the
+        wheel turned, with that of an even spread over it. NaN outside the log.
+    """
+    longest = max(LONGEST_STEP_S, 5.0 * float(np.median(np.diff(row_s))))
+    after = np.clip(np.searchsorted(row_s, time_s, side="right"), 1, len(row_s) - 1)
+    distance = np.interp(time_s, row_s, wheel_m, left=np.nan, right=np.nan)
+    turned = wheel_m[after] - wheel_m[after - 1]
+    paused = row_s[after] - row_s[after - 1] > longest
+    distance = np.where(paused & np.isfinite(distance), wheel_m[after - 1] + 0.5 * turned, distance)
+    return distance, np.where(paused, np.abs(turned) / np.sqrt(12.0), 0.0)
+
+
+def speed_of_rows(row_s: np.ndarray, distance_m: np.ndarray, window_s: float = 2.0) -> np.ndarray:
+    """Signed speed at each row over a centred window, or over its neighbours where rows are further apart."""
+    half = window_s / 2
+    before = np.concatenate([row_s[:1], row_s[:-1]])
+    after = np.concatenate([row_s[1:], row_s[-1:]])
+    start = np.maximum(np.minimum(row_s - half, before), row_s[0])
+    stop = np.minimum(np.maximum(row_s + half, after), row_s[-1])
+    moved = np.interp(stop, row_s, distance_m) - np.interp(start, row_s, distance_m)
+    return moved / np.maximum(stop - start, 1e-9)
+
+
+def direction_of_runs(
+    row_s: np.ndarray,
+    wheel_m: np.ndarray,
+    fix_s: np.ndarray,
+    fix_m: np.ndarray,
+    sigma_m: np.ndarray,
+    shortest_m: float = 0.4,
+) -> np.ndarray:
+    """Which way the paver went between pauses: +1 as the counter says, -1 against it.
+
+    The log is cut into runs where the wheel pauses; a run is turned round when the fixes at its ends moved
+    against the course of the two runs beside it, by more than four of their standard deviations.
+
+    Parameters
+    ----------
+    row_s, wheel_m : numpy.ndarray
+        (row) time and counter.
+    fix_s, fix_m, sigma_m : numpy.ndarray
+        (fix) time, (fix, 2) place, one-axis standard deviation of short-term noise.
+    shortest_m : float
+        Runs shorter than this are left as they are.
+
+    Returns
+    -------
+    numpy.ndarray
+        (row - 1) sign of each step.
+    """
+    sign = np.ones(len(row_s) - 1)
+    start, stop = runs_between_pauses(row_s, wheel_m)
+    if len(start) < 2 or len(fix_s) < 2:
+        return sign
+    ends = np.column_stack([row_s[start], row_s[stop]])
+    place = np.stack([np.interp(ends, fix_s, axis) for axis in fix_m.T], axis=-1)
+    noise = np.interp(ends, fix_s, sigma_m).max(axis=1)
+    moved = place[:, 1] - place[:, 0]
+    turned = wheel_m[stop] - wheel_m[start]
+    for run in range(len(start)):
+        beside = [k for k in (run - 1, run + 1) if 0 <= k < len(start) and abs(turned[k]) > abs(turned[run])]
+        if not beside or turned[run] < shortest_m:
+            continue
+        course = sum(moved[k] / max(np.hypot(*moved[k]), 1e-9) for k in beside)
+        progress = float(moved[run] @ course / max(np.hypot(*course), 1e-9))
+        if progress < -max(4.0 * noise[run], 0.5 * turned[run]):
+            sign[start[run] : stop[run]] = -1.0
+    return sign
+
+
+def runs_between_pauses(
+    row_s: np.ndarray, wheel_m: np.ndarray, slowest_mps: float = 0.01, pause_s: float = 2.0
+) -> tuple[np.ndarray, np.ndarray]:
+    """First and last row of each stretch in which the wheel turns; pauses shorter than `pause_s` do not cut."""
+    step = np.abs(np.diff(wheel_m))
+    rests = step < slowest_mps * np.diff(row_s)
+    edge = np.flatnonzero(np.diff(np.concatenate([[True], rests, [True]]).astype(np.int8)))
+    start, stop = edge[::2], edge[1::2]
+    if len(start) == 0:
+        return start, stop
+    long = row_s[start[1:]] - row_s[stop[:-1]] >= pause_s
+    return start[np.concatenate([[True], long])], stop[np.concatenate([long, [True]])]

@@ -1,0 +1,164 @@
+"""Fixes gathered into sightings: means of neighbouring fixes, and how noisy they are in themselves.
+
+A path needs one position every metre or so, however many fixes a receiver gives; and thousands of fixes
+of one standing paver are few independent ones. So neighbouring fixes become one sighting, with the part
+of their noise that averages out (white) kept apart from the part that drifts over tens to hundreds of
+seconds. Both parts are measured in the log; their sum is what the log states.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+
+def gather(
+    distance_m: np.ndarray, time_s: np.ndarray, kind: np.ndarray, span_m: float, span_s: float
+) -> np.ndarray:
+    """Cut fixes into sightings by distance, time and kind.
+
+    Parameters
+    ----------
+    distance_m, time_s : numpy.ndarray
+        (fix) wheel distance, not falling, and time, increasing.
+    kind : numpy.ndarray
+        (fix) integer that must not change within a sighting (quality, piece).
+    span_m, span_s : float
+        Largest extent of one sighting.
+
+    Returns
+    -------
+    numpy.ndarray
+        Index of the first fix of each sighting, for `numpy.add.reduceat`.
+    """
+    if len(distance_m) == 0:
+        return np.zeros(0, np.int64)
+    cell = np.floor((distance_m - distance_m[0]) / span_m)
+    fresh = np.ones(len(cell), bool)
+    fresh[1:] = (np.diff(cell) != 0) | (np.diff(kind) != 0)
+    first = np.maximum.accumulate(np.where(fresh, np.arange(len(cell)), 0))
+    turn = np.floor((time_s - time_s[first]) / span_s)
+    fresh[1:] |= np.diff(turn) != 0
+    return np.flatnonzero(fresh)
+
+
+def means(start: np.ndarray, *columns: np.ndarray) -> list[np.ndarray]:
+    """Mean of each column over the sightings that begin at `start`."""
+    if len(start) == 0:
+        return [np.zeros(0) for _ in columns]
+    count = np.diff(np.append(start, len(columns[0])))
+    return [np.add.reduceat(column, start) / count for column in columns]
+
+
+def white_sigma(east_m: np.ndarray, north_m: np.ndarray, time_s: np.ndarray) -> float:
+    """Standard deviation, one axis, of the noise that changes from fix to fix.
+
+    Second differences of evenly timed fixes remove steady motion; white noise of standard deviation s
+    leaves s x sqrt(6). The median makes jumps harmless. NaN with fewer than 8 such triples.
+    """
+    step = np.diff(time_s)
+    if len(step) < 9:
+        return float("nan")
+    even = (step[1:] < 1.5 * np.median(step)) & (step[:-1] < 1.5 * np.median(step))
+    if even.sum() < 8:
+        return float("nan")
+    bend = [np.diff(axis, 2)[even] for axis in (east_m, north_m)]
+    return spread(np.concatenate(bend)) / np.sqrt(6.0)
+
+
+def spread(values: np.ndarray) -> float:
+    """Standard deviation of a Gaussian core about zero: median magnitude / 0.6745."""
+    return float(np.median(np.abs(values)) / 0.674489750196082) if len(values) else float("nan")
+
+
+def memory_s(
+    residual_m: np.ndarray,
+    time_s: np.ndarray,
+    white_m: np.ndarray,
+    drift_m: np.ndarray,
+    shortest_s: float = 5.0,
+    longest_s: float = 1800.0,
+) -> float:
+    """Correlation time of the drift, from how fast residuals wander over short times.
+
+    A first-order Gauss-Markov drift of standard deviation d changes over a short time h by
+    2 d^2 (1 - exp(-h / memory)); white noise adds twice its variance (Gelb, 1974, section 3.8).
+
+    Parameters
+    ----------
+    residual_m : numpy.ndarray
+        (sighting, 2) fix less path.
+    time_s, white_m, drift_m : numpy.ndarray
+        (sighting) time, white and drift standard deviation, one axis.
+
+    Returns
+    -------
+    float
+        Seconds within [shortest_s, longest_s]; NaN with fewer than 8 neighbours.
+    """
+    step = np.diff(time_s)
+    near = (step > 0) & (step < 30.0) & (drift_m[1:] == drift_m[:-1])
+    if near.sum() < 8:
+        return float("nan")
+    change = np.diff(residual_m, axis=0)[near]
+    wander = spread(change.ravel()) ** 2 - float(np.median((white_m[1:] ** 2 + white_m[:-1] ** 2)[near]))
+    share = wander / (2.0 * float(np.median(drift_m[1:][near] ** 2)))
+    if share <= 0:
+        return longest_s
+    if share >= 1:
+        return shortest_s
+    return float(np.clip(-np.median(step[near]) / np.log1p(-share), shortest_s, longest_s))
+
+
+def first_guess(
+    knot_m: np.ndarray,
+    distance_m: np.ndarray,
+    east_m: np.ndarray,
+    north_m: np.ndarray,
+    cell_m: float = 1.0,
+    stiffness: float = 1e4,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Robust smooth curve through sightings, as the place where an exact solution can start.
+
+    A discrete spline with third differences penalised (Whittaker, 1923; Eilers, 2003), reweighted by the
+    Cauchy function of the distance from the curve.
+
+    Returns
+    -------
+    east_m, north_m, course_rad : numpy.ndarray
+        (knot), course clockwise from north, unwrapped.
+    """
+    from scipy.linalg import solveh_banded
+
+    count = max(int(np.ceil((knot_m[-1] - knot_m[0]) / cell_m)) + 1, 6)
+    grid = np.linspace(knot_m[0], max(knot_m[-1], knot_m[0] + 1e-3), count)
+    place = (distance_m - grid[0]) / (grid[1] - grid[0])
+    left = np.clip(place.astype(int), 0, count - 2)
+    share = place - left
+    bands = np.zeros((4, count))
+    difference = np.array([-1.0, 3.0, -3.0, 1.0])
+    for first in range(4):
+        for second in range(first, 4):
+            bands[second - first, first : count - 3 + first] += (
+                stiffness * difference[first] * difference[second]
+            )
+    bands[0] += 1e-9
+    weight = np.ones(len(place))
+    for _ in range(10):
+        system = bands.copy()
+        system[0] += np.bincount(left, weight * (1 - share) ** 2, count) + np.bincount(
+            left + 1, weight * share**2, count
+        )
+        system[1] += np.bincount(left, weight * share * (1 - share), count)
+        right = np.column_stack(
+            [
+                np.bincount(left, weight * (1 - share) * axis, count)
+                + np.bincount(left + 1, weight * share * axis, count)
+                for axis in (east_m, north_m)
+            ]
+        )
+        curve = solveh_banded(system, right, lower=True, check_finite=False)
+        there = curve[left] * (1 - share)[:, None] + curve[left + 1] * share[:, None]
+        off = np.hypot(east_m - there[:, 0], north_m - there[:, 1])
+        weight = 1.0 / (1.0 + (off / (1.4826 * np.median(off) + 1e-3)) ** 2)
+    course = np.unwrap(np.arctan2(np.gradient(curve[:, 0]), np.gradient(curve[:, 1])))
+    return tuple(np.interp(knot_m, grid, axis) for axis in (curve[:, 0], curve[:, 1], course))
