@@ -32,6 +32,10 @@ PANDAS_DTYPE = {
     "bool": "boolean", "datetime": "datetime64[ms, UTC]",
 }  # fmt: skip
 
+MULTI = {
+    "MultiPolygon": ("Polygon", shapely.MultiPolygon), "MultiLineString": ("LineString", shapely.MultiLineString),
+}  # fmt: skip
+
 
 def delivery_foot_m(crs: pyproj.CRS) -> float:
     """Length in metres of the foot of a delivery: the map CRS's own if its unit is a foot, else 0.3048."""
@@ -82,7 +86,9 @@ def speed_bands(edges_mps: tuple[float, ...], units: str, foot_m: float) -> tupl
     """
     unit, per_mps = ("ft/min", 60 / foot_m) if units == "us" else ("m/min", 60.0)
     exact = np.array(edges_mps) * per_mps
-    decimals = next((d for d in range(0 if units == "us" else 1, 4) if len(set(exact.round(d))) == len(exact)), 4)
+    decimals = next(
+        (d for d in range(0 if units == "us" else 1, 4) if len(set(exact.round(d))) == len(exact)), 4
+    )
     edges = exact.round(decimals)
     words = [f"{value:g}" for value in edges]
     names = [f"under {words[0]} {unit}"] if edges[0] > 0 else []
@@ -92,7 +98,9 @@ def speed_bands(edges_mps: tuple[float, ...], units: str, foot_m: float) -> tupl
 
 def band_names(record: LotRecord) -> list[str]:
     """Names of the speed bands of a lot as delivered, slowest first."""
-    return speed_bands(record.config.rules.speed.bands_mps, record.config.delivery.units, delivery_foot_m(record.swath.crs))[1]
+    return speed_bands(
+        record.config.rules.speed.bands_mps, record.config.delivery.units, delivery_foot_m(record.swath.crs)
+    )[1]
 
 
 def local_text(time_utc: pd.Series, zone: str) -> pd.Series:
@@ -153,7 +161,9 @@ def _added(name: str, typed: dict[str, pd.Series], index: pd.Index, table: Table
         return local_text(typed[name.removesuffix("_local") + "_utc"], lot.time_zone)
     if name.endswith("_label"):
         metres = typed[name.removesuffix("_label") + "_m"]
-        return pd.Series([config.labels.text(m) if np.isfinite(m) else None for m in metres], index, dtype=object)
+        return pd.Series(
+            [config.labels.text(m) if np.isfinite(m) else None for m in metres], index, dtype=object
+        )
     if name == "feature_uid":
         return _feature_uid(typed, index, table, lot.id)
     if name == "lane":
@@ -184,28 +194,25 @@ def _speed_band(speed_mps: pd.Series, record: LotRecord) -> pd.Series:
     return pd.Series(np.where(np.isfinite(speed), bands, None), speed_mps.index, dtype=object)
 
 
-def _deliver_frame(frame: pd.DataFrame, table: Table, units: str, foot_m: float, crs: pyproj.CRS) -> gpd.GeoDataFrame:
-    """Convert numbers by suffix, rename, bring geometries to CRS units and to their declared multi type."""
-    out = {delivered_name(c.name, units): deliver(frame[c.name], c.name, units, foot_m) for c in table.columns}
+def _deliver_frame(
+    frame: pd.DataFrame, table: Table, units: str, foot_m: float, crs: pyproj.CRS
+) -> gpd.GeoDataFrame:
+    """Convert numbers by suffix, rename, bring geometries to CRS units and their declared type."""
+    out = {
+        delivered_name(c.name, units): deliver(frame[c.name], c.name, units, foot_m) for c in table.columns
+    }
     factor = float(crs.axis_info[0].unit_conversion_factor)
     geometry = to_crs_units(frame["geometry"].to_numpy(), str(table.geometry), factor)
     return gpd.GeoDataFrame(out, geometry=geometry, crs=crs)
 
 
 def to_crs_units(geometries: np.ndarray, kind: str, factor: float) -> np.ndarray:
-    """Divide metres by the CRS's unit factor; single parts become multi parts, nothing becomes empty."""
-    empty = {"MultiPolygon": shapely.MultiPolygon(), "MultiLineString": shapely.MultiLineString()}
-    scaled = np.asarray(geometries, dtype=object)
+    """Divide metres by the CRS's unit factor; single parts become multi parts, empty geometries None."""
+    scaled = np.array(geometries, dtype=object)
+    scaled[shapely.is_empty(scaled)] = None
     if factor != 1.0:
         scaled = shapely.transform(scaled, lambda metres: metres / factor)
-    if kind not in empty:
-        return scaled
-    make = shapely.multipolygons if kind == "MultiPolygon" else shapely.multilinestrings
-    single = "Polygon" if kind == "MultiPolygon" else "LineString"
-    return np.array([_promote(item, empty[kind], make, single) for item in scaled], dtype=object)
-
-
-def _promote(item: Any, empty: Any, make: Any, single: str) -> Any:
-    if item is None or item.is_empty:
-        return empty
-    return make([item]) if item.geom_type == single else item
+    single, make = MULTI.get(kind, ("", None))
+    return np.array(
+        [make([item]) if item and item.geom_type == single else item for item in scaled], dtype=object
+    )

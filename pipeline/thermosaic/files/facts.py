@@ -21,6 +21,11 @@ if TYPE_CHECKING:
 
 Row = tuple[str, str, str, str]  # key, value, unit, meaning
 
+_FRAME_ZERO = (
+    "Station of the zero of the mat frame: cells are floor((station - zero) / cell), floor(offset / cell)"
+)
+
+RULE_PARTS = ("profile", "statistic", "stop", "edge_trim", "window", "zone", "speed", "classes")
 CAUTIONS = (
     "Fresh mix can exceed 300 degF (150 degC), warm mix less, and burns; stay clear of pavers, rollers and live "
     "traffic; mount, measure and calibrate only with the paver parked, engine off, brake set, outside traffic; "
@@ -32,21 +37,6 @@ CAUTIONS = (
     "Positions carry the printed uncertainty and are not for setting out or machine control. A phone is good to "
     "10 to 15 ft only.",
 )
-MEANINGS = {
-    "antenna_forward_m": "Antenna ahead of C, the point of the mat straight below the scanner",
-    "antenna_right_m": "Antenna right of C, in travel",
-    "antenna_up_m": "Antenna above the mat",
-    "screed_forward_m": "Trailing edge of the screed ahead of C",
-    "non_slip_forward_m": "Non-slip point of the machine ahead of C",
-    "heading_offset_deg": "Two-antenna heading less body heading",
-    "max_sigma_m": "A position sigma above this makes a gap",
-    "wheel_per_count_m": "Travel for one count of the wheel",
-    "thickness_m": "Compacted thickness",
-    "paved_width_m": "Width paved",
-    "laydown_target_c": "Target temperature at laydown",
-    "map_cell_m": "Cell of the map tiles",
-    "mat_cell_m": "Cell of mat.tif, a picture; the rule owns the cell of the statistic",
-}  # fmt: skip
 
 
 def lot_info(record: LotRecord) -> pd.DataFrame:
@@ -55,23 +45,26 @@ def lot_info(record: LotRecord) -> pd.DataFrame:
         *_lot_rows(record), *_delivery_rows(record), *_frame_rows(record), *_setup_rows(record),
         *_pass_rows(record), *_position_rows(record), *_rule_rows(record), *_exclusion_rows(record), *_gap_rows(record),
     ]  # fmt: skip
-    rows += [(f"doubt.{i}", d.text, "", f"Doubt of stage {d.stage}: {d.kind}") for i, d in enumerate(record.doubts, 1)]
+    rows += [
+        (f"doubt.{i}", d.text, "", f"Doubt of stage {d.stage}: {d.kind}")
+        for i, d in enumerate(record.doubts, 1)
+    ]
     rows += [(f"caution.{i}", text, "", "Caution") for i, text in enumerate(CAUTIONS, 1)]
     return pd.DataFrame(rows, columns=["key", "value", "unit", "meaning"])
 
 
-def _text(value: Any) -> str:
-    """Write a value plainly: numbers to ten digits, nothing for None."""
+def _text(value: Any, digits: int = 10) -> str:
+    """Write a value plainly: nothing for None and NaN."""
     if isinstance(value, bool | np.bool_):
         return "yes" if value else "no"
     if isinstance(value, float | np.floating):
-        return f"{value:.10g}" if np.isfinite(value) else ""
+        return f"{value:.{digits}g}" if np.isfinite(value) else ""
     if isinstance(value, list | tuple):
-        return ", ".join(_text(item) for item in value)
+        return ", ".join(_text(item, digits) for item in value)
     return "" if value is None else str(value)
 
 
-def _row(record: LotRecord, key: str, value: Any, meaning: str) -> Row:
+def _row(record: LotRecord, key: str, value: Any, meaning: str, digits: int = 6) -> Row:
     """Make one row, numbers in the delivery's unit by the suffix of `key`."""
     units, foot_m = record.config.delivery.units, delivery_foot_m(record.swath.crs)
     if isinstance(value, list | tuple):
@@ -79,7 +72,7 @@ def _row(record: LotRecord, key: str, value: Any, meaning: str) -> Row:
     else:
         value = _number(value, key, units, foot_m)
     name = delivered_name(key, units)
-    return name, _text(value), UNIT_OF_SUFFIX.get(suffix(name), ""), meaning
+    return name, _text(value, digits), UNIT_OF_SUFFIX.get(suffix(name), ""), meaning
 
 
 def _number(value: Any, key: str, units: str, foot_m: float) -> Any:
@@ -89,11 +82,10 @@ def _number(value: Any, key: str, units: str, foot_m: float) -> Any:
 
 def _section(record: LotRecord, prefix: str, section: BaseModel, skip: tuple[str, ...] = ()) -> list[Row]:
     """One row for each stated value of a configuration section."""
-    names = (name for name in type(section).model_fields if name not in skip)
     return [
-        _row(record, f"{prefix}.{name}", value, MEANINGS.get(name, name.replace("_", " ").capitalize()))
-        for name in names
-        if (value := getattr(section, name)) is not None
+        _row(record, f"{prefix}.{name}", getattr(section, name), field.description or name)
+        for name, field in type(section).model_fields.items()
+        if name not in skip and getattr(section, name) not in (None, ())
     ]
 
 
@@ -101,11 +93,18 @@ def _lot_rows(record: LotRecord) -> list[Row]:
     lot = record.config.lot
     rows = [("program_version", f"thermosaic {__version__}", "", "Program that made this file")]
     rows += _section(record, "lot", lot, skip=("limits", "agency"))
-    rows += [(f"lot.agency.{key}", _text(value), "", "As the agency asks") for key, value in sorted(lot.agency.items())]
+    rows += [
+        (f"lot.agency.{key}", _text(value), "", "As the agency asks")
+        for key, value in sorted(lot.agency.items())
+    ]
     labels = record.config.labels
     for name, value in (("from", lot.limits.from_), ("to", lot.limits.to)):
-        shown = labels.text(value) if isinstance(value, float) else value.isoformat() if value is not None else ""
-        rows.append((f"lot.limits.{name}", shown, "", "Part of the logs in this lot, from <= x < to; empty = open"))
+        shown = (
+            labels.text(value) if isinstance(value, float) else value.isoformat() if value is not None else ""
+        )
+        rows.append(
+            (f"lot.limits.{name}", shown, "", "Part of the logs in this lot, from <= x < to; empty = open")
+        )
     return rows
 
 
@@ -114,10 +113,17 @@ def _delivery_rows(record: LotRecord) -> list[Row]:
     rows = [("delivery.units", units, "", "Units of columns: us (ft, degF, ft/min) or si")]
     if units == "us":
         own = foot_m == float(record.swath.crs.axis_info[0].unit_conversion_factor)
-        which = "The map CRS's own foot" if own else "The international foot, since the map CRS is not in feet"
-        rows.append(("delivery.foot", _text(foot_m), "m", f"{which}: length of 1 ft in every column ending in _ft"))
+        which = (
+            "The map CRS's own foot" if own else "The international foot, since the map CRS is not in feet"
+        )
+        rows.append(
+            ("delivery.foot", _text(foot_m), "m", f"{which}: length of 1 ft in every column ending in _ft")
+        )
     labels = record.config.labels
-    return [*rows, ("stations.labels", labels.unit, "", f"Form of station labels; one unit is {labels.length_m:.10g} m")]
+    return [
+        *rows,
+        ("stations.labels", labels.unit, "", f"Form of station labels; one unit is {labels.length_m:.10g} m"),
+    ]
 
 
 def _frame_rows(record: LotRecord) -> list[Row]:
@@ -129,11 +135,29 @@ def _frame_rows(record: LotRecord) -> list[Row]:
         ("crs.fixes", config.fixes, "", "Reference frame of the GNSS fixes, as stated"),
         ("crs.epoch", _text(trajectory.operation.get("epoch") or config.epoch), "year", "Epoch of the coordinates, where the frames need one"),
     ]  # fmt: skip
-    meanings = {"name": "Datum operation fixes -> map", "accuracy_m": "Stated accuracy of that operation", "pipeline": "The operation as PROJ ran it"}
+    meanings = {
+        "name": "Datum operation fixes -> map",
+        "accuracy_m": "Stated accuracy of that operation",
+        "pipeline": "The operation as PROJ ran it",
+    }
     for key, meaning in meanings.items():
         rows.append(_row(record, f"crs.operation.{key}", trajectory.operation.get(key), meaning))
-    rows.append(("crs.point_scale", _text(trajectory.point_scale), "", "Map length / ground length at the lot; lengths and areas here are ground"))
-    rows.append(_row(record, "crs.convergence_deg", trajectory.convergence_deg, "Grid bearing = true bearing - convergence"))
+    rows.append(
+        (
+            "crs.point_scale",
+            _text(trajectory.point_scale),
+            "",
+            "Map length / ground length at the lot; lengths and areas here are ground",
+        )
+    )
+    rows.append(
+        _row(
+            record,
+            "crs.convergence_deg",
+            trajectory.convergence_deg,
+            "Grid bearing = true bearing - convergence",
+        )
+    )
     return rows
 
 
@@ -142,26 +166,67 @@ def _setup_rows(record: LotRecord) -> list[Row]:
     rows = _section(record, "rig", rig, skip=("fix_sigma", "clock_offset_s"))
     rows += _section(record, "rig.fix_sigma", rig.fix_sigma)
     rows += [
-        _row(record, "rig.clock_offset_s", trajectory.clock_offset_s, f"Scan clock less UTC, as applied; stated: {rig.clock_offset_s}"),
-        _row(record, "rig.clock_offset_sigma_s", trajectory.clock_offset_sigma_s, "One standard deviation; empty = stated or not estimated"),
-        ("rig.wheel_scale", _text(trajectory.wheel_scale), "", "True ground length / wheel length, mean over the lot"),
-        _row(record, "scanner.spot_right_m", swath.spot_right_m.tolist(), "Spot centres right of C, in column order"),
-        _row(record, "scanner.edges_m", swath.edges_m.tolist(), "Left and right edge of the mat measured, from C, right positive"),
+        _row(
+            record,
+            "rig.clock_offset_s",
+            trajectory.clock_offset_s,
+            f"Scan clock less UTC, as applied; stated: {rig.clock_offset_s}",
+        ),
+        _row(
+            record,
+            "rig.clock_offset_sigma_s",
+            trajectory.clock_offset_sigma_s,
+            "One standard deviation; empty = stated or not estimated",
+        ),
+        (
+            "rig.wheel_scale",
+            _text(trajectory.wheel_scale),
+            "",
+            "True ground length / wheel length, mean over the lot",
+        ),
+        _row(
+            record,
+            "scanner.spot_right_m",
+            swath.spot_right_m.tolist(),
+            "Spot centres right of C, in column order",
+        ),
+        _row(
+            record,
+            "scanner.edges_m",
+            swath.edges_m.tolist(),
+            "Left and right edge of the mat measured, from C, right positive",
+        ),
     ]
     return rows + _section(record, "grid", record.config.grid)
 
 
 def _pass_rows(record: LotRecord) -> list[Row]:
     """Stationing, and what recomputing a profile needs: the zero of each pass's mat frame."""
-    stations, labels, rows = record.stations, record.config.labels, []
-    rows.append(("stations.line", stations.alignment or "path of C with a mark", "", "Line that stations and offsets refer to"))
-    rows.append(_row(record, "stations.misclosure_m", stations.misclosure_m, "Misclosure of several marks; empty with one or none"))
+    stations, rows = record.stations, []
+    rows.append(
+        (
+            "stations.line",
+            stations.alignment or "path of C with a mark",
+            "",
+            "Line that stations and offsets refer to",
+        )
+    )
+    rows.append(
+        _row(
+            record,
+            "stations.misclosure_m",
+            stations.misclosure_m,
+            "Misclosure of several marks; empty with one or none",
+        )
+    )
     for code, item in enumerate(record.inputs.passes):
         zero, key = float(stations.zero_m[code]), f"pass.{item.id}"
         travel = "upstation" if stations.upstation[code] else "downstation"
         rows.append((f"{key}.travel", travel, "", "Travel of the paver along the stations"))
-        rows.append((f"{key}.edges", f"{item.left_edge}, {item.right_edge}", "", "Left and right mat edge, in travel"))
-        rows.append(_row(record, f"{key}.frame_zero_m", zero, f"Station of the zero of the mat frame ({labels.text(zero)}); cells are floor((station - zero) / cell)"))
+        rows.append(
+            (f"{key}.edges", f"{item.left_edge}, {item.right_edge}", "", "Left and right mat edge, in travel")
+        )
+        rows.append(_row(record, f"{key}.frame_zero_m", zero, _FRAME_ZERO, 12))
     return rows
 
 
@@ -170,7 +235,12 @@ def _position_rows(record: LotRecord) -> list[Row]:
     row = whole[whole["pass_id"].isna()] if whole["pass_id"].isna().any() else whole.iloc[:1]
     meanings = {"sigma_p50_m": "Median", "sigma_p95_m": "95th percentile"}
     return [
-        _row(record, f"position.{name}", float(value), f"{meaning} of the position sigma of readings on the mat, one standard deviation")
+        _row(
+            record,
+            f"position.{name}",
+            float(value),
+            f"{meaning} of the position sigma of readings on the mat, one standard deviation",
+        )
         for name, meaning in meanings.items()
         for value in row[name].iloc[:1]
     ]
@@ -182,39 +252,38 @@ def _rule_rows(record: LotRecord) -> list[Row]:
     rows = [
         ("rule.id", rules.id, "", "Rule profile"),
         ("rule.title", rules.title, "", "Title"),
-        ("rule.citation", rules.citation, "", "Document that the rule follows; no conformity is claimed"),
-        ("rule.note", rules.note, "", "Note"),
+        ("rule.citation", rules.citation, "", "Documents that the rule follows; no conformity is claimed"),
+        ("rule.note", rules.note or "", "", "Note"),
     ]
-    for part in ("profile", "statistic", "stop", "edge_trim", "window", "zone", "speed", "classes"):
-        section = getattr(rules, part)
-        for name, spec in type(section).model_fields.items():
-            key = f"{part}.{spec.alias or name}"
-            if name == "words":
-                rows += _class_rows(record)
-            else:
-                rows.append(_row(record, f"rule.{part}.{name}", getattr(section, name), _standing(record, key)))
+    for part in RULE_PARTS:
+        rows += _sourced(record, f"rule.{part}", part, getattr(rules, part))
+    for rank, word in enumerate(rules.classes.words):
+        rows.append((f"rule.class_{rank}", word.word, "", f"Class word of rank {rank}, 0 = best"))
+        rows += _sourced(record, f"rule.class_{rank}", f"classes.{word.word}", word)
     return rows
 
 
-def _class_rows(record: LotRecord) -> list[Row]:
-    words = record.config.rules.classes.words
-    return [
-        _row(record, f"rule.classes.{word.word}.up_to_delta_c", word.up_to_delta_c, f"Rank {rank}, upper limit inclusive, empty = none; {_standing(record, 'classes.words')}")
-        for rank, word in enumerate(words)
-    ]
-
-
-def _standing(record: LotRecord, key: str) -> str:
-    """Source and standing of a number: its own, its section's, or none stated."""
-    notes = record.config.rules.sources
-    note = notes.get(key) or notes.get(key.split(".")[0])
-    return f"source: {note.source}; standing: {note.standing}" if note else "source: none stated"
+def _sourced(record: LotRecord, prefix: str, source_prefix: str, section: BaseModel) -> list[Row]:
+    """One row for each stated value, its meaning followed by source and standing."""
+    notes, rows = record.config.rules.sources, []
+    for name, field in type(section).model_fields.items():
+        value = getattr(section, name)
+        if value is None or name in ("word", "words"):
+            continue
+        note = notes.get(f"{source_prefix}.{field.alias or name}")
+        source = f"source: {note.source}; standing: {note.standing}" if note else "source: none stated"
+        rows.append(_row(record, f"{prefix}.{name}", value, f"{field.description}; {source}"))
+    return rows
 
 
 def _exclusion_rows(record: LotRecord) -> list[Row]:
     labels, rows = record.config.labels, []
     for number, item in enumerate(record.inputs.exclusions, start=1):
-        where = "polygon" if item.polygon is not None else f"{labels.text(item.from_m)} to {labels.text(item.to_m)}, {item.side}"
+        where = (
+            "polygon"
+            if item.polygon is not None
+            else f"{labels.text(item.from_m)} to {labels.text(item.to_m)}, {item.side}"
+        )
         rows.append((f"exclusion.{number}", where, "", item.reason))
     return rows
 
@@ -222,4 +291,7 @@ def _exclusion_rows(record: LotRecord) -> list[Row]:
 def _gap_rows(record: LotRecord) -> list[Row]:
     gaps = record.findings.frames["gaps"]
     numbered = enumerate(zip(gaps["kind"], gaps["length_m"], strict=True), start=1)
-    return [_row(record, f"gap.{number}.length_m", length, f"Stretch without: {kind}") for number, (kind, length) in numbered]
+    return [
+        _row(record, f"gap.{number}.length_m", length, f"Stretch without: {kind}")
+        for number, (kind, length) in numbered
+    ]

@@ -34,7 +34,12 @@ ATTRIBUTE_TABLES = {
     "lot_info": ("Facts of the lot: rule, frames, set-up, limits, doubts, cautions", INFO_COLUMNS),
     "data_dictionary": ("Every column of every layer: unit and meaning", DICTIONARY_COLUMNS),
 }
-RANGES = {"_frac": (0.0, 1.0), "azimuth_deg": (0.0, 360.0), "_lat_deg": (-90.0, 90.0), "_lon_deg": (-180.0, 180.0)}
+RANGES = {
+    "_frac": (0.0, 1.0),
+    "azimuth_deg": (0.0, 360.0),
+    "_lat_deg": (-90.0, 90.0),
+    "_lon_deg": (-180.0, 180.0),
+}
 FIONA_TYPES = {
     "text": "str", "int32": "int32", "int64": "int", "float32": "float", "float64": "float", "bool": "bool",
     "datetime": "datetime",
@@ -114,7 +119,9 @@ def _add_tables(base: sqlite3.Connection, package: Package) -> None:
         base.execute(f'CREATE TABLE "{name}" (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, {fields})')
         marks = ", ".join("?" * len(columns))
         names = ", ".join(f'"{column}"' for column in columns)
-        base.executemany(f'INSERT INTO "{name}" ({names}) VALUES ({marks})', rows[name][list(columns)].values.tolist())
+        base.executemany(
+            f'INSERT INTO "{name}" ({names}) VALUES ({marks})', rows[name][list(columns)].values.tolist()
+        )
         _register(base, name, meaning, package.stamp)
 
 
@@ -145,14 +152,18 @@ def _add_styles(base: sqlite3.Connection, package: Package) -> None:
     _register(base, "layer_styles", "Default styles of the layers", package.stamp)
 
 
-def domain_of(table: Table, column: Column, domains: dict[tuple[str, str], tuple[str, ...]]) -> tuple[str, tuple[Any, ...]] | None:
+def domain_of(
+    table: Table, column: Column, domains: dict[tuple[str, str], tuple[str, ...]]
+) -> tuple[str, tuple[Any, ...]] | None:
     """Kind and content of a column's domain: ("enum", words) or ("range", (low, high)); None without one."""
     words = column.values or domains.get((table.name, column.name), ())
     if words:
         return "enum", words
     if column.name.endswith("_cv_frac"):
         return None
-    return next((("range", limits) for ending, limits in RANGES.items() if column.name.endswith(ending)), None)
+    return next(
+        (("range", limits) for ending, limits in RANGES.items() if column.name.endswith(ending)), None
+    )
 
 
 def _add_columns(base: sqlite3.Connection, package: Package) -> None:
@@ -169,26 +180,43 @@ def _add_columns(base: sqlite3.Connection, package: Package) -> None:
     )
     definition = "http://www.geopackage.org/spec/#extension_schema"
     for name in ("gpkg_data_columns", "gpkg_data_column_constraints"):
-        base.execute("INSERT INTO gpkg_extensions VALUES (?, NULL, 'gpkg_schema', ?, 'read-write')", (name, definition))
+        base.execute(
+            "INSERT INTO gpkg_extensions VALUES (?, NULL, 'gpkg_schema', ?, 'read-write')", (name, definition)
+        )
     stated: set[str] = set()
     for table in package.tables:
         for column in table.columns:
             constraint = _add_domain(base, table, column, package.domains, stated)
             base.execute(
                 "INSERT INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, ?)",
-                (table.name, column.name, column.name, alias(column.name, column.meaning, column.unit), column.meaning, constraint),
+                (
+                    table.name,
+                    column.name,
+                    column.name,
+                    alias(column.name, column.meaning, column.unit),
+                    column.meaning,
+                    constraint,
+                ),
             )
 
 
 def _add_domain(
-    base: sqlite3.Connection, table: Table, column: Column, domains: dict[tuple[str, str], tuple[str, ...]], stated: set[str]
+    base: sqlite3.Connection,
+    table: Table,
+    column: Column,
+    domains: dict[tuple[str, str], tuple[str, ...]],
+    stated: set[str],
 ) -> str | None:
     """State a column's domain once and return its name."""
     domain = domain_of(table, column, domains)
     if domain is None:
         return None
     kind, content = domain
-    name = f"{table.name}_{column.name}" if kind == "enum" else "range_{:g}_{:g}".format(*content).replace("-", "minus_")
+    name = (
+        f"{table.name}_{column.name}"
+        if kind == "enum"
+        else "range_{:g}_{:g}".format(*content).replace("-", "minus_")
+    )
     if name in stated:
         return name
     stated.add(name)
@@ -198,6 +226,16 @@ def _add_domain(
     for word in content if kind == "enum" else ():
         base.execute(insert, (name, "enum", word, None, None, None, None, word.replace("_", " ")))
     return name
+
+
+def read_layer(path: Path, name: str) -> gpd.GeoDataFrame:
+    """Read one layer as written: columns in order, times UTC, geometries in CRS units."""
+    return pyogrio.read_dataframe(path, layer=name)
+
+
+def read_table(path: Path, name: str) -> pd.DataFrame:
+    """Read one of the tables without geometry."""
+    return pyogrio.read_dataframe(path, layer=name, read_geometry=False)
 
 
 # ------------------------------------------------------------------------------------------- the checker
@@ -219,7 +257,11 @@ def check_geopackage(
         found = _check_base(path, tables)
         if not found:
             found += _check_with_fiona(path, tables, crs)
-            found += [text for table in tables for text in _check_rows(path, table, crs, (frames or {}).get(table.name))]
+            found += [
+                text
+                for table in tables
+                for text in _check_rows(path, table, crs, (frames or {}).get(table.name))
+            ]
     except (sqlite3.Error, OSError, RuntimeError, ValueError) as error:
         return [f"{path.name}: cannot be read: {error}"]
     return found
@@ -227,12 +269,17 @@ def check_geopackage(
 
 def _check_base(path: Path, tables: tuple[Table, ...]) -> list[str]:
     """Check the SQLite file itself: soundness, version, journal, registered tables, styles, descriptions."""
-    found = [f"{path.name}: {extra.name} lies beside it: it is open in another program, close that" for extra in _journals(path)]
+    found = [
+        f"{path.name}: {extra.name} lies beside it: it is open in another program, close that"
+        for extra in _journals(path)
+    ]
     with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro&immutable=1", uri=True)) as base:
         verdict = base.execute("PRAGMA integrity_check").fetchone()[0]
         if verdict != "ok":
             return [*found, f"{path.name}: SQLite says {verdict}"]
-        facts = {name: base.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version")}
+        facts = {
+            name: base.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version")
+        }
         if facts != {"application_id": 0x47504B47, "user_version": 10300}:
             found.append(f"{path.name}: application_id and user_version are {facts}, expected GPKG 1.3")
         if path.read_bytes()[18:20] != b"\x01\x01":
@@ -242,16 +289,29 @@ def _check_base(path: Path, tables: tuple[Table, ...]) -> list[str]:
         if contents != wanted:
             found.append(f"{path.name}: tables registered differ: {sorted(contents ^ wanted)}")
             return found
-        styled = {row[0] for row in base.execute("SELECT f_table_name FROM layer_styles WHERE useAsDefault AND styleQML LIKE '%<qgis%'")}
-        found += [f"{path.name}: layer {table.name} has no default style" for table in tables if table.name not in styled]
+        styled = {
+            row[0]
+            for row in base.execute(
+                "SELECT f_table_name FROM layer_styles WHERE useAsDefault AND styleQML LIKE '%<qgis%'"
+            )
+        }
+        found += [
+            f"{path.name}: layer {table.name} has no default style"
+            for table in tables
+            if table.name not in styled
+        ]
         described = set(base.execute("SELECT table_name, column_name FROM gpkg_data_columns"))
         missing = {(table.name, c.name) for table in tables for c in table.columns} - described
-        found += [f"{path.name}: column {column} of {table} is not described" for table, column in sorted(missing)]
+        found += [
+            f"{path.name}: column {column} of {table} is not described" for table, column in sorted(missing)
+        ]
     return found
 
 
 def _journals(path: Path) -> list[Path]:
-    return [extra for end in ("-wal", "-shm", "-journal") if (extra := path.with_name(path.name + end)).exists()]
+    return [
+        extra for end in ("-wal", "-shm", "-journal") if (extra := path.with_name(path.name + end)).exists()
+    ]
 
 
 def _check_with_fiona(path: Path, tables: tuple[Table, ...], crs: pyproj.CRS) -> list[str]:
@@ -265,23 +325,29 @@ def _check_with_fiona(path: Path, tables: tuple[Table, ...], crs: pyproj.CRS) ->
     for table in tables:
         with fiona.open(path, layer=table.name) as layer:
             if layer.schema["geometry"] != table.geometry:
-                found.append(f"{path.name}: layer {table.name} is {layer.schema['geometry']}, expected {table.geometry}")
+                found.append(
+                    f"{path.name}: layer {table.name} is {layer.schema['geometry']}, expected {table.geometry}"
+                )
             types = {name: kind.split(":")[0] for name, kind in layer.schema["properties"].items()}
             wanted = {column.name: FIONA_TYPES[column.dtype] for column in table.columns}
             if types != wanted:
-                found.append(f"{path.name}: layer {table.name}: columns differ: {sorted(set(types.items()) ^ set(wanted.items()))}")
+                found.append(
+                    f"{path.name}: layer {table.name}: columns differ: {sorted(set(types.items()) ^ set(wanted.items()))}"
+                )
             if not _same_crs(layer.crs_wkt, crs):
                 found.append(f"{path.name}: layer {table.name} is not in {crs.name}")
     return found
 
 
 def _same_crs(wkt: str, crs: pyproj.CRS) -> bool:
-    return pyproj.CRS.from_wkt(wkt).is_exact_same(crs) or pyproj.CRS.from_wkt(wkt).equals(crs, ignore_axis_order=True)
+    return pyproj.CRS.from_wkt(wkt).is_exact_same(crs) or pyproj.CRS.from_wkt(wkt).equals(
+        crs, ignore_axis_order=True
+    )
 
 
 def _check_rows(path: Path, table: Table, crs: pyproj.CRS, meant: gpd.GeoDataFrame | None) -> list[str]:
     """Check validity of geometries, uniqueness of identities, and row contents against what was meant."""
-    frame = pyogrio.read_dataframe(path, layer=table.name)
+    frame = read_layer(path, table.name)
     where, found = f"{path.name}: layer {table.name}", []
     geometries = frame.geometry.to_numpy()
     bad = np.flatnonzero(~shapely.is_valid(geometries) & ~shapely.is_missing(geometries))
@@ -305,12 +371,14 @@ def _same_values(read: pd.Series, meant: pd.Series, dtype: str) -> bool:
         left, right = (pd.to_datetime(side, utc=True).astype("datetime64[ms, UTC]") for side in (read, meant))
         return bool(((left == right) | (left.isna() & right.isna())).all())
     if dtype == "text":
-        return read.where(read.notna(), None).tolist() == meant.where(meant.notna(), None).tolist()
-    left, right = (pd.to_numeric(side.astype("Float64")).to_numpy(float, na_value=np.nan) for side in (read, meant))
+        left, right = (side.astype(object).where(side.notna(), None).tolist() for side in (read, meant))
+        return left == right
+    left, right = (
+        pd.to_numeric(side.astype("Float64")).to_numpy(float, na_value=np.nan) for side in (read, meant)
+    )
     return bool(np.array_equal(left, right, equal_nan=True))
 
 
 def _same_geometries(read: np.ndarray, meant: np.ndarray) -> bool:
-    empty = shapely.is_missing(read) | shapely.is_empty(read)
-    same = shapely.equals_identical(read, meant) if len(read) else np.array([], bool)
-    return bool(np.all(same | (empty & shapely.is_empty(meant))))
+    none = shapely.is_missing(read) & shapely.is_missing(meant)
+    return bool(np.all(shapely.equals_identical(read, meant) | none))

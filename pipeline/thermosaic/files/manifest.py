@@ -20,12 +20,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import __version__
-from ..errors import InputError
+from ..config import config_as_used
 from ..model import PLACED, REASONS
 from .dressing import delivery_foot_m, paved_on
 
 if TYPE_CHECKING:
-    from ..model import Doubt, LotRecord, Source
+    from ..model import Doubt, LotRecord
 
 QUALITY, MANIFEST, RUN = "quality.json", "manifest.json", "run.json"
 LIBRARIES = (
@@ -73,14 +73,6 @@ def sha256_of(path: Path) -> str:
     """Digest of a file, read in pieces."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def require_unchanged(folder: Path, sources: tuple[Source, ...]) -> None:
-    """Raise InputError if an input is no longer the file that was read."""
-    for source in sources:
-        path = folder / source.path
-        if not path.is_file() or path.stat().st_size != source.bytes or sha256_of(path) != source.sha256:
-            raise InputError(f"{source.path}: changed while it was processed: wait until it is complete, then run again")
 
 
 def reading_balance(record: LotRecord) -> dict[str, Any]:
@@ -173,14 +165,17 @@ def manifest(record: LotRecord, folder: Path, roles: dict[str, str]) -> dict[str
     `roles` by relative path, of every file but manifest.json and run.json.
     """
     config = record.config
-    operations = {"fixes_to_map": record.trajectory.operation, "while_reading": list(record.inputs.operations)}
+    operations = {
+        "fixes_to_map": record.trajectory.operation,
+        "while_reading": list(record.inputs.operations),
+    }
     return {
         "program": "thermosaic",
         "version": __version__,
         "lot_id": config.lot.id,
         "revision": config.lot.revision,
         "inputs": [{"role": s.role, "path": s.path, "sha256": s.sha256, "bytes": s.bytes} for s in record.inputs.sources],
-        "configuration": _configuration(config),
+        "configuration": config_as_used(config),
         "configuration_text": config.source_text,
         "versions": versions(),
         "operations": operations,
@@ -191,22 +186,6 @@ def manifest(record: LotRecord, folder: Path, roles: dict[str, str]) -> dict[str
             for path, role in sorted(roles.items())
         ],
     }  # fmt: skip
-
-
-def _configuration(config: Any) -> dict[str, Any]:
-    """The values in effect, paths relative to the lot folder."""
-    content = config.model_dump(mode="python", exclude={"folder", "source_text"})
-    return _relative(content, config.folder)
-
-
-def _relative(value: Any, folder: Path) -> Any:
-    if isinstance(value, dict):
-        return {key: _relative(item, folder) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_relative(item, folder) for item in value]
-    if isinstance(value, Path):
-        return value.relative_to(folder).as_posix() if value.is_relative_to(folder) else value.name
-    return value
 
 
 def versions() -> dict[str, Any]:

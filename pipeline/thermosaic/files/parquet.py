@@ -20,6 +20,7 @@ from ..model import NOT_A_ROW, PLACED, REASONS
 from ..tables import SPOTS
 
 if TYPE_CHECKING:
+    import geopandas as gpd
     import pyproj
 
     from ..model import LotRecord
@@ -78,7 +79,8 @@ def _writer_options(schema: pa.Schema) -> dict[str, Any]:
 def spots_schema(crs: pyproj.CRS, bounds: list[float] | None) -> pa.Schema:
     """Arrow schema with column meanings and the `geo` metadata of GeoParquet 1.1."""
     fields = [
-        pa.field(c.name, ARROW_TYPES[c.dtype], c.name in NULLABLE, {"meaning": c.meaning, "unit": c.unit}) for c in SPOTS.columns
+        pa.field(c.name, ARROW_TYPES[c.dtype], c.name in NULLABLE, {"meaning": c.meaning, "unit": c.unit})
+        for c in SPOTS.columns
     ]
     geometry: dict[str, Any] = {"encoding": "WKB", "geometry_types": ["Point"], "crs": crs.to_json_dict()}
     if bounds is not None:
@@ -130,7 +132,9 @@ def _values(block: _Block) -> dict[str, Any]:
     easting, northing = block.spots(swath.easting_m), block.spots(swath.northing_m)
     along, across = block.spots(swath.sigma_along_m), block.spots(swath.sigma_across_m)
     reason = block.spots(record.findings.reason)
-    spot = np.tile(np.arange(1, len(swath.spot_right_m) + 1, dtype="i4"), block.lines.stop - block.lines.start)
+    spot = np.tile(
+        np.arange(1, len(swath.spot_right_m) + 1, dtype="i4"), block.lines.stop - block.lines.start
+    )
     return {
         "line": block.per_line(swath.line),
         "spot": spot if block.at is None else spot[block.at],
@@ -175,7 +179,16 @@ def _points(easting_m: np.ndarray, northing_m: np.ndarray, factor: float) -> pa.
     points["order"], points["kind"] = 1, 1
     points["east"], points["north"] = easting_m / factor, northing_m / factor
     offsets = np.arange(len(points) + 1, dtype="i4") * WKB_POINT.itemsize
-    return pa.Array.from_buffers(pa.binary(), len(points), [None, pa.py_buffer(offsets), pa.py_buffer(points)])
+    return pa.Array.from_buffers(
+        pa.binary(), len(points), [None, pa.py_buffer(offsets), pa.py_buffer(points)]
+    )
+
+
+def read_spots(path: Path, columns: list[str] | None = None) -> gpd.GeoDataFrame:
+    """Read readings as a GeoDataFrame in the map CRS; `columns` besides the geometry, None = all."""
+    import geopandas
+
+    return geopandas.read_parquet(path, columns=None if columns is None else [*columns, "geometry"])
 
 
 # ------------------------------------------------------------------------------------------- the checker
@@ -226,7 +239,9 @@ def _check_content(path: Path, crs: pyproj.CRS) -> list[str]:
     bounds = json.loads(file.schema_arrow.metadata[b"geo"])["columns"]["geometry"].get("bbox")
     last, low, high = -1, np.array([np.inf, np.inf]), np.array([-np.inf, -np.inf])
     for group in range(file.num_row_groups):
-        table = file.read_row_group(group, columns=["line", "spot", "easting_m", "northing_m", "kept", "dropped_reason", "geometry"])
+        table = file.read_row_group(
+            group, columns=["line", "spot", "easting_m", "northing_m", "kept", "dropped_reason", "geometry"]
+        )
         order = table["line"].to_numpy() * 100_000 + table["spot"].to_numpy()
         if order[0] <= last or np.any(np.diff(order) <= 0):
             found.append(f"{path.name}: row group {group}: rows are not in the order of line and spot")
@@ -237,7 +252,9 @@ def _check_content(path: Path, crs: pyproj.CRS) -> list[str]:
                 found.append(f"{path.name}: row group {group}: geometry differs from {column}")
             low[axis], high[axis] = min(low[axis], points[name].min()), max(high[axis], points[name].max())
         if table["dropped_reason"].null_count != np.count_nonzero(table["kept"].to_numpy()):
-            found.append(f"{path.name}: row group {group}: a kept reading has a reason, or a dropped one has none")
+            found.append(
+                f"{path.name}: row group {group}: a kept reading has a reason, or a dropped one has none"
+            )
     if bounds is not None and bounds != [*low.tolist(), *high.tolist()]:
         found.append(f"{path.name}: bbox is {bounds}, points lie in {[*low.tolist(), *high.tolist()]}")
     return found

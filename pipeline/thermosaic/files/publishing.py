@@ -84,7 +84,11 @@ def foreign_files(result: Path) -> list[str]:
         ours = set()
     if ours:
         ours |= {MANIFEST, RUN}
-    names = {path.relative_to(result).as_posix() for path in result.rglob("*") if path.is_symlink() or not path.is_dir()}
+    names = {
+        path.relative_to(result).as_posix()
+        for path in result.rglob("*")
+        if path.is_symlink() or not path.is_dir()
+    }
     return sorted(names - ours)
 
 
@@ -120,7 +124,9 @@ def _surroundings(parent: Path) -> Iterator[None]:
     try:
         yield
     except sqlite3.OperationalError as error:
-        raise ProductError(f"{parent}: a GeoPackage could not be written: {error}: check space and permission") from error
+        raise ProductError(
+            f"{parent}: a GeoPackage could not be written: {error}: check space and permission"
+        ) from error
     except OSError as error:
         if error.errno not in SURROUNDINGS:
             raise
@@ -138,7 +144,9 @@ def _locked(result: Path) -> Iterator[None]:
     try:
         os.ftruncate(handle, 0)
         since = datetime.now(UTC).isoformat(timespec="seconds")
-        os.write(handle, json.dumps({"pid": os.getpid(), "host": socket.gethostname(), "since": since}).encode())
+        os.write(
+            handle, json.dumps({"pid": os.getpid(), "host": socket.gethostname(), "since": since}).encode()
+        )
         yield
     finally:
         path.unlink(missing_ok=True)
@@ -156,7 +164,9 @@ def _take_lock(path: Path, result: Path) -> int:
         except BlockingIOError:
             holder = _holder(handle)
             os.close(handle)
-            raise ProductError(f"{result}: locked by {holder}: wait until that run is done, or stop it") from None
+            raise ProductError(
+                f"{result}: locked by {holder}: wait until that run is done, or stop it"
+            ) from None
         except FileNotFoundError:
             pass  # the holder removed its lock in between: take a fresh one
         os.close(handle)
@@ -173,16 +183,11 @@ def _holder(handle: int) -> str:
 def _recover(result: Path) -> None:
     """Clean up after a run that was killed: bring back the older result, remove what was being built."""
     old, partial = _old(result), _partial(result)
-    if old.is_dir() and not result.exists() and not foreign_files(old):
-        os.rename(old, result)
-    elif old.is_dir() and result.exists() and _is_whole_result(old):
-        shutil.rmtree(old)
     if partial.is_dir():
         shutil.rmtree(partial)
-
-
-def _is_whole_result(folder: Path) -> bool:
-    return (folder / MANIFEST).is_file() and not foreign_files(folder)
+    if old.is_dir() and (old / MANIFEST).is_file() and not foreign_files(old):
+        os.rename(old, partial if result.exists() else result)
+        shutil.rmtree(partial, ignore_errors=True)
 
 
 def sync_tree(folder: Path) -> None:
@@ -220,7 +225,7 @@ def _replace_by_two_renames(partial: Path, result: Path) -> None:
         raise ProductError(f"{old}: is in the way of replacing {result.name}: move it elsewhere")
     os.rename(result, old)
     os.rename(partial, result)
-    shutil.rmtree(old)
+    os.rename(old, partial)  # under this name it is removed by us, or by the next run
 
 
 def _exchange(first: Path, second: Path) -> bool:

@@ -53,7 +53,9 @@ def _rgba(colour: str, alpha: int = 255) -> str:
     return f"{red},{green},{blue},{alpha}"
 
 
-def fill(colour: str | None, outline: str | None = INK, width: float = 0.26, alpha: int = 255, dash: str = "solid") -> Layer:
+def fill(
+    colour: str | None, outline: str | None = INK, width: float = 0.26, alpha: int = 255, dash: str = "solid"
+) -> Layer:
     """A plain fill with an outline; None = no brush, no pen."""
     return Layer("SimpleFill", {
         "color": _rgba(colour or "#ffffff", alpha if colour else 0), "style": "solid" if colour else "no",
@@ -66,7 +68,13 @@ def hatch(angle: float, distance: float, colour: str = INK, width: float = 0.2) 
     """Parallel lines, `distance` mm apart."""
     return Layer(
         "LinePatternFill",
-        {"angle": angle, "distance": distance, "distance_unit": "MM", "color": _rgba(colour), "line_width": width},
+        {
+            "angle": angle,
+            "distance": distance,
+            "distance_unit": "MM",
+            "color": _rgba(colour),
+            "line_width": width,
+        },
         ("line", (stroke(colour, width),)),
     )
 
@@ -105,7 +113,9 @@ def centroid(layer: Layer) -> Layer:
 
 def _layer_xml(layer: Layer, path: str) -> str:
     properties = {k: str(v) for k, v in layer.properties.items()}
-    options = "".join(f"<Option type=\"QString\" name={quoteattr(k)} value={quoteattr(v)}/>" for k, v in properties.items())
+    options = "".join(
+        f'<Option type="QString" name={quoteattr(k)} value={quoteattr(v)}/>' for k, v in properties.items()
+    )
     props = "".join(f"<prop k={quoteattr(k)} v={quoteattr(v)}/>" for k, v in properties.items())
     sub = "" if layer.sub is None else _symbol_xml(f"@{path}", layer.sub[0], layer.sub[1])
     return (
@@ -120,7 +130,11 @@ def _symbol_xml(name: str, kind: str, layers: tuple[Layer, ...]) -> str:
 
 
 def _symbols_xml(rules: tuple[Rule, ...], kind: str) -> str:
-    return "<symbols>" + "".join(_symbol_xml(str(i), kind, rule.layers) for i, rule in enumerate(rules)) + "</symbols>"
+    return (
+        "<symbols>"
+        + "".join(_symbol_xml(str(i), kind, rule.layers) for i, rule in enumerate(rules))
+        + "</symbols>"
+    )
 
 
 def single(layers: tuple[Layer, ...], kind: str) -> str:
@@ -134,7 +148,7 @@ def single(layers: tuple[Layer, ...], kind: str) -> str:
 def categorised(field: str, rules: tuple[Rule, ...], kind: str = "fill") -> str:
     """Renderer: one symbol a value; an empty value stands for all others."""
     entries = "".join(
-        f"<category value={quoteattr(rule.value)} symbol=\"{i}\" label={quoteattr(rule.label)} render=\"true\"/>"
+        f'<category value={quoteattr(rule.value)} symbol="{i}" label={quoteattr(rule.label)} render="true"/>'
         for i, rule in enumerate(rules)
     )
     return (
@@ -155,9 +169,12 @@ def graduated(field: str, rules: tuple[Rule, ...], kind: str = "fill") -> str:
     )
 
 
-def labels(expression: str, kind: str, size: float = 8, smallest_scale: int = 5000) -> str:
-    """Labels from an expression, shown from 1:`smallest_scale` inwards."""
-    placement = 'placement="1" centroidWhole="0"' if kind == "fill" else 'placement="6" dist="1.5" distUnits="MM"'
+def labels(expression: str, place: str, size: float = 8, smallest_scale: int = 5000) -> str:
+    """Labels from an expression, shown from 1:`smallest_scale` inwards; `place` is `within` or `beside`."""
+    placement = {
+        "within": 'placement="1" centroidWhole="0" quadOffset="4"',
+        "beside": 'placement="1" centroidWhole="0" quadOffset="5" xOffset="2.5" offsetUnits="MM"',
+    }[place]
     return (
         f'<labeling type="simple"><settings calloutType="simple"><text-style isExpression="1" '
         f'fieldName={quoteattr(expression)} fontFamily="DejaVu Sans" fontSize="{size}" fontSizeUnit="Point" '
@@ -187,10 +204,18 @@ def _depths(config: LotConfig) -> tuple[Rule, ...]:
     drop = float(deliver(config.rules.zone.drop_delta_c, "drop_delta_c", units, 0.3048))
     edges = [0.0, *(round(drop * part, 1) for part in (1.5, 2, 3)), 1e4]
     sign = "\N{DEGREE SIGN}F" if units == "us" else "\N{DEGREE SIGN}C"
-    words = [f"{low:g}-{high:g} {sign} below" for low, high in zip([round(drop, 1), *edges[1:-2]], edges[1:-1], strict=True)]
+    words = [
+        f"{low:g}-{high:g} {sign} below"
+        for low, high in zip([round(drop, 1), *edges[1:-2]], edges[1:-1], strict=True)
+    ]
     words.append(f"over {edges[-2]:g} {sign} below")
     return tuple(
-        Rule(words[i], (fill(BLUES[i], "#08306b", 0.3 + 0.2 * i, alpha=225),), lower=edges[i], upper=edges[i + 1])
+        Rule(
+            words[i],
+            (fill(BLUES[i], "#08306b", 0.3 + 0.2 * i, alpha=225),),
+            lower=edges[i],
+            upper=edges[i + 1],
+        )
         for i in range(len(words))
     )
 
@@ -199,7 +224,7 @@ def _durations() -> tuple[Rule, ...]:
     """Stops by duration: a strip where the paver stood, and a larger marker the longer."""
     edges, words = (0, 60, 180, 600, 1e6), ("up to 1 min", "1-3 min", "3-10 min", "over 10 min")
     return tuple(
-        Rule(word, (fill(ORANGES[i], "#7f2704", 0.3), centroid(marker("triangle", ORANGES[i], 2.6 + 1.2 * i, "#7f2704"))),
+        Rule(word, (fill(ORANGES[i], "#7f2704", 0.3), centroid(marker("triangle", ORANGES[i], 2.6 + 1.2 * i))),
              lower=edges[i], upper=edges[i + 1])
         for i, word in enumerate(words)
     )  # fmt: skip
@@ -209,7 +234,11 @@ def _bands(names: list[str]) -> tuple[Rule, ...]:
     """Speed segments by band: darker and more closely hatched with speed."""
     last = max(len(names) - 1, 1)
     bands = [
-        Rule(name, (fill(GREENS[round(i * 4 / last)], alpha=200), hatch(0, 5 - 3.8 * i / last, "#00441b", 0.12)), value=name)
+        Rule(
+            name,
+            (fill(GREENS[round(i * 4 / last)], alpha=200), hatch(0, 5 - 3.8 * i / last, "#00441b", 0.12)),
+            value=name,
+        )
         for i, name in enumerate(names)
     ]
     return (*bands, Rule("no speed", (fill(None, dash="dash"),)))
@@ -238,7 +267,7 @@ def _gaps() -> tuple[Rule, ...]:
 def _path() -> tuple[Layer, ...]:
     arrows = Layer(
         "MarkerLine", {"placement": "interval", "interval": 12, "interval_unit": "MM", "rotate": 1},
-        ("marker", (marker("filled_arrowhead", INK, 2.4, None),)),
+        ("marker", (marker("arrowhead", INK, 2.6, INK),)),
     )  # fmt: skip
     return stroke(INK, 0.4), arrows
 
@@ -284,15 +313,17 @@ def layer_styles(tables: tuple[Table, ...], config: LotConfig, bands: list[str])
         "station_ticks": _rotated_ticks(),
     }
     texts = {
-        "station_ticks": labels('"station_label"', "marker"),
-        "profiles": labels(_difference_label(units), "fill", 7, 4000),
-        "stops": labels("round(\"duration_s\" / 60, 1) || ' min'", "fill", 7, 3000),
+        "station_ticks": labels('"station_label"', "beside"),
+        "profiles": labels(_difference_label(units), "within", 7, 4000),
+        "stops": labels("round(\"duration_s\" / 60, 1) || ' min'", "beside", 7, 3000),
     }
     return {table.name: _qml(table, renderers[table.name], texts.get(table.name, "")) for table in tables}
 
 
 def _reasons(tables: tuple[Table, ...]) -> tuple[str, ...]:
-    return next(c.values for table in tables if table.name == "dropped" for c in table.columns if c.name == "reason")
+    return next(
+        c.values for table in tables if table.name == "dropped" for c in table.columns if c.name == "reason"
+    )
 
 
 def _difference_label(units: str) -> str:
@@ -324,7 +355,9 @@ def map_tip(table: Table) -> str:
     rows = "".join(
         f"<tr><td>{escape(c.meaning)}</td><td>[% {_shown(c.name, c.dtype)} %] {escape(c.unit)}</td></tr>"
         for c in table.columns
-        if c.name not in skipped and not c.name.endswith(("_utc", "_lon_deg", "_lat_deg")) and _first_asked(table, c.name)
+        if c.name not in skipped
+        and not c.name.endswith(("_utc", "_lon_deg", "_lat_deg"))
+        and _first_asked(table, c.name)
     )
     return f"<b>{escape(table.name.replace('_', ' '))}</b><table>{rows}</table>"
 

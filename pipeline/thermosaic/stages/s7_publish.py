@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from ..errors import ProductError
-from ..files import cog, dressing, facts, geopackage, manifest, parquet, publishing, styles
+from ..files import dressing, facts, geopackage, manifest, parquet, publishing, styles
 from ..model import NOT_A_ROW, LotRecord, Products
 from ..tables import LAYERS
 
@@ -50,8 +50,6 @@ def publish_lot(record: LotRecord, result: Path, overwrite: bool = False) -> Pro
     ------
     ConfigError
         `result` exists and `overwrite` is not set.
-    InputError
-        An input changed while it was processed.
     ProductError
         A product failed its own check, or the surroundings refused: space, permission, lock.
     """
@@ -59,7 +57,6 @@ def publish_lot(record: LotRecord, result: Path, overwrite: bool = False) -> Pro
     _require_rows(record)
     with publishing.publication(result, overwrite, _needed_bytes(record)) as folder:
         written = _write_and_check(folder, record)
-        manifest.require_unchanged(record.config.folder, record.inputs.sources)
         _write_manifest(folder, record, written)
         manifest.write_json(folder / manifest.RUN, manifest.run_facts(started))
         files = _files_frame(folder, written)
@@ -96,7 +93,9 @@ def _write_and_check(folder: Path, record: LotRecord) -> list[Written]:
 def _accept(differences: list[str]) -> None:
     """Stop where a product does not read back as it was meant."""
     if differences:
-        raise ProductError("a product failed its own check; nothing was published: " + "; ".join(differences[:10]))
+        raise ProductError(
+            "a product failed its own check; nothing was published: " + "; ".join(differences[:10])
+        )
 
 
 def lot_package(record: LotRecord) -> geopackage.Package:
@@ -148,7 +147,8 @@ def _files_frame(folder: Path, written: list[Written]) -> pd.DataFrame:
     """Role, path, sha256, bytes, checked_by of every product."""
     listed = {item["path"]: item for item in manifest.read_json(folder / manifest.MANIFEST)["products"]}
     rows = [
-        (item.role, item.path, listed[item.path]["sha256"], listed[item.path]["bytes"], item.checked_by) for item in written
+        (item.role, item.path, listed[item.path]["sha256"], listed[item.path]["bytes"], item.checked_by)
+        for item in written
     ]
     return pd.DataFrame(rows, columns=["role", "path", "sha256", "bytes", "checked_by"])
 
