@@ -162,6 +162,8 @@ def path_inside(value: Any) -> str:
     parts = normal.split("/")
     if ".." in parts:
         raise ValueError(f"{_shown(value)} leaves the lot folder: keep the file inside it")
+    if normal == ".":
+        raise ValueError(f"{_shown(value)} is the lot folder itself: name a file in it")
     if any(re.search(r'[<>:"|?*]|[. ]$', part) or _DEVICES.fullmatch(part) for part in parts):
         raise ValueError(f"{_shown(value)} cannot be a file name on every system: choose another")
     return normal
