@@ -97,7 +97,7 @@ def lift2() -> LotPlan:
         Episode("float", 90 * FOOT_M, 150 * FOOT_M),
     )
     patches = (
-        *_load_ends((80, 225, 370, 515, 660, 805), (9.0, 17.0, 8.0, 10.0, 20.0, 9.0)),
+        *_load_ends((80, 225, 370, 515, 660, 805), (17.0, 21.0, 9.0, 18.0, 20.0, 16.0)),
         Patch(330 * FOOT_M, 60 * FOOT_M, -3.0 * FOOT_M, 1.5 * FOOT_M, 16.0, "streak"),
     )
     mat = Mat(
