@@ -12,7 +12,9 @@ from numba import njit
 
 CAUSES = ("bad_checksum", "no_checksum", "cut", "too_long", "not_text", "stray_line")
 BAD_CHECKSUM, NO_CHECKSUM, CUT, TOO_LONG, NOT_TEXT, STRAY = range(len(CAUSES))
-LONGEST = 256  # bytes from `$` to `*`; the standard's 82 (from memory) is passed by receivers with long decimals
+LONGEST = (
+    256  # bytes from `$` to `*`; the standard's 82 (from memory) is passed by receivers with long decimals
+)
 
 DIGITS_BITS, POINT_SHIFT, LENGTH_SHIFT, MASK_SHIFT = 255, 8, 16, 32  # of a shape, see `read_sentences`
 MINUS, OTHER_SIGN = 27, 0  # bits of the mask of letters that are not letters
@@ -30,11 +32,14 @@ def _stops(c):
 
 @njit(cache=True)
 def _wanted(data, i, codes):
-    """Index of the sentence type at `$` in codes (three letters as one integer); len(codes) = not wanted."""
-    found = len(codes)
-    if data[i + _U6] != 44 or (data[i + _U1] == 80 and data[i + _U2] != 65):
+    """Index in codes of the sentence type at `$`; len(codes) = not wanted."""
+    found, code = len(codes), np.int64(0)
+    if data[i + _U6] != 44:
         return found
-    code = (np.int64(data[i + _U3]) << 16) | (np.int64(data[i + _U3 + _U1]) << 8) | np.int64(data[i + _U3 + _U2])
+    for k in range(5):
+        code = (code << 8) | np.int64(data[i + _U1 + np.uint64(k)])
+    if data[i + _U1] != 80:  # not P: any talker
+        code &= 0xFFFFFF
     for k in range(len(codes)):
         if codes[k] == code:
             found = k
@@ -68,14 +73,16 @@ def _split(data, i, last, row, value, shape):
             if field < len(value):
                 value[field, row] = digits
                 length = np.int64(i - begin)
-                shape[field, row] = (mask << MASK_SHIFT) | (length << LENGTH_SHIFT) | (point << POINT_SHIFT) | count
+                shape[field, row] = (
+                    (mask << MASK_SHIFT) | (length << LENGTH_SHIFT) | (point << POINT_SHIFT) | count
+                )
             field += 1
             if c != 44:
                 break
             begin, digits, count, point, mask = i + _U1, 0, 0, 0, 0
         elif c == 46 and point == 0:
             point = count + 1
-        elif c >= 64:
+        elif 65 <= c <= 90:
             mask |= np.int64(1) << (np.int64(c) & 31)
         else:
             mask |= np.int64(1) << (MINUS if c == 45 and i == begin else OTHER_SIGN)
@@ -123,8 +130,8 @@ def read_sentences(data, line, need_checksum, codes, kind, lines, fields, value,
     need_checksum : bool
         Reject sentences without a checksum; a checksum that is there is always held against the bytes.
     codes : int64 (kind)
-        Wanted sentence types: three letters as one big-endian integer; proprietary ones only where the
-        letter after `$P` is A.
+        Wanted sentence types as big-endian integers: the three letters after the talker, or all five of a
+        proprietary address (`P...`).
     kind, lines, fields : int8, int64, int16 (row)
         Filled: index into codes, line, number of fields (the address is one).
     value, shape : int64 (field, row)

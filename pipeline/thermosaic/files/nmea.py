@@ -1,0 +1,431 @@
+"""NMEA 0183 logs as rows of fixes: what the sentences say, their dates, and which belong together.
+
+A sentence counts as a whole or not at all. GGA has no date: it takes that of the RMC or ZDA nearest to
+it in the log, midnights counted; a log without any is refused. GST, PASHR and HDT give sigma and true
+heading; magnetic heading (HDG) and course over ground are never a heading. Heights become ellipsoidal
+by the geoid separation in the sentence. Nothing is corrected here: not weeks, not hours, not seconds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from ..errors import InputError
+from ..kernels import nmea as kernel
+from .fixes import FixRows
+from .sources import refuse, sentence_blocks
+from .tallies import Ledger
+
+KINDS = ("GGA", "RMC", "GNS", "GST", "ZDA", "HDT", "PASHR", "VTG")
+GGA, RMC, GNS, GST, ZDA, HDT, PASHR, VTG = range(len(KINDS))
+MOST_ROWS = 30_000_000
+DAY_NS = 86_400_000_000_000
+NO_TIME, NO_DAY = -1, np.iinfo(np.int32).min
+
+_CODES = np.array([int.from_bytes(name.encode(), "big") for name in KINDS])
+_FIELDS = 16  # kept of each sentence
+_FEWEST = np.array([15, 12, 13, 9, 7, 3, 11, 0])  # fields by kind, the address included
+_MOST = np.array([15, 14, 14, 9, 7, 3, 13, 99])
+_LATITUDE = {GGA: 2, RMC: 3, GNS: 2}  # field of the latitude
+_TEN = 10 ** np.arange(19, dtype=np.int64)
+_GGA_QUALITY = np.array(
+    [0, 1, 2, 1, 3, 4, 0, 0, 0, 0], np.int8
+)  # codes 0..9 -> QUALITIES; 3 = PPS, 4 fixed, 5 float
+_MODES = (("R", 3), ("F", 4), ("D", 2), ("A", 1), ("P", 1))  # best first; letters of NMEA 4.x from memory
+
+
+# ------------------------------------------------------------------------------------ fields, as columns
+
+
+@dataclass(frozen=True)
+class _Field:
+    """One field of many sentences."""
+
+    digits: np.ndarray  # as one integer
+    count: np.ndarray  # of digits
+    whole: np.ndarray  # digits before the point
+    length: np.ndarray
+    mask: np.ndarray  # of letters
+
+    @property
+    def empty(self) -> np.ndarray:
+        return self.length == 0
+
+    @property
+    def plain(self) -> np.ndarray:
+        """Digits with at most one point, nothing else."""
+        return (self.count > 0) & (self.count <= 18) & (self.mask == 0)
+
+    def number(self) -> np.ndarray:
+        """Signed decimal number; NaN where it is none."""
+        minus = self.mask == 1 << kernel.MINUS
+        sound = (self.count > 0) & (self.count <= 18) & ((self.mask == 0) | minus)
+        value = self.digits / _TEN[np.clip(self.count - self.whole, 0, 18)]
+        return np.where(sound, np.where(minus, -value, value), np.nan)
+
+    def letter(self, char: str) -> np.ndarray:
+        return (self.length == 1) & (self.mask == 1 << (ord(char) & 31))
+
+
+def _field(value: np.ndarray, shape: np.ndarray, index: int, rows: np.ndarray) -> _Field:
+    packed = shape[index, rows]
+    count, point = packed & 255, packed >> kernel.POINT_SHIFT & 255
+    whole = np.where(point > 0, point - 1, count)
+    return _Field(
+        value[index, rows], count, whole, packed >> kernel.LENGTH_SHIFT & 0xFFFF, packed >> kernel.MASK_SHIFT
+    )
+
+
+# ---------------------------------------------------------------------------------- what a sentence says
+
+
+@dataclass
+class _Rows:
+    """Decoded sentences of one block, in order."""
+
+    kind: np.ndarray
+    tod_ns: np.ndarray  # of the day; NO_TIME
+    day: np.ndarray  # since 1970; NO_DAY
+    quality: np.ndarray  # class
+    value: np.ndarray  # (row, 3): lat, lon, height; or sigma; or heading
+    malformed: np.ndarray
+    leap_second: np.ndarray
+    silent: np.ndarray  # well formed, nothing to say
+
+
+def _decode(kind: np.ndarray, fields: np.ndarray, value: np.ndarray, shape: np.ndarray) -> _Rows:
+    """Decode the sentences of a block, kind by kind."""
+    count = len(kind)
+    flags = (np.zeros(count, bool) for _ in range(2))
+    malformed = (fields < _FEWEST[kind]) | (fields > _MOST[kind])
+    out = _Rows(
+        kind, np.full(count, NO_TIME), np.full(count, NO_DAY), np.zeros(count, np.int8), np.full((count, 3), np.nan),
+        malformed, *flags,
+    )  # fmt: skip
+    for which in range(VTG):
+        rows = np.flatnonzero((kind == which) & ~malformed)
+        if len(rows) == 0:
+            continue
+
+        def field(index: int, rows: np.ndarray = rows) -> _Field:
+            return _field(value, shape, index, rows)
+
+        if which != HDT:
+            _decode_time(out, rows, field(1))
+        if which in _LATITUDE:
+            _decode_position(out, rows, which, field, fields[rows])
+        if which in (RMC, ZDA):
+            _decode_date(out, rows, which, field)
+        if which in (GST, HDT, PASHR):
+            _decode_measure(out, rows, which, field)
+    out.silent |= kind == VTG
+    timeless = (out.tod_ns == NO_TIME) & (kind != HDT) & ~out.silent & ~out.leap_second
+    out.malformed |= timeless & ((out.quality > 0) | (kind == GST) | (kind == PASHR))
+    return out
+
+
+def _decode_time(out: _Rows, rows: np.ndarray, time: _Field) -> None:
+    """hhmmss with decimals -> ns of the day; second 60 is set apart."""
+    decimals = np.clip(time.count - time.whole, 0, 9)
+    clock = time.digits // _TEN[decimals]
+    hour, minute, second = clock // 10000, clock // 100 % 100, clock % 100
+    sound = time.plain & (time.whole == 6) & (time.count <= 15) & (hour < 24) & (minute < 60) & (second <= 60)
+    fraction = (time.digits - clock * _TEN[decimals]) * _TEN[9 - decimals]
+    ns = ((hour * 60 + minute) * 60 + second) * 1_000_000_000 + fraction
+    out.leap_second[rows] = sound & (second == 60)
+    out.tod_ns[rows] = np.where(sound & (second < 60), ns, NO_TIME)
+    out.malformed[rows] |= ~sound & ~time.empty
+
+
+def _decode_position(out: _Rows, rows: np.ndarray, which: int, field, fields: np.ndarray) -> None:
+    """Quality class and position; a sentence without a position needs no fields beyond its quality."""
+    quality, sound = _quality(which, field, fields)
+    first = _LATITUDE[which]
+    latitude, lat_sound = _angle(field(first), field(first + 1), 4, 90, "N", "S")
+    longitude, lon_sound = _angle(field(first + 2), field(first + 3), 5, 180, "E", "W")
+    height, height_sound = np.full(len(rows), np.nan), True
+    if which != RMC:
+        level, geoid = field(9), field(11 if which == GGA else 10)
+        height = level.number() + geoid.number()
+        height_sound = np.isfinite(height) | level.empty | geoid.empty
+    if which == GGA:
+        for unit in (field(10), field(12)):
+            height_sound &= unit.empty | unit.letter("M")
+    if which == GNS:
+        out.silent[rows] = field(6).empty & field(first).empty  # one constellation's share of a common fix
+    placed = quality > 0
+    out.malformed[rows] |= ~sound | (placed & ~(lat_sound & lon_sound & height_sound))
+    out.quality[rows] = quality
+    out.value[rows] = np.where(placed[:, None], np.column_stack([latitude, longitude, height]), np.nan)
+
+
+def _quality(which: int, field, fields: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Quality class of GGA (code), GNS (mode letters) or RMC (status and mode), and whether it is sound."""
+    if which == GGA:
+        code = field(6)
+        sound = code.plain & (code.length == 1)
+        return np.where(sound, _GGA_QUALITY[np.where(sound, code.digits, 0)], 0), sound
+    if which == GNS:
+        return _mode(field(6))
+    status, (mode, mode_sound) = field(2), _mode(field(12))
+    without = (fields < 13) | field(12).empty
+    valid = status.letter("A")
+    quality = np.where(valid, np.where(without, 1, mode), 0)
+    return quality, (valid | status.letter("V")) & (without | mode_sound)
+
+
+def _mode(letters: _Field) -> tuple[np.ndarray, np.ndarray]:
+    """Best class among mode letters, one for each constellation."""
+    quality = np.zeros(len(letters.mask), np.int8)
+    for char, code in reversed(_MODES):
+        quality[(letters.mask >> (ord(char) & 31) & 1) == 1] = code
+    return quality, (letters.count == 0) & (letters.mask & 1 == 0)
+
+
+def _angle(
+    angle: _Field, side: _Field, whole: int, highest: float, positive: str, negative: str
+) -> tuple[np.ndarray, np.ndarray]:
+    """(d)ddmm.mmm and its hemisphere in degrees, and whether both are sound."""
+    scale = _TEN[np.clip(angle.count - angle.whole, 0, 12)]
+    degrees = angle.digits // (100 * scale)
+    minutes = (angle.digits - degrees * 100 * scale) / scale
+    value = degrees + minutes / 60
+    south = side.letter(negative)
+    sound = angle.plain & (angle.whole == whole) & (angle.count <= 17) & (minutes < 60) & (value <= highest)
+    return np.where(south, -value, value), sound & (south | side.letter(positive))
+
+
+def _decode_date(out: _Rows, rows: np.ndarray, which: int, field) -> None:
+    """ddmmyy of an RMC, or day, month, year of a ZDA -> days since 1970; an empty date says nothing."""
+    if which == RMC:
+        text = field(9)
+        empty, sound = text.empty, text.plain & (text.length == 6) & (text.count == 6)
+        day, month, year = text.digits // 10000, text.digits // 100 % 100, text.digits % 100
+        year = year + np.where(year >= 80, 1900, 2000)
+    else:
+        parts = [field(k) for k in (2, 3, 4)]
+        empty, sound = parts[2].empty, np.logical_and.reduce([p.plain & (p.count == p.length) for p in parts])
+        day, month, year = (part.digits for part in parts)
+    sound &= (year >= 1980) & (year <= 2100) & (month >= 1) & (month <= 12)
+    first = (np.where(sound, year - 1970, 0) * 12 + np.where(sound, month, 1) - 1).astype("M8[M]")
+    last = ((first + 1).astype("M8[D]") - first.astype("M8[D]")).astype(int)
+    sound &= (day >= 1) & (day <= last)
+    out.day[rows] = np.where(sound & ~empty, first.astype("M8[D]").astype(int) + day - 1, NO_DAY)
+    out.malformed[rows] |= ~sound & ~empty
+    if which == ZDA:
+        out.silent[rows] = empty | ((out.tod_ns[rows] == NO_TIME) & sound)
+
+
+def _decode_measure(out: _Rows, rows: np.ndarray, which: int, field) -> None:
+    """One-axis sigma of a GST: root mean square of north and east; true heading of HDT and PASHR."""
+    if which == GST:
+        north, east = field(6), field(7)
+        amount = np.sqrt((north.number() ** 2 + east.number() ** 2) / 2)
+        empty = north.empty | east.empty
+        sound = (north.number() >= 0) & (east.number() >= 0)
+    else:
+        index = 1 if which == HDT else 2
+        heading = field(index)
+        amount, empty = heading.number(), heading.empty
+        sound = field(index + 1).letter("T") & (amount >= 0) & (amount <= 360)
+    out.value[rows, 0] = amount
+    out.silent[rows] = empty
+    out.malformed[rows] |= ~sound & ~empty
+
+
+# ------------------------------------------------------------------------------------ sentences of a log
+
+
+@dataclass(frozen=True)
+class Sentences:
+    """Sound sentences of interest of a whole log, in the order of the file(s)."""
+
+    kind: np.ndarray  # int8, index into KINDS
+    line: np.ndarray  # int64, in its file
+    tod_ns: np.ndarray  # int64 of the day, NO_TIME
+    day: np.ndarray  # int32 since 1970, NO_DAY
+    quality: np.ndarray  # int8 class
+    value: np.ndarray  # float64 (row, 3)
+
+
+def read_sentences(paths: tuple[Path, ...], need_checksum: bool) -> tuple[Sentences, Ledger]:
+    """Read all sentences of a log; the ledger (role `sentences`) counts them and what was rejected."""
+    ledger, parts, total = Ledger("sentences"), [], 0
+    for path in paths:
+        line, buffers = 1, None
+        for block in sentence_blocks(path):
+            if buffers is None or len(buffers[0]) < len(block) // 8 + 1:
+                buffers = _buffers(len(block) // 8 + 1)
+            part, line = _read_block(block, line, need_checksum, buffers, ledger)
+            parts.append(part)
+            total += len(part[0])
+            if total > MOST_ROWS:
+                raise refuse(
+                    path, f"the log holds over {MOST_ROWS} sentences: give the files of one day", line
+                )
+    if not parts:
+        raise InputError("no file of fixes was given")
+    return Sentences(*(np.concatenate(columns) for columns in zip(*parts, strict=True))), ledger
+
+
+def _buffers(rows: int) -> tuple[np.ndarray, ...]:
+    kind, line, fields = np.empty(rows, np.int8), np.empty(rows, np.int64), np.empty(rows, np.int16)
+    return kind, line, fields, np.zeros((_FIELDS, rows), np.int64), np.zeros((_FIELDS, rows), np.int64)
+
+
+def _read_block(
+    block: bytes, line: int, need_checksum: bool, buffers: tuple[np.ndarray, ...], ledger: Ledger
+) -> tuple[tuple[np.ndarray, ...], int]:
+    """Read one block: kept columns of `Sentences`, and the number of the next line."""
+    counts = np.zeros(len(kernel.CAUSES) + 1, np.int64)
+    first = np.zeros(len(kernel.CAUSES), np.int64)
+    data = np.frombuffer(block, np.uint8)
+    rows, line = kernel.read_sentences(data, line, need_checksum, _CODES, *buffers, counts, first)
+    kind, lines, fields = (buffer[:rows] for buffer in buffers[:3])
+    decoded = _decode(kind, fields, buffers[3], buffers[4])
+    ledger.read += int(counts.sum())
+    for cause, count, where in zip(kernel.CAUSES, counts, first, strict=False):
+        if count:
+            ledger.rejected[cause] = ledger.rejected.get(cause, 0) + int(count)
+            ledger.first_line.setdefault(cause, int(where))
+    ledger.reject("leap_second", lines[decoded.leap_second & ~decoded.malformed])
+    ledger.reject("malformed", lines[decoded.malformed])
+    sound = ~decoded.malformed & ~decoded.leap_second
+    for which, name in enumerate(KINDS):
+        ledger.note("sentences", name, np.count_nonzero(sound & (kind == which)))
+    ledger.note("sentences", "other", int(counts[-1]) - rows)
+    kept = sound & ~decoded.silent
+    columns = (kind, lines, decoded.tod_ns, decoded.day.astype(np.int32), decoded.quality, decoded.value)
+    return tuple(column[kept] for column in columns), line
+
+
+# ------------------------------------------------------------------------------- epochs: dates and joins
+
+
+def read_nmea(paths: tuple[Path, ...], need_checksum: bool) -> tuple[FixRows, Ledger]:
+    """Read an NMEA log as rows of fixes, one for each position sentence of the kind that gives most positions.
+
+    Parameters
+    ----------
+    paths : tuple of pathlib.Path
+        Files read in order as one log.
+    need_checksum : bool
+        Reject sentences without a checksum.
+
+    Returns
+    -------
+    rows : FixRows
+        Quality `none` where the sentence holds no position; time NaT only there.
+    ledger : Ledger
+        Balance of the sentences (role `sentences`).
+
+    Raises
+    ------
+    InputError
+        No position sentence at all, or no RMC or ZDA with a date.
+    """
+    sentences, ledger = read_sentences(paths, need_checksum)
+    name = paths[0].name
+    source = _position_kind(sentences, name)
+    here = np.flatnonzero(sentences.kind == source)
+    time = absolute_times(sentences, name)
+    rows = FixRows(
+        time_utc=time[here],
+        lon_deg=sentences.value[here, 1],
+        lat_deg=sentences.value[here, 0],
+        height_m=sentences.value[here, 2],
+        quality=sentences.quality[here],
+        sigma_m=_at_epoch(sentences, time, GST, time[here]),
+        heading_deg=_headings(sentences, time, here),
+        line=sentences.line[here],
+    )
+    ledger.notes["position_sentence"] = KINDS[source]
+    return rows, ledger
+
+
+def _position_kind(sentences: Sentences, name: str) -> int:
+    """Choose the kind of sentence that positions are taken from: GGA, unless GNS (then RMC) has twice as many."""
+    placed = {
+        which: np.count_nonzero((sentences.kind == which) & (sentences.quality > 0))
+        for which in (GGA, GNS, RMC)
+    }
+    present = [which for which in (GGA, GNS, RMC) if np.any(sentences.kind == which)]
+    if not present:
+        raise InputError(
+            f"{name}: holds no GGA, GNS or RMC sentence with a right checksum: is it an NMEA 0183 log?"
+        )
+    most = max(placed.values())
+    return next(which for which in present if placed[which] * 2 >= most)
+
+
+def absolute_times(sentences: Sentences, name: str) -> np.ndarray:
+    """Date every sentence: (row) datetime64[ns], NaT where it has no time of day.
+
+    Times of day are first run on over midnights (a fall by more than 12 h is a new day); every dated
+    sentence then states the day at which that count began, and each other one takes it from the dated
+    sentence that is nearest in time, before or after it in the log.
+    """
+    timed = np.flatnonzero(sentences.tod_ns != NO_TIME)
+    tod = sentences.tod_ns[timed]
+    step = np.diff(tod)
+    midnights = np.concatenate([[0], np.cumsum((step < -DAY_NS // 2).astype(int) - (step > DAY_NS // 2))])
+    day = sentences.day[timed]
+    dated = np.flatnonzero(day != NO_DAY)
+    if len(dated) == 0:
+        raise InputError(
+            f"{name}: no RMC or ZDA sentence states a date, and GGA has none: let the receiver send RMC or ZDA; "
+            "a date is never taken from elsewhere"
+        )
+    running = tod + midnights[: len(tod)] * DAY_NS
+    anchor = day[dated] - midnights[dated]
+    days = midnights[: len(tod)] + anchor[_nearest(running, dated)]
+    days[dated] = day[dated]
+    time = np.full(len(sentences.kind), np.datetime64("NaT", "ns"))
+    time[timed] = (days * DAY_NS + tod).astype("M8[ns]")
+    return time
+
+
+def _nearest(running: np.ndarray, dated: np.ndarray) -> np.ndarray:
+    """For each timed sentence the index into dated that is nearest in time; ties go the way most go."""
+    after = np.clip(np.searchsorted(dated, np.arange(len(running))), 0, len(dated) - 1)
+    before = np.clip(after - 1, 0, None)
+    gap_after = np.abs(running[dated[after]] - running)
+    gap_before = np.abs(running[dated[before]] - running)
+    later_first = np.count_nonzero(gap_after < gap_before) >= np.count_nonzero(gap_before < gap_after)
+    return np.where((gap_after < gap_before) | ((gap_after == gap_before) & later_first), after, before)
+
+
+def _at_epoch(sentences: Sentences, time: np.ndarray, which: int, epoch: np.ndarray) -> np.ndarray:
+    """Values of a timed kind of sentence at exactly the given epochs, NaN where there is none."""
+    rows = np.flatnonzero((sentences.kind == which) & ~np.isnat(time))
+    values = np.full(len(epoch), np.nan)
+    if len(rows) == 0:
+        return values
+    rows = rows[np.argsort(time[rows], kind="stable")]
+    place = np.clip(np.searchsorted(time[rows], epoch), 0, len(rows) - 1)
+    same = time[rows][place] == epoch
+    values[same] = sentences.value[rows[place[same]], 0]
+    return values
+
+
+def _headings(sentences: Sentences, time: np.ndarray, here: np.ndarray) -> np.ndarray:
+    """True heading for each position: PASHR of its epoch, else the HDT of its burst of sentences.
+
+    HDT has no time: it belongs to the position that follows it where the log's first HDT precedes its
+    first position, else to the position before it.
+    """
+    heading = _at_epoch(sentences, time, PASHR, time[here])
+    turns = np.flatnonzero(sentences.kind == HDT)
+    if len(turns) == 0 or len(here) == 0:
+        return heading
+    if turns[0] < here[0]:
+        owner = np.searchsorted(here, turns)
+    else:
+        owner, turns = np.searchsorted(here, turns)[::-1] - 1, turns[::-1]
+    inside = (owner >= 0) & (owner < len(here))
+    found = np.full(len(here), np.nan)
+    found[owner[inside]] = sentences.value[turns[inside], 0]
+    return np.where(np.isnan(heading), found, heading)

@@ -1,0 +1,73 @@
+"""Numbers of logs, strictly: digits, a sign, one decimal mark, an exponent; everything else is not a number.
+
+`1_5`, full-width digits, `inf`, hexadecimal and texts are bad numbers; what the format lists as missing,
+and empty fields, are missing. Nothing becomes a number by good will.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from ..config import LogFormat
+
+GOOD, MISSING, BAD = range(3)
+_STRICT = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?$"
+
+
+def to_numbers(values: pa.Array, log_format: LogFormat) -> tuple[np.ndarray, np.ndarray]:
+    """Turn texts or numbers into float64 (row), NaN unless good, and their state int8 (row)."""
+    if pa.types.is_string(values.type) or pa.types.is_large_string(values.type):
+        number, state = _from_texts(values, log_format)
+    elif (
+        pa.types.is_floating(values.type)
+        or pa.types.is_integer(values.type)
+        or pa.types.is_decimal(values.type)
+    ):
+        number = values.cast(pa.float64(), safe=False).to_numpy(zero_copy_only=False)
+        state = np.where(np.isnan(number), MISSING, np.where(np.isinf(number), BAD, GOOD)).astype(np.int8)
+    else:
+        number, state = np.full(len(values), np.nan), np.full(len(values), BAD, np.int8)
+    for mark in _missing_numbers(log_format):
+        state = np.where(number == mark, MISSING, state).astype(np.int8)
+    return np.where(state == GOOD, number, np.nan), state
+
+
+def _missing_numbers(log_format: LogFormat) -> list[float]:
+    """Missing marks that are numbers, so that -9999 and -9999.0 are one mark."""
+    marks = []
+    for text in log_format.missing:
+        try:
+            marks.append(float(text.replace(",", ".")))
+        except ValueError:
+            continue
+    return [mark for mark in marks if np.isfinite(mark)]
+
+
+def _from_texts(texts: pa.Array, log_format: LogFormat) -> tuple[np.ndarray, np.ndarray]:
+    """Cast all at once where every text is a plain finite number, else look at each."""
+    plain = _point(texts, log_format)
+    try:
+        number = pc.cast(plain, pa.float64()).to_numpy(zero_copy_only=False)
+        if np.all(np.isfinite(number)):
+            return number, np.zeros(len(number), np.int8)
+    except pa.ArrowInvalid:
+        pass
+    trimmed = pc.utf8_trim_whitespace(texts)
+    missing = pc.is_in(trimmed, value_set=pa.array([*log_format.missing, ""], trimmed.type))
+    plain = _point(trimmed, log_format)
+    strict = pc.match_substring_regex(plain, _STRICT)
+    nothing = pa.scalar(None, plain.type)
+    number = pc.cast(pc.if_else(strict, plain, nothing), pa.float64()).to_numpy(zero_copy_only=False)
+    bad = ~np.isfinite(number)
+    absent = missing.to_numpy(zero_copy_only=False)
+    state = np.where(absent, MISSING, np.where(bad, BAD, GOOD)).astype(np.int8)
+    return np.where(state == GOOD, number, np.nan), state
+
+
+def _point(texts: pa.Array, log_format: LogFormat) -> pa.Array:
+    """Write a decimal comma as a point; a point is then no decimal mark any more."""
+    if log_format.decimal == ".":
+        return texts
+    return pc.replace_substring(pc.replace_substring(texts, ".", "x"), ",", ".")

@@ -1,0 +1,166 @@
+"""Scan logs: one row a line of spots; readings masked, rows rejected, everything counted.
+
+A reading that is missing, no number, or physically impossible is NaN and counted; a row is rejected
+only for what it is as a row: fields, time, order. Units are never guessed: a log whose warm readings
+no mix is laid at is refused with the unit that they look like.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from ..config import LogFormat
+from ..errors import InputError
+from ..model import Doubt
+from ..units import TEMPERATURES
+from .fixes import time_texts
+from .numbers import BAD, MISSING, to_numbers
+from .rows import Block, read_blocks
+from .tallies import Ledger
+from .times import largest_step_back, name_step, rows_in_order, to_utc
+from .wheels import WheelRows, wheel_part
+
+COLDEST_C, HOTTEST_C = -50.0, 400.0  # outside is no reading of a road: common practice, no source
+LAID_C = (60.0, 200.0)  # warm mix to polymer mix, at the screed, with room: common practice, no source
+_WARM_PERCENTILE = 90
+_SAMPLE = 400_000  # readings looked at for the unit
+
+
+@dataclass(frozen=True)
+class ScanRows:
+    """Scan lines in order of time, on the scanner's clock."""
+
+    time_utc: np.ndarray  # datetime64[ns] (line), strictly increasing
+    line: np.ndarray  # int64 (line): data row over all files, rejected rows included, 1 = first
+    temp_c: np.ndarray  # float32 (line, spot), NaN = no reading
+    wheel: WheelRows | None  # of the same log, if it has a wheel column
+    doubts: tuple[Doubt, ...]
+
+
+def read_scan_rows(paths: tuple[Path, ...], log_format: LogFormat) -> tuple[ScanRows, Ledger]:
+    """Read a scan log; the ledger (role `scan`) counts rows, its notes count readings.
+
+    Raises
+    ------
+    InputError
+        Files whose columns are not those of the format, or differ; no usable row; a unit that cannot be.
+    """
+    ledger, parts, before, spots = Ledger("scan"), [], 0, None
+    for path in paths:
+        rows = 0
+        for block in read_blocks(path, log_format):
+            spots = len(block.spots) if spots is None else spots
+            if len(block.spots) != spots:
+                raise InputError(
+                    f"{path.name}: has {len(block.spots)} spot columns, {paths[0].name} has {spots}"
+                )
+            parts.append(_scan_part(block, before, log_format, ledger))
+            rows += block.read
+        before += rows
+    name = paths[0].name
+    time, line, file_line, temp = (np.concatenate([part[k] for part in parts]) for k in range(4))
+    wheel = WheelRows.join([part[4] for part in parts])
+    if len(time) == 0:
+        raise InputError(f"{name}: none of {ledger.read} rows is usable: {_counted(ledger.rejected)}")
+    repeated, stepped = rows_in_order(time)
+    ledger.reject("repeated_time", file_line[repeated])
+    ledger.reject("stepped_back", file_line[stepped])
+    doubts = _step_doubts(time, file_line, stepped, name)
+    kept = ~repeated & ~stepped
+    temp = temp[kept]
+    require_unit(temp, log_format, name)
+    _mask_impossible(temp, file_line[kept], ledger)
+    return ScanRows(time[kept], line[kept], temp, wheel.take(kept) if wheel else None, tuple(doubts)), ledger
+
+
+def _counted(rejected: dict[str, int]) -> str:
+    return ", ".join(f"{count} {cause}" for cause, count in sorted(rejected.items())) or "it holds none"
+
+
+def _scan_part(block: Block, before: int, log_format: LogFormat, ledger: Ledger) -> tuple:
+    """Read one block: time, line over all files, line in its file, readings, wheel; rows with a time only."""
+    ledger.read += block.read
+    for cause, lines in block.rejected:
+        ledger.reject(cause, lines)
+    time, cause = to_utc(time_texts(block.columns), log_format)
+    for name in sorted(set(cause) - {""}):
+        ledger.reject(name, block.line[cause == name])
+    timed = cause == ""
+    temp = _readings(block, log_format, ledger)[timed]
+    wheel = wheel_part(block, time, log_format)
+    line = block.row + before + 1
+    return time[timed], line[timed], block.line[timed], temp, wheel.take(timed) if wheel else None
+
+
+def _readings(block: Block, log_format: LogFormat, ledger: Ledger) -> np.ndarray:
+    """Readings of a block in degC, float32 (row, spot); missing and bad ones NaN and counted."""
+    scale, shift = TEMPERATURES[log_format.temperature_unit]
+    temp = np.empty((len(block.line), len(block.spots)), np.float32)
+    for spot, column in enumerate(block.spots):
+        number, state = to_numbers(column, log_format)
+        value = number if (scale, shift) == (1.0, 0.0) else number * scale + shift
+        if log_format.missing_above_c is not None:
+            with np.errstate(invalid="ignore"):
+                above = value > log_format.missing_above_c
+            state, value = np.where(above, MISSING, state), np.where(above, np.nan, value)
+        with np.errstate(over="ignore"):
+            temp[:, spot] = value
+        if not state.any():
+            continue
+        for code, name in ((MISSING, "missing"), (BAD, "bad_number")):
+            rows = np.flatnonzero(state == code)
+            ledger.note("readings", name, len(rows), int(block.line[rows[0]]) if len(rows) else None)
+    return temp
+
+
+def require_unit(temp_c: np.ndarray, log_format: LogFormat, name: str) -> None:
+    """Raise InputError where the warm readings are no temperatures that a mix is laid at, in the stated unit.
+
+    Warm is the 90th percentile of all readings; limits: common practice, no source.
+    """
+    step = max(1, temp_c.size // _SAMPLE)
+    sample = temp_c.reshape(-1)[::step]
+    sample = sample[np.isfinite(sample)]
+    if len(sample) == 0:
+        raise InputError(f"{name}: holds no reading that is a number")
+    warm = float(np.percentile(sample, _WARM_PERCENTILE))
+    if LAID_C[0] <= warm <= LAID_C[1]:
+        return
+    scale, shift = TEMPERATURES[log_format.temperature_unit]
+    raw = (warm - shift) / scale
+    guesses = [f"{unit}" for unit, (a, b) in TEMPERATURES.items() if LAID_C[0] <= raw * a + b <= LAID_C[1]]
+    guesses += ["tenths of a degree"] if LAID_C[0] <= warm / 10 <= LAID_C[1] else []
+    hint = f"; the numbers look like {' or '.join(guesses)}" if guesses else ""
+    raise InputError(
+        f"{name}: the warm readings lie at {raw:.0f} {log_format.temperature_unit} ({warm:.0f} degC), but a mix is laid "
+        f"at {LAID_C[0]:.0f} to {LAID_C[1]:.0f} degC{hint}: state temperature_unit in the format file, nothing is converted unasked"
+    )
+
+
+def _mask_impossible(temp_c: np.ndarray, line: np.ndarray, ledger: Ledger) -> None:
+    with np.errstate(invalid="ignore"):
+        outside = (temp_c < COLDEST_C) | (temp_c > HOTTEST_C)
+    rows = np.flatnonzero(outside.any(axis=1))
+    if len(rows):
+        ledger.note("readings", "impossible", np.count_nonzero(outside), int(line[rows[0]]))
+        temp_c[outside] = np.nan
+
+
+def _step_doubts(time: np.ndarray, line: np.ndarray, stepped: np.ndarray, name: str) -> list[Doubt]:
+    if not stepped.any():
+        return []
+    step_s, row = largest_step_back(time)
+    text = (
+        f"{name}: the times of the scan step back by {-step_s:.1f} s at line {line[row]}{name_step(step_s)}; "
+        f"{int(stepped.sum())} rows that do not fit the order are left out: check the logger's clock there."
+    )
+    return [Doubt("s1", "scan_time_steps_back", text, -step_s, "s", time[row], time[row - 1])]
+
+
+def bad_reading_frac(ledger: Ledger, readings: int) -> float:
+    """Share of readings that are no numbers or impossible ones; missing marks do not count."""
+    noted = ledger.notes.get("readings", {})
+    return (noted.get("bad_number", 0) + noted.get("impossible", 0)) / max(readings, 1)

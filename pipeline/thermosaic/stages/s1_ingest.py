@@ -1,0 +1,246 @@
+"""Stage 1: everything that the lot folder holds, read, counted and held against each other.
+
+Nothing is placed here. The clock of the scanner stays as it is; only whether the logs belong to the
+same hours is asked, and a likely reason named where they do not.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from .. import model
+from ..config import LotConfig, PassSection, ScannerSection, SpotsByAngle
+from ..errors import ConfigError, InputError, MismatchError
+from ..files import alignment, logs, sources, times, vectors
+from ..files.scans import ScanRows
+from ..kernels.scan_geometry import on_mat, spot_pitches, spots_by_angle
+from ..model import Alignment, Doubt, Exclusion, Fixes, LotInputs, Pass, ScanLog, Source, Tally, Wheel
+
+MOST_READINGS = 20_000_000  # on the mat: three gigabytes of nouns
+
+
+def read_lot(config: LotConfig) -> LotInputs:
+    """Read all inputs of a lot.
+
+    Raises
+    ------
+    InputError
+        A file that cannot be used, mostly rejected rows, mostly autonomous fixes, too many readings.
+    MismatchError
+        Logs that do not overlap in time, or another number of spots than stated.
+    """
+    held = _read_sources(config)
+    require_size(config)
+    rows, scan_tally = logs.read_scan(config.files.scan, config.scan_format, config.accept.rejected_frac)
+    scan = _scan_log(rows, config.scanner, config.files.scan[0].name)
+    fixes, fix_tallies, fix_doubts = logs.read_fixes(
+        config.files.fixes, config.fixes_format, config.crs.fixes, config.accept.rejected_frac
+    )
+    wheel, wheel_tally, wheel_doubts = _read_wheel(config, rows)
+    require_quality(fixes, config.accept.autonomous_frac, config.files.fixes[0].name)
+    require_overlap(scan, fixes, wheel, config)
+    line, exclusions, place_tallies, operations, place_doubts = _read_places(config, fixes)
+    for path, source in held:
+        sources.confirm_unchanged(path, source)
+    return LotInputs(
+        scan=scan,
+        fixes=fixes,
+        wheel=wheel,
+        alignment=line,
+        passes=resolve_passes(config),
+        exclusions=exclusions,
+        sources=tuple(source for _, source in held),
+        tallies=(scan_tally, *fix_tallies, wheel_tally, *place_tallies),
+        operations=tuple(operations),
+        doubts=(*rows.doubts, *fix_doubts, *wheel_doubts, *place_doubts),
+    )
+
+
+def _read_sources(config: LotConfig) -> list[tuple[Path, Source]]:
+    """Digest every input before it is read."""
+    files = config.files
+    single = {"alignment": files.alignment, "exclusions": files.exclusions}
+    named = [(role, path) for role in ("scan", "fixes", "wheel") for path in getattr(files, role)]
+    named += [(role, path) for role, path in single.items() if path is not None]
+    return [(path, sources.read_source(path, role, config.folder)) for role, path in named]
+
+
+# ------------------------------------------------------------------------------------------------ the scan
+
+
+def spot_centres(scanner: ScannerSection, spots: int, name: str) -> np.ndarray:
+    """Resolve the stated spots for so many columns: (spot) centres right of C, in column order, m."""
+    stated = scanner.spots_right
+    if isinstance(stated, tuple):
+        if len(stated) != spots:
+            raise MismatchError(
+                f"{name} has {spots} spot columns, [scanner] spots_right lists {len(stated)} centres: state one for each"
+            )
+        return np.array(stated)
+    if isinstance(stated, SpotsByAngle):
+        return spots_by_angle(
+            stated.height_m, np.linspace(stated.angle_first_deg, stated.angle_last_deg, spots)
+        )
+    return np.linspace(stated.first_m, stated.last_m, spots)
+
+
+def _scan_log(rows: ScanRows, scanner: ScannerSection, name: str) -> ScanLog:
+    centres = spot_centres(scanner, rows.temp_c.shape[1], name)
+    steps = np.diff(centres)
+    if len(centres) < 2 or not (np.all(steps > 0) or np.all(steps < 0)):
+        raise ConfigError(
+            f"[scanner] spots_right: {name} has {len(centres)} spot columns, and the stated centres do not run in one "
+            "direction across the mat: state the first and the last centre"
+        )
+    return ScanLog(rows.time_utc, rows.line, rows.temp_c, centres)
+
+
+def require_size(config: LotConfig) -> None:
+    """Refuse a lot of too many readings from its row counts, before anything is parsed."""
+    columns = logs.count_spots(config.files.scan[0], config.scan_format)
+    if columns < 2:
+        return
+    centres = spot_centres(config.scanner, columns, config.files.scan[0].name)
+    used = on_mat(spot_pitches(centres), config.scanner.mat_left_m, config.scanner.mat_right_m)
+    rows = logs.count_rows(config.files.scan, config.scan_format)
+    readings = rows * int(used.sum())
+    if readings > MOST_READINGS:
+        raise InputError(
+            f"{config.files.scan[0].name}: {rows} lines of {int(used.sum())} spots on the mat are {readings / 1e6:.0f} "
+            f"million readings: a lot holds at most {MOST_READINGS / 1e6:.0f} million; make one lot a day, with that "
+            "day's files and [lot] limits"
+        )
+
+
+# ------------------------------------------------------------------------------------- the other inputs
+
+
+def _read_wheel(config: LotConfig, rows: ScanRows) -> tuple[Wheel, Tally, tuple[Doubt, ...]]:
+    """Read the wheel's own log if there is one, else take the scan's column."""
+    per_count_m, limit = config.rig.wheel_per_count_m, config.accept.rejected_frac
+    if config.files.wheel:
+        if config.wheel_format is None:
+            raise ConfigError("[formats] wheel: state the format of the wheel's log")
+        return logs.read_wheel(config.files.wheel, config.wheel_format, per_count_m, limit)
+    if rows.wheel is None:
+        raise InputError(
+            f"{config.files.scan[0].name}: has no wheel_m or wheel_count column, and [files] wheel names no log: "
+            "distance is needed"
+        )
+    return logs.read_wheel(config.files.scan, config.scan_format, per_count_m, limit, rows.wheel)
+
+
+def _read_places(
+    config: LotConfig, fixes: Fixes
+) -> tuple[Alignment | None, tuple[Exclusion, ...], list[Tally], list[dict[str, Any]], list[Doubt]]:
+    """Read alignment and exclusions into the map CRS: both, balances, operations, doubts."""
+    frames, files = config.crs, config.files
+    epoch = frames.epoch or _decimal_year(fixes.time_utc[0])
+    line, tallies, operations, doubts = None, [], [], []
+    if files.alignment is not None:
+        line, operation, of_line, tally = alignment.read_alignment(
+            files.alignment, config.stationing.alignment, frames.alignment, frames.map, frames.accuracy_m,
+            frames.accept_ensemble, config.stationing.start_m, epoch,
+        )  # fmt: skip
+        tallies.append(tally)
+        doubts += of_line
+        if operation is not None:
+            operations.append({"input": "alignment", **operation})
+    stretches = tuple(Exclusion(item.reason, item.from_m, item.to_m, item.side) for item in config.exclude)
+    if files.exclusions is not None:
+        stretches += vectors.read_exclusions(
+            files.exclusions, frames.alignment, frames.map, frames.accuracy_m, frames.accept_ensemble, epoch
+        )
+    return line, stretches, tallies, operations, doubts
+
+
+def _decimal_year(moment: np.datetime64) -> float:
+    """Return the year with its part gone by, for frames that move."""
+    year = moment.astype("M8[Y]")
+    gone = (moment - year.astype("M8[ns]")) / ((year + 1).astype("M8[ns]") - year.astype("M8[ns]"))
+    return float(year.astype(int) + 1970 + gone)
+
+
+def require_quality(fixes: Fixes, limit_frac: float, name: str) -> None:
+    """Stop where more fixes than stated are autonomous: metres, where centimetres are expected."""
+    share = float(np.mean(fixes.quality == model.QUALITIES.index("autonomous")))
+    if share > limit_frac:
+        raise InputError(
+            f"{name}: {share:.0%} of {len(fixes.quality)} fixes are autonomous, good to metres only; at most "
+            f"{limit_frac:.0%} are accepted: check the correction link, or raise [accept] autonomous_frac"
+        )
+
+
+# --------------------------------------------------------------------------------------------- the hours
+
+
+def require_overlap(scan: ScanLog, fixes: Fixes, wheel: Wheel, config: LotConfig) -> None:
+    """Refuse logs that share no moment, naming their dates and what the difference looks like."""
+    offset_s = config.rig.clock_offset_s
+    shift = np.timedelta64(0 if offset_s == "auto" else round(offset_s * 1e9), "ns")
+    ours = scan.time_utc - shift
+    others = ((config.files.fixes[0].name, "fixes", fixes.time_utc),)
+    if config.files.wheel:
+        others += ((config.files.wheel[0].name, "wheel", wheel.time_utc - shift),)
+    for name, what, theirs in others:
+        if ours[0] <= theirs[-1] and theirs[0] <= ours[-1]:
+            continue
+        apart_s = float((theirs[0] - ours[0]) / np.timedelta64(1, "s"))
+        raise MismatchError(
+            f"the {what} log {name} is dated {_span(theirs)}, the scan {config.files.scan[0].name} is dated {_span(ours)}"
+            f"{_likely(apart_s)}: give the logs of the same hours, or state [rig] clock_offset; nothing is shifted unasked"
+        )
+
+
+def _span(time_utc: np.ndarray) -> str:
+    first, last = (str(value.astype("M8[s]")) + "Z" for value in (time_utc[0], time_utc[-1]))
+    return f"{first} to {last}"
+
+
+def _likely(apart_s: float) -> str:
+    """Name a shift that would bring two logs together: weeks of a roll-over, days, hours; empty where none fits."""
+    for unit_s in (1024 * 604800, 86400, 3600):
+        count = round(apart_s / unit_s)
+        if count and abs(apart_s - count * unit_s) <= unit_s / 4 and (unit_s > 3600 or abs(count) <= 14):
+            return times.name_step(count * unit_s).replace(",", "; they start apart by about", 1)
+    return ""
+
+
+# -------------------------------------------------------------------------------------------- the passes
+
+
+def resolve_passes(config: LotConfig) -> tuple[Pass, ...]:
+    """Return the stated passes in order of time, or one that takes the whole log."""
+    stated = config.passes or (PassSection(id="1"),)
+    passes = tuple(_resolve(item, str(number), config) for number, item in enumerate(stated, 1))
+    ids = [item.id.casefold() for item in passes]
+    for number, item in enumerate(passes):
+        if ids.index(ids[number]) != number:
+            raise ConfigError(f'[[pass]]: the id "{item.id}" stands twice: ids become names of products')
+    for before, after in zip(passes, passes[1:], strict=False):
+        if before.to_utc is None or after.from_utc is None or before.to_utc > after.from_utc:
+            raise ConfigError(
+                f'[[pass]]: pass "{before.id}" is not over when pass "{after.id}" begins: one paver lays one pass at a time'
+            )
+    return passes
+
+
+def _resolve(item: PassSection, number: str, config: LotConfig) -> Pass:
+    moments = [None if time is None else _moment(time) for time in (item.from_, item.to)]
+    return Pass(
+        id=item.id or number,
+        lane=item.lane or config.lot.lane,
+        from_utc=moments[0],
+        to_utc=moments[1],
+        direction=item.direction or config.stationing.direction,
+        left_edge=item.left_edge,
+        right_edge=item.right_edge,
+    )
+
+
+def _moment(time: Any) -> np.datetime64:
+    return np.datetime64(time.astimezone(UTC).replace(tzinfo=None), "ns")
