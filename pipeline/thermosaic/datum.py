@@ -196,6 +196,11 @@ def map_crs(text: Any) -> pyproj.CRS:
     return crs
 
 
+def is_vague(crs: pyproj.CRS) -> bool:
+    """Whether a frame is a family of frames, like plain WGS 84, that differ by more than a decimetre."""
+    return _ensemble_accuracy(crs) > ENSEMBLE_ACCURACY_M
+
+
 def unit_factor(crs: Any) -> float:
     """Metres in one unit of a projected CRS."""
     return float(read_crs(crs).axis_info[0].unit_conversion_factor)
