@@ -9,32 +9,64 @@ is opened here: reading is `files.settings`, what depends on several sections is
 from __future__ import annotations
 
 import difflib
-import math
-import posixpath
 import re
-import unicodedata
-import zoneinfo
-from collections.abc import Callable
 from dataclasses import asdict
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import (
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Discriminator,
-    Field,
-    Tag,
-    ValidationInfo,
-    WithJsonSchema,
-    model_validator,
-)
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Discriminator, Field, Tag, model_validator
 
-from .datum import read_crs
-from .units import StationLabels, parse_quantity, quantity_pattern
+from .units import StationLabels
+from .values import (
+    Accuracy,
+    Across,
+    Along,
+    Angle,
+    AnyFrame,
+    Area,
+    AreaMass,
+    At,
+    ClockOffset,
+    CountLength,
+    Difference,
+    Direction,
+    Duration,
+    Edge,
+    Epoch,
+    FreeKeys,
+    GeographicFrame,
+    Height,
+    HighPercentile,
+    Length,
+    LiftNumber,
+    Limit,
+    Line,
+    LineCount,
+    LotPath,
+    LotPaths,
+    LotPathsOrNone,
+    LowPercentile,
+    MapCell,
+    MarkDistance,
+    MatCell,
+    Name,
+    Note,
+    ProjectedFrame,
+    Revision,
+    ScanAngle,
+    Share,
+    Size,
+    Speed,
+    StationM,
+    Temperature,
+    Thickness,
+    Time,
+    Word,
+    Zone,
+    shown,
+)
 
 
 class Section(BaseModel):
@@ -49,286 +81,6 @@ class Section(BaseModel):
         validate_default=True,
         arbitrary_types_allowed=True,
     )
-
-
-# ------------------------------------------------------------------------------------- kinds of values
-
-_EXAMPLES = {
-    "length": "2.5 m", "time": "0.4 s", "angle": "3 deg", "speed": "0.5 m/min", "area": "4 ft2",
-    "area_mass": "220 lb/yd2", "temperature": "265 degF", "temperature difference": "25 degF",
-}  # fmt: skip
-_SI = {
-    "length": "m", "time": "s", "angle": "deg", "speed": "m/s", "area": "m2", "area_mass": "kg/m2",
-    "temperature": "degC", "temperature difference": "degC of difference",
-}  # fmt: skip
-_DEVICES = re.compile(r"(?i)(con|prn|aux|nul|com[0-9]|lpt[0-9])(\..*)?")
-
-
-def _shown(value: Any) -> str:
-    """Write a value for a message, cut to a readable length."""
-    text = (
-        f'"{value}"'
-        if isinstance(value, str)
-        else str(value).lower()
-        if isinstance(value, bool)
-        else str(value)
-    )
-    return text if len(text) <= 70 else f"{text[:60]}.. ({len(text)} characters)"
-
-
-def _quantity(kind: str, low: float, high: float, *words: str, side_needed: bool = False) -> Any:
-    """Make the annotated type of a quantity in SI within [low, high]."""
-    example = f'"{_EXAMPLES[kind]}{" " + words[0] if words else ""}"'
-
-    def parse(value: Any) -> float:
-        if not isinstance(value, str):
-            raise ValueError(
-                f"a {kind} needs its unit, {_shown(value)} has none: write it as text, like {example}"
-            )
-        number = parse_quantity(value, kind, words)
-        if not low <= number <= high:
-            raise ValueError(f"{_shown(value)} is outside the allowed range {low:g} .. {high:g} {_SI[kind]}")
-        if side_needed and number != 0 and not value.rstrip(" ").endswith(words):
-            raise ValueError(f"{_shown(value)} does not say which way: add {' or '.join(words)}")
-        return number
-
-    schema = {"type": "string", "pattern": quantity_pattern(kind, words), "examples": [example.strip('"')]}
-    return Annotated[float, BeforeValidator(parse), WithJsonSchema(schema)]
-
-
-def _number(low: float, high: float, whole: bool = False) -> Any:
-    """Make the annotated type of a plain number, a count or a share within [low, high]."""
-    word, kinds = ("whole number", int) if whole else ("number", (int, float))
-
-    def parse(value: Any) -> float:
-        if isinstance(value, bool) or not isinstance(value, kinds):
-            raise ValueError(f"a {word} without quotes is expected, not {_shown(value)}")
-        if not low <= value <= high:  # also refuses nan
-            raise ValueError(f"{_shown(value)} is outside the allowed range {low:g} .. {high:g}")
-        return value if whole else float(value)
-
-    schema = {"type": "integer" if whole else "number", "minimum": low, "maximum": high}
-    return Annotated[int if whole else float, BeforeValidator(parse), WithJsonSchema(schema)]
-
-
-def _plain(value: str, allowed: str = "") -> bool:
-    """Tell whether a text holds no control character and no invisible one that turns its direction."""
-    return all(
-        char in allowed or unicodedata.category(char) not in ("Cc", "Cf", "Cs", "Zl", "Zp") for char in value
-    )
-
-
-def _text(longest: int, lines: bool = False) -> Any:
-    """Make the annotated type of a text that is shown as text and never used as a name of a file."""
-
-    def parse(value: Any) -> str:
-        if not isinstance(value, str):
-            raise ValueError(f"text in quotes is expected, not {_shown(value)}")
-        if not value.strip() or len(value) > longest:
-            raise ValueError(f"{_shown(value)} must have 1 .. {longest} characters")
-        if not _plain(value, "\n\t" if lines else ""):
-            raise ValueError(f"{_shown(value)} holds control or invisible characters")
-        return value
-
-    return Annotated[str, BeforeValidator(parse), WithJsonSchema({"type": "string", "maxLength": longest})]
-
-
-def _parse_name(value: Any) -> str:
-    """Take an id that becomes a file name on every system."""
-    if not isinstance(value, str):
-        raise ValueError(f"an id is text in quotes, not {_shown(value)}")
-    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}", value):
-        raise ValueError(
-            f"{_shown(value)} becomes file names: 1 .. 64 letters, digits, . _ - and a letter or digit first"
-        )
-    if value.endswith(".") or _DEVICES.fullmatch(value):
-        raise ValueError(f"{_shown(value)} cannot be a file name on every system: choose another")
-    return value
-
-
-def path_inside(value: Any) -> str:
-    """Return a path relative to a folder, tidied, if it stays inside it and is a file name on every system.
-
-    >>> path_inside("logs/../scan 1.csv")
-    'scan 1.csv'
-    """
-    if not isinstance(value, str):
-        raise ValueError(f"a path is text in quotes, not {_shown(value)}")
-    if value.startswith(("/", "~")) or re.match(r"[A-Za-z]:", value):
-        raise ValueError(f"{_shown(value)} is absolute: write it relative to the lot folder")
-    if not value or len(value) > 240 or "\\" in value or not _plain(value):
-        raise ValueError(f"{_shown(value)} is not a path: 1 .. 240 printable characters, / between folders")
-    normal = posixpath.normpath(value)
-    parts = normal.split("/")
-    if ".." in parts:
-        raise ValueError(f"{_shown(value)} leaves the lot folder: keep the file inside it")
-    if normal == ".":
-        raise ValueError(f"{_shown(value)} is the lot folder itself: name a file in it")
-    if any(re.search(r'[<>:"|?*]|[. ]$', part) or _DEVICES.fullmatch(part) for part in parts):
-        raise ValueError(f"{_shown(value)} cannot be a file name on every system: choose another")
-    return normal
-
-
-def _parse_path(value: Any, info: ValidationInfo) -> Path:
-    """Take a path relative to the lot folder that stays inside it; absolute once the folder is known."""
-    folder = (info.context or {}).get("folder")
-    return Path(path_inside(value)) if folder is None else Path(folder) / path_inside(value)
-
-
-def _parse_paths(value: Any, info: ValidationInfo) -> tuple[Path, ...]:
-    """Take one path or a list of them, read in order as one log."""
-    values = value if isinstance(value, tuple | list) else (value,)
-    paths = tuple(_parse_path(item, info) for item in values)
-    if not 1 <= len(paths) <= 1000 or len(set(paths)) < len(paths):
-        raise ValueError("a list of files names 1 .. 1000 files, each once")
-    return paths
-
-
-def _parse_paths_or_none(value: Any, info: ValidationInfo) -> tuple[Path, ...]:
-    """Take no path, one, or a list of them."""
-    return () if value == () else _parse_paths(value, info)
-
-
-def _parse_time(value: Any) -> datetime:
-    """Read an ISO 8601 time with its zone."""
-    example = '"2026-05-14T13:20:00-06:00"'
-    if not isinstance(value, str):
-        raise ValueError(f"write a time as text in ISO 8601 with its zone, like {example}")
-    try:
-        time = datetime.fromisoformat(value)
-    except ValueError:
-        message = f"{_shown(value)} is not a time: write ISO 8601 with a zone, like {example}"
-        raise ValueError(message) from None
-    if time.tzinfo is None:
-        raise ValueError(f"{_shown(value)} has no zone: add Z or an offset like -06:00")
-    if not 1981 <= time.year <= 2099:
-        raise ValueError(f"{_shown(value)} is outside the allowed range: years 1981 .. 2099")
-    return time
-
-
-def _parse_station(value: Any, info: ValidationInfo) -> float:
-    """Read a label into metres with the lot's labels, given as validation context."""
-    labels: StationLabels = (info.context or {}).get("labels") or StationLabels()
-    if not isinstance(value, str):
-        raise ValueError(
-            f'write a station as text, like "{labels.text(labels.example_m)}", not {_shown(value)}'
-        )
-    return labels.parse(value)
-
-
-def _parse_limit(value: Any, info: ValidationInfo) -> datetime | float:
-    """Read a time or a station label."""
-    is_time = isinstance(value, str) and re.match(r"[0-9]{4}-[0-9]", value)
-    return _parse_time(value) if is_time else _parse_station(value, info)
-
-
-def _parse_at(value: Any) -> str | int | datetime:
-    """Read where a mark was noted: "first line", the number of a scan line, or a time."""
-    if value == "first line" or (
-        isinstance(value, int) and not isinstance(value, bool) and 1 <= value < 2**62
-    ):
-        return value
-    if isinstance(value, str) and re.match(r"[0-9]{4}-[0-9]", value):
-        return _parse_time(value)
-    raise ValueError(
-        f'{_shown(value)} is not "first line", a scan line number from 1, or a time with its zone'
-    )
-
-
-def _parse_clock_offset(value: Any) -> str | float:
-    """Read "auto" or a time."""
-    if value == "auto":
-        return "auto"
-    if not isinstance(value, str):
-        raise ValueError(f'write "auto" or a time with its unit, like "0.4 s", not {_shown(value)}')
-    number = parse_quantity(value, "time")
-    if not -86400 <= number <= 86400:
-        raise ValueError(f'{_shown(value)} is outside the allowed range -86400 .. 86400 s (or "auto")')
-    return number
-
-
-def _parse_zone(value: Any) -> str:
-    """Take the IANA name of a time zone known on this machine."""
-    if not isinstance(value, str):
-        raise ValueError(f'write the IANA name of a time zone, like "America/Boise", not {_shown(value)}')
-    try:
-        if value in ("localtime", "Factory"):  # another zone on every machine
-            raise ValueError
-        zoneinfo.ZoneInfo(value)
-    except (ValueError, OSError, KeyError):  # a malformed key, a folder of zones, an unknown name
-        known = sorted(zoneinfo.available_timezones() - {"localtime", "Factory"})
-        near = difflib.get_close_matches(value[:80], known, 1)
-        hint = f'; did you mean "{near[0]}"?' if near else ""
-        raise ValueError(f'{_shown(value)} is not an IANA time zone like "America/Boise"{hint}') from None
-    return value
-
-
-def _crs(kind: Literal["geographic", "projected", "any"]) -> Any:
-    """Make the annotated type of a reference system given as text (`EPSG:6448`, WKT, PROJ string)."""
-
-    def parse(value: Any) -> str:
-        if not isinstance(value, str):
-            raise ValueError(f'write the reference system as text, like "EPSG:6318", not {_shown(value)}')
-        crs = read_crs(value)
-        is_kind = {"geographic": crs.is_geographic, "projected": crs.is_projected}
-        if not is_kind.get(kind, crs.is_geographic or crs.is_projected):
-            wanted = "horizontal" if kind == "any" else kind
-            raise ValueError(
-                f"{_shown(value)} ({crs.name}) is a {crs.type_name}: a {wanted} one is expected here"
-            )
-        return value
-
-    return Annotated[
-        str, BeforeValidator(parse), WithJsonSchema({"type": "string", "examples": ["EPSG:6318"]})
-    ]
-
-
-def _described(type_: Any, parse: Callable[..., Any], **schema: Any) -> Any:
-    return Annotated[type_, BeforeValidator(parse), WithJsonSchema(schema)]
-
-
-Share = _number(0, 1)
-Line = _text(200)
-Note = _text(4000, lines=True)
-Name = _described(str, _parse_name, type="string", pattern="^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")
-LotPath = _described(Path, _parse_path, type="string", examples=["scan.csv"])
-_PATHS_SCHEMA = {
-    "anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}],
-    "examples": ["scan.csv"],
-}
-LotPaths = _described(tuple[Path, ...], _parse_paths, **_PATHS_SCHEMA)
-LotPathsOrNone = _described(tuple[Path, ...], _parse_paths_or_none, **_PATHS_SCHEMA)
-Time = _described(datetime, _parse_time, type="string", examples=["2026-05-14T13:20:00-06:00"])
-StationM = _described(float, _parse_station, type="string", examples=["112+40.5"])
-Limit = _described(
-    datetime | float, _parse_limit, type="string", examples=["112+40.5", "2026-05-14T13:20:00-06:00"]
-)
-At = _described(
-    Literal["first line"] | int | datetime,
-    _parse_at,
-    anyOf=[{"type": "string"}, {"type": "integer", "minimum": 1}],
-    examples=["first line", 1200, "2026-05-14T13:20:00-06:00"],
-)
-ClockOffset = _described(
-    Literal["auto"] | float, _parse_clock_offset, type="string", examples=["auto", "0.4 s"]
-)
-Zone = _described(str, _parse_zone, type="string", examples=["America/Boise"])
-Length = _quantity("length", 0, 1e5)
-Along = _quantity("length", -30, 30, "ahead", "behind")
-Across = _quantity("length", -30, 30, "right", "left")
-Height = _quantity("length", 0, 20)
-Size = _quantity("length", 0.001, 1000)
-MarkDistance = _quantity("length", -1e4, 1e4, "before", "past", side_needed=True)
-Duration = _quantity("time", 0, 86400)
-Angle = _quantity("angle", -360, 360)
-ScanAngle = _quantity("angle", -80, 80, "right", "left")
-Speed = _quantity("speed", 0, 10)
-Area = _quantity("area", 0, 1e6)
-AreaMass = _quantity("area_mass", 1, 2000)
-Temperature = _quantity("temperature", -50, 400)
-Difference = _quantity("temperature difference", 0, 300)
-Direction = Literal["upstation", "downstation"]
-Edge = Literal["free", "cold joint", "hot joint", "kerb"]
 
 
 # ---------------------------------------------------------------------------------------------- the lot
@@ -350,30 +102,17 @@ class LimitsSection(Section):
         return self
 
 
-def _parse_agency(value: Any) -> Any:
-    """Take free keys with plain values."""
-    if not isinstance(value, dict):
-        raise ValueError(f"a table of free keys is expected, not {_shown(value)}")
-    for key, item in value.items():
-        if not 1 <= len(key) <= 64 or not _plain(key):
-            raise ValueError(f"{_shown(key)} is not a key: 1 .. 64 printable characters")
-        is_number = isinstance(item, int | float) and math.isfinite(item) and abs(item) < 2**62
-        if not (is_number or (isinstance(item, str) and len(item) <= 1000 and _plain(item, "\n\t"))):
-            raise ValueError(f"{key}: a text, a number or true/false is expected, not {_shown(item)}")
-    return value
-
-
 class LotSection(Section):
     """Who, where and what was laid."""
 
     id: Name = Field(description="Name of the lot; becomes file names: letters, digits, . _ -")
-    revision: _number(1, 999, whole=True) = Field(default=1, description="Counts re-issues of the same lot")  # type: ignore[valid-type]
+    revision: Revision = Field(default=1, description="Counts re-issues of the same lot")
     supersedes: Line | None = Field(default=None, description="What this revision replaces")
     reason: Line | None = Field(default=None, description="Why this revision was made")
     route: Line = Field(description="Road or route, as the agency names it")
     lane: Line = Field(description="Lane, as the agency names it")
-    lift: _number(1, 20, whole=True) = Field(description="Lift, counted from the bottom")  # type: ignore[valid-type]
-    thickness_m: _quantity("length", 0.005, 1) = Field(alias="thickness", description="Compacted thickness")  # type: ignore[valid-type]
+    lift: LiftNumber = Field(description="Lift, counted from the bottom")
+    thickness_m: Thickness = Field(alias="thickness", description="Compacted thickness")
     time_zone: Zone = Field(description="IANA name of the site's time zone")
     course: Line | None = Field(default=None, description="Course: wearing, binder, base")
     mix: Line | None = Field(default=None, description="Mix")
@@ -388,7 +127,7 @@ class LotSection(Section):
     shift: Line | None = Field(default=None, description="Shift")
     note: Note | None = Field(default=None, description="Free text, shown as it is")
     limits: LimitsSection = Field(default=LimitsSection(), description="Part of the logs that is this lot")
-    agency: Annotated[dict[str, Any], BeforeValidator(_parse_agency)] = Field(
+    agency: FreeKeys = Field(
         default={}, description="Free keys that an agency asks for: contract, bid item, .."
     )
 
@@ -416,17 +155,13 @@ class FormatsSection(Section):
 class CrsSection(Section):
     """Frames: of the fixes (must be stated), of the products, of the alignment's numbers."""
 
-    fixes: _crs("geographic") = Field(description="Reference frame of the fixes: the log does not say it")  # type: ignore[valid-type]
-    epoch: _number(1980, 2100) | None = Field(
-        default=None, description="Epoch of the fixes as a decimal year"
-    )  # type: ignore[valid-type]
-    map: _crs("projected") = Field(description="Projected reference system of the products; any linear unit")  # type: ignore[valid-type]
-    alignment: _crs("any") | None = Field(  # type: ignore[valid-type]
+    fixes: GeographicFrame = Field(description="Reference frame of the fixes: the log does not say it")
+    epoch: Epoch | None = Field(default=None, description="Epoch of the fixes as a decimal year")
+    map: ProjectedFrame = Field(description="Projected reference system of the products; any linear unit")
+    alignment: AnyFrame | None = Field(
         default=None, description="True frame of the numbers in alignment and exclusions"
     )
-    accuracy_m: _quantity("length", 0.001, 50) = Field(  # type: ignore[valid-type]
-        default="0.1 m", alias="accuracy", description="Worst datum operation taken"
-    )
+    accuracy_m: Accuracy = Field(default="0.1 m", alias="accuracy", description="Worst datum operation taken")
     accept_ensemble: bool = Field(default=False, description="Take plain WGS 84 as equal to any frame")
 
 
@@ -461,7 +196,7 @@ class RigSection(Section):
     max_sigma_m: Size = Field(
         default="1 m", alias="max_sigma", description="Position sigma above this is a gap"
     )
-    wheel_per_count_m: _quantity("length", 1e-7, 10) | None = Field(  # type: ignore[valid-type]
+    wheel_per_count_m: CountLength | None = Field(
         default=None, alias="wheel_per_count", description="Wheel travel for one count"
     )
     clock_offset_s: ClockOffset = Field(alias="clock_offset", description='Scan clock minus UTC, or "auto"')
@@ -512,7 +247,7 @@ def _parse_spots(value: Any) -> Any:
     """Refuse a list of spots that cannot be a line."""
     if not isinstance(value, tuple | list | dict | Section):
         ways = "{ first, last }, a list, or { height, angle_first, angle_last }"
-        raise ValueError(f"{ways} is expected, not {_shown(value)}")
+        raise ValueError(f"{ways} is expected, not {shown(value)}")
     if isinstance(value, tuple | list) and not 2 <= len(value) <= 4096:
         raise ValueError(f"a list of spots has 2 .. 4096 of them, not {len(value)}")
     return value
@@ -637,10 +372,8 @@ class StationingSection(Section):
 class GridSection(Section):
     """Cells of the pictures; the rule has its own cell for the statistic."""
 
-    map_cell_m: _quantity("length", 0.01, 5) = Field(
-        default="0.1 m", alias="map_cell", description="Cell of the tiles"
-    )  # type: ignore[valid-type]
-    mat_cell_m: _quantity("length", 0.02, 5) = Field(  # type: ignore[valid-type]
+    map_cell_m: MapCell = Field(default="0.1 m", alias="map_cell", description="Cell of the tiles")
+    mat_cell_m: MatCell = Field(
         default="1 ft", alias="mat_cell", description="Cell of the picture in the mat frame"
     )
 
@@ -738,8 +471,8 @@ class StatisticRule(Section):
     )
     sample: Literal["cell_mean", "reading"] = Field(description="What it is taken of")
     cell_m: Size = Field(alias="cell", description="Cell of cell_mean, in the mat frame")
-    high_percentile: _number(50, 100) | None = Field(default=None, description="Upper percentile of the pair")  # type: ignore[valid-type]
-    low_percentile: _number(0, 50) | None = Field(default=None, description="Lower percentile")  # type: ignore[valid-type]
+    high_percentile: HighPercentile | None = Field(default=None, description="Upper percentile of the pair")
+    low_percentile: LowPercentile | None = Field(default=None, description="Lower percentile")
     percentile_method: Literal["R-6", "R-7"] | None = Field(
         default=None, description="Interpolation, by its number in Hyndman and Fan 1996"
     )
@@ -765,7 +498,7 @@ class StatisticRule(Section):
 class ClassRule(Section):
     """One class word; its limit is inclusive, the last class has none."""
 
-    word: _text(40) = Field(description="The document's word")  # type: ignore[valid-type]
+    word: Word = Field(description="The document's word")
     up_to_delta_c: Difference | None = Field(default=None, alias="up_to", description="Largest differential")
     up_to_frac: Share | None = Field(default=None, description="Largest share (share_below_reference)")
 
@@ -846,7 +579,7 @@ class ZoneRule(Section):
     window_m: Size = Field(alias="window", description="Length along station of the running reference")
     cell_m: Size = Field(alias="cell", description="Cell of zones, in the mat frame")
     minimum_area_m2: Area = Field(alias="minimum_area", description="Smallest zone")
-    minimum_lines: _number(1, 1000, whole=True) = Field(description="Fewest scan lines it is seen in")  # type: ignore[valid-type]
+    minimum_lines: LineCount = Field(description="Fewest scan lines it is seen in")
 
     @model_validator(mode="after")
     def _check(self) -> ZoneRule:

@@ -18,8 +18,9 @@ from typing import Any, NoReturn, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from ..config import NOT_YET, LogFormat, RigFile, RuleProfile, path_inside, unsourced
+from ..config import NOT_YET, LogFormat, RigFile, RuleProfile, unsourced
 from ..errors import ConfigError
+from ..values import path_inside
 from .key_lines import key_lines
 
 LARGEST = 1_000_000  # bytes of one settings file
