@@ -1,0 +1,406 @@
+"""Write rasters as Cloud Optimized GeoTIFFs with a mosaic and styles beside them, and read each back.
+
+GDAL's COG driver writes the files, through rasterio. Every band carries its name, its unit and exact statistics, so that
+no viewer needs to estimate them; overviews are means for display and feed no number. Nothing
+in a file depends on the clock, the host or the number of threads.
+Not done here: numbers. Values are those of the rasters, in the delivery's units.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import rasterio
+import rasterio.shutil
+from affine import Affine
+from rasterio.enums import Resampling
+
+from .. import __version__
+from ..model import TILE_CELLS, Raster, Rasters, Tile
+from .dressing import deliver, delivery_foot_m
+from .mosaic import check_mosaic, write_mosaic
+from .ramp import check_raster_style, temperature_ramp, write_raster_style
+
+if TYPE_CHECKING:
+    import pyproj
+
+NODATA = -9999.0
+BLOCK_CELLS = 256
+TILE_FOLDER, MOSAIC, MAT = "tiles", "mosaic.vrt", "mat.tif"
+MAT_CRS = 'LOCAL_CS["Mat frame: station along, offset across",UNIT["metre",1]]'
+THREADS = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """Creation options of the COG driver, and who can read the files."""
+
+    options: dict[str, str]
+    readers: str
+    tolerance: float = 0.0  # largest difference of a stored value from its raster
+
+
+PROFILES = {
+    "widest reach": Profile(
+        {"COMPRESS": "DEFLATE", "PREDICTOR": "YES", "LEVEL": "1"},
+        "every GIS and library that reads tiled TIFF with deflate; nothing is rounded, no block is left out",
+    ),
+    "compact": Profile(
+        {"COMPRESS": "LERC_ZSTD", "MAX_Z_ERROR": "0.001", "SPARSE_OK": "YES"},
+        "GDAL 3 built with LERC and ZSTD (QGIS on Linux and Windows); not every viewer in a browser; "
+        "values within 0.001 of their unit, empty blocks left out",
+        0.001,
+    ),
+}  # level 1 costs 3 % of size and saves half the time; two readers met sparse blocks and failed, hence not the default
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """One band: SI column name (its suffix picks the delivery's unit), words, and unit in each delivery."""
+
+    column: str
+    words: str
+    unit: dict[str, str]
+
+
+BANDS = (
+    Band("temp_c", "temperature", {"si": "degC", "us": "degF"}),
+    Band("laid_s", "laid time", {"si": "s", "us": "s"}),
+    Band("sigma_m", "position sigma", {"si": "m", "us": "ft"}),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class RasterDress:
+    """How the rasters of a lot are delivered: frame, units, and the lot's own tags on every file."""
+
+    crs: pyproj.CRS  # of the map; geometry is stored in its unit
+    units: str = "si"  # or "us"
+    tags: dict[str, str] = field(default_factory=dict)  # lot_id, revision, route, ...
+    profile: str = "widest reach"
+
+    @property
+    def factor(self) -> float:
+        """Metres in one unit of the map CRS."""
+        return float(self.crs.axis_info[0].unit_conversion_factor)
+
+    def values(self, raster: Raster | Tile) -> np.ndarray:
+        """Return the three bands in the delivery's units, float32 (3, row, col), empty cells as nodata."""
+        return self.delivered((raster.temp_c, raster.laid_s, raster.sigma_m))
+
+    def delivered(self, bands: Iterable[np.ndarray]) -> np.ndarray:
+        """Convert bands in the order of BANDS, any shape, to the delivery's units."""
+        foot_m = delivery_foot_m(self.crs)
+        converted = [
+            deliver(values, band.column, self.units, foot_m).astype(np.float32, copy=False)
+            for band, values in zip(BANDS, bands, strict=True)
+        ]
+        return np.nan_to_num(np.stack(converted), nan=NODATA)
+
+    def transform(self, tile: Tile) -> Affine:
+        """Pixel to map coordinate of a tile, in units of the map CRS."""
+        cell = tile.lattice.cell_m / self.factor
+        return Affine(cell, 0.0, tile.col0 * cell, 0.0, -cell, (tile.row0 + 1) * cell)
+
+
+def tile_name(tile: Tile) -> str:
+    """Name of a tile's file: temperature_E_N.tif with E, N = floor(cell index / 512) of the lattice."""
+    return f"temperature_{tile.col0 // TILE_CELLS}_{tile.row0 // TILE_CELLS}.tif"
+
+
+# ------------------------------------------------------------------------------------------------ writing
+
+
+def write_tiles(folder: Path, rasters: Rasters, dress: RasterDress) -> list[Path]:
+    """Write tiles/temperature_E_N.tif, mosaic.vrt over them, and a style beside each.
+
+    Parameters
+    ----------
+    folder : Path
+        Result folder; `tiles` is made in it.
+    rasters : Rasters
+        Map tiles; without any, nothing is written.
+    dress : RasterDress
+        CRS, units, tags and profile of the delivery.
+
+    Returns
+    -------
+    list of Path
+        Every file written, in a fixed order: each tile and its style, then the mosaic and its style.
+    """
+    if not rasters.tiles:
+        return []
+    (folder / TILE_FOLDER).mkdir(exist_ok=True)
+    paths = [folder / TILE_FOLDER / tile_name(tile) for tile in rasters.tiles]
+    write = partial(_write_tile, rasters=rasters, dress=dress)
+    statistics = _in_threads(write, list(zip(paths, rasters.tiles, strict=True)))
+    ramp = temperature_ramp(rasters, dress.units)
+    written = [file for path in paths for file in (path, write_raster_style(path, ramp))]
+    mosaic = folder / MOSAIC
+    transforms = [dress.transform(tile) for tile in rasters.tiles]
+    tags = [{**_band_tags(rasters, band), **_joined(statistics, band)} for band in range(len(BANDS))]
+    write_mosaic(mosaic, paths, transforms, dress.crs, TILE_CELLS, NODATA, _described(dress), tags)
+    return [*written, mosaic, write_raster_style(mosaic, ramp)]
+
+
+def write_mat(
+    folder: Path, rasters: Rasters, dress: RasterDress, pass_ids: Iterable[str], zero_m: Iterable[float]
+) -> list[Path]:
+    """Write mat.tif: the mat frame, one block of rows a pass, and its style; nothing without mat.
+
+    Columns run upstation and rows to the right looking upstation, so the picture is not mirrored. The first
+    column starts at `frame_from_m` along the frame; a pass's rows start at its `offset_from_m`; one empty row
+    parts two passes. The file's tags say so for each pass. Coordinates are metres in any delivery:
+    x = frame_m, y = -offset_m of the first pass's rows.
+
+    Parameters
+    ----------
+    pass_ids, zero_m
+        Of each pass in the order of `rasters.mat`: its id, and the station of its frame's zero in metres.
+    """
+    blocks = _mat_blocks(rasters)
+    if not blocks:
+        return []
+    values, transform = _mat_values(rasters, dress)
+    path = folder / MAT
+    tags = {"MAT_FRAME": _MAT_WORDS, **_mat_tags(blocks, list(pass_ids), list(zero_m))}
+    crs = rasterio.crs.CRS.from_wkt(MAT_CRS)
+    _write_cog(path, values, transform, crs, rasters, dress, tags)
+    return [path, write_raster_style(path, temperature_ramp(rasters, dress.units))]
+
+
+_MAT_WORDS = (
+    "x = frame_m, station = frame_m + zero_m of the pass; columns run upstation; rows run to the right looking "
+    "upstation: offset_m = offset_from_m + (row - row_from) x cell_m; metres"
+)
+
+
+def _in_threads(work: Callable, items: list) -> list:
+    """Do independent work on items in order; a dataset never leaves its thread."""
+    with ThreadPoolExecutor(THREADS) as pool:
+        return list(pool.map(lambda item: work(*item), items))
+
+
+def _write_tile(path: Path, tile: Tile, *, rasters: Rasters, dress: RasterDress) -> list[dict[str, float]]:
+    crs = rasterio.crs.CRS.from_wkt(dress.crs.to_wkt())
+    tags = {"CELL_M": repr(tile.lattice.cell_m)}
+    return _write_cog(path, dress.values(tile), dress.transform(tile), crs, rasters, dress, tags)
+
+
+def _write_cog(
+    path: Path,
+    values: np.ndarray,
+    transform: Affine,
+    crs: rasterio.crs.CRS,
+    rasters: Rasters,
+    dress: RasterDress,
+    tags: dict[str, str],
+) -> list[dict[str, float]]:
+    """Write one file and return the statistics of its bands."""
+    statistics = [_statistics(band) for band in values]
+    _, rows, cols = values.shape
+    shape = {"height": rows, "width": cols, "count": len(BANDS), "dtype": "float32"}
+    with rasterio.open(
+        path.name, "w+", driver="MEM", crs=crs, transform=transform, nodata=NODATA, **shape
+    ) as memory:
+        memory.write(values)
+        memory.update_tags(
+            TIFFTAG_SOFTWARE=f"thermosaic {__version__}", AREA_OR_POINT="Area", **dress.tags, **tags
+        )
+        for number, (words, unit) in enumerate(_described(dress), start=1):
+            memory.set_band_description(number, words)
+            memory.set_band_unit(number, unit)
+            memory.update_tags(number, **_band_tags(rasters, number - 1), **_as_tags(statistics[number - 1]))
+        memory.build_overviews(overview_levels(rows, cols), Resampling.average)
+        options = {"BLOCKSIZE": str(BLOCK_CELLS), **PROFILES[dress.profile].options}
+        rasterio.shutil.copy(memory, path, driver="COG", **options)
+    return statistics
+
+
+def overview_levels(rows: int, cols: int) -> list[int]:
+    """Halve until the picture fits one block.
+
+    >>> overview_levels(512, 512), overview_levels(13, 1500)
+    ([2], [2, 4, 8])
+    """
+    levels = []
+    while max(rows, cols) > BLOCK_CELLS * 2 ** len(levels):
+        levels.append(2 ** (len(levels) + 1))
+    return levels
+
+
+def _described(dress: RasterDress) -> list[tuple[str, str]]:
+    return [(band.words, band.unit[dress.units]) for band in BANDS]
+
+
+def _band_tags(rasters: Rasters, band: int) -> dict[str, str]:
+    if BANDS[band].column != "laid_s":
+        return {}
+    return {"TIME_ORIGIN_UTC": f"{np.datetime_as_string(rasters.origin_utc, unit='s')}Z"}
+
+
+# --------------------------------------------------------------------------------------------- statistics
+
+
+def _statistics(values: np.ndarray) -> dict[str, float]:
+    """Count, lowest, highest, sum and sum of squares of the cells that are not empty, from every cell."""
+    filled = values[values != np.float32(NODATA)].astype(np.float64)
+    if len(filled) == 0:
+        return {"count": 0, "size": values.size}
+    mean = float(filled.mean())
+    return {
+        "count": len(filled), "size": values.size, "minimum": float(filled.min()), "maximum": float(filled.max()),
+        "mean": mean, "variance": float(np.mean((filled - mean) ** 2)),
+    }  # fmt: skip
+
+
+def _joined(statistics: list[list[dict[str, float]]], band: int) -> dict[str, str]:
+    """Statistics of all tiles of a band together, as tags: exact, from those of the parts."""
+    parts = [tile[band] for tile in statistics if tile[band]["count"]]
+    if not parts:
+        return {}
+    count = sum(part["count"] for part in parts)
+    mean = sum(part["mean"] * part["count"] for part in parts) / count
+    spread = sum(part["count"] * (part["variance"] + (part["mean"] - mean) ** 2) for part in parts) / count
+    lowest, highest = min(part["minimum"] for part in parts), max(part["maximum"] for part in parts)
+    return _as_tags({"count": count, "minimum": lowest, "maximum": highest, "mean": mean, "variance": spread})
+
+
+def _as_tags(statistics: dict[str, float]) -> dict[str, str]:
+    """Return GDAL's STATISTICS_* tags; a band without a value has none."""
+    if not statistics["count"]:
+        return {}
+    tags = {f"STATISTICS_{name.upper()}": repr(statistics[name]) for name in ("minimum", "maximum", "mean")}
+    tags["STATISTICS_STDDEV"] = repr(float(np.sqrt(statistics["variance"])))
+    if "size" in statistics:
+        tags["STATISTICS_VALID_PERCENT"] = f"{100 * statistics['count'] / statistics['size']:.4g}"
+    return tags
+
+
+# ---------------------------------------------------------------------------------------------- mat frame
+
+
+def _mat_blocks(rasters: Rasters) -> list[tuple[int, Raster, int]]:
+    """Pass code, raster and first row of each block of mat.tif."""
+    blocks, row = [], 0
+    for code, raster in enumerate(rasters.mat):
+        if raster.temp_c.size:
+            blocks.append((code, raster, row))
+            row += len(raster.temp_c) + 1
+    return blocks
+
+
+def _mat_values(rasters: Rasters, dress: RasterDress) -> tuple[np.ndarray, Affine]:
+    """Stack the passes over one range of columns."""
+    blocks = _mat_blocks(rasters)
+    first = min(raster.col0 for _, raster, _ in blocks)
+    cols = max(raster.col0 + raster.temp_c.shape[1] for _, raster, _ in blocks) - first
+    _, last, row = blocks[-1]
+    values = np.full((len(BANDS), row + len(last.temp_c), cols), NODATA, np.float32)
+    for _, raster, row in blocks:
+        height, width = raster.temp_c.shape
+        col = raster.col0 - first
+        values[:, row : row + height, col : col + width] = dress.values(raster)
+    cell_m = last.lattice.cell_m
+    return values, Affine(cell_m, 0.0, first * cell_m, 0.0, -cell_m, -blocks[0][1].row0 * cell_m)
+
+
+def _mat_tags(blocks: list[tuple[int, Raster, int]], ids: list[str], zero_m: list[float]) -> dict[str, str]:
+    """Say where each pass lies; PASS_1, PASS_2, .. in the order of the rows."""
+    tags = {"CELL_M": repr(blocks[0][1].lattice.cell_m)}
+    for number, (code, raster, row) in enumerate(blocks, start=1):
+        cell_m, rows = raster.lattice.cell_m, len(raster.temp_c)
+        tags[f"PASS_{number}"] = (
+            f"pass_id={ids[code]} row_from={row} row_to={row + rows} zero_m={float(zero_m[code])!r} "
+            f"frame_from_m={raster.col0 * cell_m!r} offset_from_m={raster.row0 * cell_m!r}"
+        )
+    return tags
+
+
+# ----------------------------------------------------------------------------------------------- checking
+
+
+def check_tiles(folder: Path, rasters: Rasters, dress: RasterDress) -> list[str]:
+    """Read every tile, the mosaic and the styles back; return what differs, nothing if all is well."""
+    if not rasters.tiles:
+        return []
+    paths = [folder / TILE_FOLDER / tile_name(tile) for tile in rasters.tiles]
+    check = partial(_check_tile, rasters=rasters, dress=dress)
+    differences = [
+        item for found in _in_threads(check, list(zip(paths, rasters.tiles, strict=True))) for item in found
+    ]
+    ramp = temperature_ramp(rasters, dress.units)
+    for path in (*paths, folder / MOSAIC):
+        differences += check_raster_style(path.with_suffix(".qml"), ramp)
+    return differences + check_mosaic(
+        folder / MOSAIC, paths, [dress.transform(tile) for tile in rasters.tiles]
+    )
+
+
+def check_mat(folder: Path, rasters: Rasters, dress: RasterDress) -> list[str]:
+    """Read mat.tif back; return what differs from the rasters, nothing if all is well."""
+    if not _mat_blocks(rasters):
+        return []
+    values, transform = _mat_values(rasters, dress)
+    path = folder / MAT
+    differences = _check_cog(path, values, transform, rasterio.crs.CRS.from_wkt(MAT_CRS), dress)
+    return differences + check_raster_style(path.with_suffix(".qml"), temperature_ramp(rasters, dress.units))
+
+
+def _check_tile(path: Path, tile: Tile, *, rasters: Rasters, dress: RasterDress) -> list[str]:
+    crs = rasterio.crs.CRS.from_wkt(dress.crs.to_wkt())
+    return _check_cog(path, dress.values(tile), dress.transform(tile), crs, dress)
+
+
+def _check_cog(
+    path: Path, values: np.ndarray, transform: Affine, crs: rasterio.crs.CRS, dress: RasterDress
+) -> list[str]:
+    """Compare a file with what it should hold: shape, frame, nodata, layout, bands, statistics, values."""
+    try:
+        with rasterio.open(path) as file:
+            stored = file.read()
+            layout = file.tags(ns="IMAGE_STRUCTURE").get("LAYOUT")
+            facts = {
+                "size": (file.shape, values.shape[1:]),
+                "type": (set(file.dtypes), {"float32"}),
+                "nodata": (file.nodata, NODATA),
+                "CRS": (file.crs, crs),
+                "transform": (file.transform.almost_equals(transform, 1e-9), True),
+                "layout": (layout, "COG"),
+                "overviews": (file.overviews(1), overview_levels(*values.shape[1:])),
+                "bands": (list(zip(file.descriptions, file.units, strict=True)), _described(dress)),
+            }
+            tags = [file.tags(number) for number in file.indexes]
+    except rasterio.errors.RasterioError as error:
+        return [f"{path.name}: cannot be read back: {error}"]
+    found = [
+        f"{path.name}: {what} is {have}, not {wanted}"
+        for what, (have, wanted) in facts.items()
+        if have != wanted
+    ]
+    return found or _check_values(path.name, stored, values, tags, PROFILES[dress.profile].tolerance)
+
+
+def _check_values(
+    name: str, stored: np.ndarray, values: np.ndarray, tags: list[dict[str, str]], tolerance: float
+) -> list[str]:
+    if not np.array_equal(stored == NODATA, values == NODATA):
+        return [f"{name}: empty cells differ"]
+    found = []
+    if not (
+        np.array_equal(stored, values)
+        if tolerance == 0
+        else np.abs(stored - values).max() <= tolerance * 1.01
+    ):
+        found.append(f"{name}: values differ by up to {np.abs(stored - values).max():g}")
+    for band, have in zip(values, tags, strict=True):
+        wanted = _as_tags(_statistics(band))
+        if {key: have.get(key) for key in wanted} != wanted:
+            found.append(f"{name}: statistics of a band differ from its cells")
+    return found

@@ -1,0 +1,141 @@
+"""One colour ramp for temperature, wherever it is drawn: raster styles, legends, pictures.
+
+The ramp is matplotlib's *inferno* (S. van der Walt, N. Smith 2015, CC0), perceptually uniform, kept as 33 stops so that
+drawing needs no matplotlib. Readings beyond the ends get colours of their own, which are not on the ramp.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from xml.etree import ElementTree
+
+import numpy as np
+
+from ..model import Rasters
+
+INFERNO = (
+    "000004 040312 0b0724 150b37 210c4a 2f0a5b 3d0965 4a0c6b 57106e 64156e 71196e "
+    "7d1e6d 8a226a 972766 a32c61 b0315b bc3754 c73e4c d24644 db503b e45a31 eb6628 "
+    "f1731d f68013 f98e09 fb9d07 fcac11 fbbc21 f9cb35 f5db4c f2ea69 f3f68a fcffa4"
+).split()
+BELOW, ABOVE = "6baed6", "ffffff"  # ColorBrewer Blues 4 of 6 (Brewer 2003), and white
+LOW_PERCENT, HIGH_PERCENT = 1.0, 99.5
+ROUND_TO = {"si": 5.0, "us": 10.0}  # degC, degF
+
+
+@dataclass(frozen=True, slots=True)
+class ColourRamp:
+    """Colours from `low` to `high`, both in `unit`.
+
+    >>> ramp = ColourRamp(100.0, 160.0, "degC")
+    >>> ramp.rgb(np.array([99.0, 100.0, 160.0, 161.0])).tolist()
+    [[107, 174, 214], [0, 0, 4], [252, 255, 164], [255, 255, 255]]
+    """
+
+    low: float
+    high: float
+    unit: str
+
+    def __post_init__(self) -> None:
+        if not self.low < self.high:
+            raise ValueError(
+                f"a colour ramp runs upwards, not from {self.low:g} to {self.high:g} {self.unit}"
+            )
+
+    def stops(self) -> list[tuple[float, str]]:
+        """Values and colours (rrggbb), ascending, without those beyond the ends."""
+        step = (self.high - self.low) / (len(INFERNO) - 1)
+        return [(round(self.low + i * step, 4), colour) for i, colour in enumerate(INFERNO)]
+
+    def rgb(self, value: np.ndarray) -> np.ndarray:
+        """Colour of each value, uint8 (..., 3); NaN is drawn as the lowest, leave it out."""
+        value = np.nan_to_num(value, nan=self.low)
+        at = [stop for stop, _ in self.stops()]
+        channels = np.array([_channels(colour) for _, colour in self.stops()], float)
+        drawn = np.stack([np.interp(value, at, channel) for channel in channels.T], axis=-1)
+        drawn[value < self.low] = _channels(BELOW)
+        drawn[value > self.high] = _channels(ABOVE)
+        return np.rint(drawn).astype(np.uint8)
+
+
+def _channels(colour: str) -> tuple[int, int, int]:
+    red, green, blue = (int(colour[i : i + 2], 16) for i in (0, 2, 4))
+    return red, green, blue
+
+
+def temperature_ramp(rasters: Rasters, units: str) -> ColourRamp:
+    """Choose the ramp of a lot: from its 1st to its 99.5th percentile, rounded outwards to 5 degC or 10 degF."""
+    filled = [raster.temp_c[np.isfinite(raster.temp_c)] for raster in rasters.mat]
+    value = np.concatenate([np.empty(0), *filled])
+    if units == "us":
+        value = value * 1.8 + 32
+    step, unit = ROUND_TO[units], "degF" if units == "us" else "degC"
+    if len(value) == 0:
+        return ColourRamp(0.0, step, unit)
+    low, high = np.percentile(value, (LOW_PERCENT, HIGH_PERCENT))
+    low = math.floor(low / step) * step
+    return ColourRamp(low, max(math.ceil(high / step) * step, low + step), unit)
+
+
+def write_raster_style(raster: Path, ramp: ColourRamp) -> Path:
+    """Write NAME.qml beside NAME.tif or NAME.vrt, so that QGIS draws band 1 by the ramp as it opens it."""
+    path = raster.with_suffix(".qml")
+    header = "<!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>\n"
+    path.write_text(header + ElementTree.tostring(_style(ramp), encoding="unicode") + "\n", encoding="utf-8")
+    return path
+
+
+def check_raster_style(path: Path, ramp: ColourRamp) -> list[str]:
+    """Read a style back; return what differs from the ramp, nothing if all is well."""
+    try:
+        renderer = ElementTree.parse(path).getroot().find("pipe/rasterrenderer")
+        limits = (float(renderer.get("classificationMin")), float(renderer.get("classificationMax")))
+        items = [(float(item.get("value")), item.get("color")) for item in renderer.iter("item")]
+    except (ElementTree.ParseError, AttributeError, TypeError) as error:
+        return [f"{path.name}: is no raster style: {error}"]
+    found = (
+        []
+        if limits == (ramp.low, ramp.high)
+        else [f"{path.name}: limits {limits}, not {ramp.low, ramp.high}"]
+    )
+    if items != [(value, f"#{colour}") for value, colour in _with_ends(ramp)]:
+        found.append(f"{path.name}: the colours are not those of the ramp")
+    return found
+
+
+def _with_ends(ramp: ColourRamp) -> list[tuple[float, str]]:
+    """Stops with a sharp change to the colours beyond the ends, as an interpolating shader needs them."""
+    step = (ramp.high - ramp.low) * 1e-4
+    return [(round(ramp.low - step, 6), BELOW), *ramp.stops(), (round(ramp.high + step, 6), ABOVE)]
+
+
+def _style(ramp: ColourRamp) -> ElementTree.Element:
+    """Build the style; the limits' origin is None, or QGIS would stretch the ramp anew over what is in view."""
+    low, high = f"{ramp.low:g}", f"{ramp.high:g}"
+    root = ElementTree.Element("qgis", version="3.22", styleCategories="Symbology")
+    pipe = ElementTree.SubElement(root, "pipe")
+    renderer = ElementTree.SubElement(pipe, "rasterrenderer", {
+        "type": "singlebandpseudocolor", "band": "1", "opacity": "1", "alphaBand": "-1", "nodataColor": "",
+        "classificationMin": low, "classificationMax": high,
+    })  # fmt: skip
+    ElementTree.SubElement(renderer, "rasterTransparency")
+    origin = ElementTree.SubElement(renderer, "minMaxOrigin")
+    for name, text in (("limits", "None"), ("extent", "WholeRaster"), ("statAccuracy", "Exact")):
+        ElementTree.SubElement(origin, name).text = text
+    shader = ElementTree.SubElement(ElementTree.SubElement(renderer, "rastershader"), "colorrampshader", {
+        "colorRampType": "INTERPOLATED", "classificationMode": "1", "clip": "0", "labelPrecision": "0",
+        "minimumValue": low, "maximumValue": high,
+    })  # fmt: skip
+    words = {0: f"below {low} {ramp.unit}", len(INFERNO) + 1: f"above {high} {ramp.unit}"}
+    for number, (value, colour) in enumerate(_with_ends(ramp)):
+        label = words.get(number, f"{value:g} {ramp.unit}")
+        ElementTree.SubElement(
+            shader, "item", value=repr(float(value)), color=f"#{colour}", alpha="255", label=label
+        )
+    ElementTree.SubElement(pipe, "brightnesscontrast", brightness="0", contrast="0")
+    ElementTree.SubElement(pipe, "huesaturation", saturation="0", grayscaleMode="0", colorizeOn="0")
+    ElementTree.SubElement(pipe, "rasterresampler", maxOversampling="2")
+    ElementTree.SubElement(root, "blendMode").text = "0"
+    return root
