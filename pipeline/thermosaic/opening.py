@@ -113,10 +113,9 @@ def demo_lots() -> list[Path]:
 
 def _open(lot: Path) -> _Opened:
     path = lot if lot.suffix == ".toml" else lot / "lot.toml"
-    if not path.exists() and not path.is_symlink():
-        raise ConfigError(
-            printable(f"{path}: not there: a lot is a folder with lot.toml in it, or that file")
-        )
+    if not os.path.lexists(path):
+        message = f"{path}: not there: a lot is a folder with lot.toml in it, or that file"
+        raise ConfigError(printable(message))
     settings = read_toml(path)
     folder = Path(os.path.abspath(path.parent))
     labels = _labels(settings.data)
@@ -175,9 +174,8 @@ def _parts(file: LotFile, settings: Settings, folder: Path) -> tuple[Parts, list
             complaints += settings.describe([(loc, str(error))])
             continue
         if kind == "formats" and found[key][0].kind != loc[-1]:
-            complaints += settings.describe(
-                [(loc, f'"{name}" is a format of {found[key][0].kind}, not of {loc[-1]}')]
-            )
+            text = f'"{name}" is a format of {found[key][0].kind}, not of {loc[-1]}'
+            complaints += settings.describe([(loc, text)])
     return found, complaints
 
 
@@ -188,10 +186,8 @@ def _check_stationing(file: LotFile, found: Parts) -> Problems:
     """Stations start from an alignment or from a mark with a direction."""
     has_alignment = file.files.alignment is not None
     if not has_alignment and not file.marks:
-        yield (
-            ("stationing",),
-            "stations need a start: give [files] alignment, or one [[mark]] with a direction",
-        )
+        text = "stations need a start: give [files] alignment, or one [[mark]] with a direction"
+        yield ("stationing",), text
     in_passes = bool(file.passes) and all(item.direction for item in file.passes)
     if not has_alignment and file.marks and file.stationing.direction is None and not in_passes:
         yield ("stationing", "direction"), "required without an alignment, here or in every [[pass]]"

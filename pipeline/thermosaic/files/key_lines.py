@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
-Path = tuple[str | int, ...]
+KeyPath = tuple[str | int, ...]
 
 _BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
 _SPACE = re.compile(r"[ \t]*")
@@ -22,7 +22,7 @@ _ESCAPE = re.compile(r"\\(?:u([0-9A-Fa-f]{4})|U([0-9A-Fa-f]{8})|(.))", re.DOTALL
 _ESCAPED = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r"}
 
 
-def key_lines(text: str) -> dict[Path, int]:
+def key_lines(text: str) -> dict[KeyPath, int]:
     """Map every key path of a valid TOML text to its line, 1 = first.
 
     Entries of arrays are numbered from 0; a table's line is that of its first header, or of the first key
@@ -38,12 +38,13 @@ class _Scan:
     """A cursor over the text, and the lines found so far."""
 
     def __init__(self, text: str) -> None:
-        self.text, self.at, self.lines = text, 0, {}
-        self.counts: dict[Path, int] = {}  # entries seen of each array of tables
+        self.text, self.at = text, 0
+        self.lines: dict[KeyPath, int] = {}
+        self.counts: dict[KeyPath, int] = {}  # entries seen of each array of tables
         self.line_at, self.line = 0, 1
 
-    def document(self) -> dict[Path, int]:
-        table: Path = ()
+    def document(self) -> dict[KeyPath, int]:
+        table: KeyPath = ()
         while self._skip(_BLANK) and self.at < len(self.text):
             if self.text.startswith("[", self.at):
                 table = self._header()
@@ -58,18 +59,18 @@ class _Scan:
         self.at = match.end()
         return match
 
-    def _note(self, path: Path) -> None:
+    def _note(self, path: KeyPath) -> None:
         """Keep the line of a path and of the tables it makes on its way."""
         self.line += self.text.count("\n", self.line_at, self.at)
         self.line_at = self.at
         for size in range(1, len(path) + 1):
             self.lines.setdefault(path[:size], self.line)
 
-    def _header(self) -> Path:
+    def _header(self) -> KeyPath:
         is_array = self.text.startswith("[[", self.at)
         self.at += 2 if is_array else 1
         keys = self._keys()
-        path: Path = ()
+        path: KeyPath = ()
         for number, key in enumerate(keys):
             path = (*path, key)
             if is_array and number == len(keys) - 1:
@@ -93,14 +94,14 @@ class _Scan:
                 return keys
             self.at += 1
 
-    def _pair(self, table: Path) -> None:
+    def _pair(self, table: KeyPath) -> None:
         path = (*table, *self._keys())
         self._note(path)
         self.at += 1  # the equals sign
         self._skip(_SPACE)
         self._value(path)
 
-    def _value(self, path: Path) -> None:
+    def _value(self, path: KeyPath) -> None:
         opening = self.text[self.at]
         if opening == "[":
             self._entries(path, "]")
@@ -109,7 +110,7 @@ class _Scan:
         else:
             self._skip(_STRING if opening in "\"'" else _PLAIN_VALUE)
 
-    def _entries(self, path: Path, closing: str) -> None:
+    def _entries(self, path: KeyPath, closing: str) -> None:
         self.at += 1
         number = 0
         while self._skip(_BLANK) and not self.text.startswith(closing, self.at):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import inspect
+import os
 import re
 import stat
 import tomllib
@@ -311,7 +312,7 @@ def find_settings(kind: str, name: str, folder: Path) -> Path:
         hint = f'did you mean "{near[0]}"?' if near else f"shipped are {', '.join(names)}"
         raise ValueError(f'"{name}" is not a shipped name: {hint} Or give the path of your own .toml file')
     path = folder / path_inside(name)
-    if not path.is_file():
+    if not os.path.isfile(path):
         raise ValueError(f'"{name}" is not a file in the lot folder')
     return path
 
