@@ -29,10 +29,10 @@ from .files.settings import (
     Settings,
     find_settings,
     key_text,
-    printable,
     read_format,
     read_rules,
     read_toml,
+    refusal,
     shipped,
     validated,
 )
@@ -114,8 +114,7 @@ def demo_lots() -> list[Path]:
 def _open(lot: Path) -> _Opened:
     path = lot if lot.suffix == ".toml" else lot / "lot.toml"
     if not os.path.lexists(path):
-        message = f"{path}: not there: a lot is a folder with lot.toml in it, or that file"
-        raise ConfigError(printable(message))
+        raise refusal(f"{path}: not there: a lot is a folder with lot.toml in it, or that file")
     settings = read_toml(path)
     folder = Path(os.path.abspath(path.parent))
     labels = _labels(settings.data)

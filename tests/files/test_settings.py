@@ -101,7 +101,7 @@ def test_line_ends_and_a_byte_order_mark_change_nothing(write, mark, ending):
         st.binary(max_size=200), st.text(alphabet="ab=[]{}\"',.#\n\\1_-+:T", max_size=80).map(str.encode)
     )
 )
-@settings(max_examples=300)
+@settings(max_examples=300, deadline=None)
 def test_any_bytes_are_read_or_refused_in_words(tmp_path_factory, content):
     """No bytes make the reader fail in another way than by a ConfigError of printable lines."""
     path = tmp_path_factory.mktemp("any", numbered=True) / "some.toml"

@@ -66,6 +66,11 @@ def printable(text: str) -> str:
     return "".join(char if char.isprintable() else char.encode("unicode_escape").decode() for char in text)
 
 
+def refusal(text: str) -> ConfigError:
+    """Make a ConfigError of one printable line."""
+    return ConfigError(printable(text))
+
+
 def key_text(loc: Loc) -> str:
     """Write a key path as `mark[2].distance`, entries counted from 1."""
     parts = (
@@ -87,19 +92,15 @@ def read_toml(path: Path) -> Settings:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise ConfigError(printable(f"{path}:{_syntax(str(error), text)}")) from None
+        raise refusal(f"{path}:{_syntax(str(error), text)}") from None
     except RecursionError:
-        raise ConfigError(
-            printable(f"{path}:1: tables or lists nested deeper than {DEEPEST} levels")
-        ) from None
+        raise refusal(f"{path}:1: tables or lists nested deeper than {DEEPEST} levels") from None
     except ValueError:
         longest = re.search("[0-9_]{1000,}", text)
         line = text.count("\n", 0, longest.start()) + 1 if longest else 1
-        raise ConfigError(
-            printable(f"{path}:{line}: a number of thousands of digits is not a value")
-        ) from None
+        raise refusal(f"{path}:{line}: a number of thousands of digits is not a value") from None
     if _depth(data) > DEEPEST:
-        raise ConfigError(printable(f"{path}:1: tables or lists nested deeper than {DEEPEST} levels"))
+        raise refusal(f"{path}:1: tables or lists nested deeper than {DEEPEST} levels")
     return Settings(path, _tuples(data), text, key_lines(text))
 
 
@@ -109,28 +110,26 @@ def _bytes(path: Path) -> bytes:
         state = path.stat()
         if not stat.S_ISREG(state.st_mode):
             kind = "a folder" if stat.S_ISDIR(state.st_mode) else "not an ordinary file"
-            raise ConfigError(printable(f"{path}: is {kind}: a TOML file is expected"))
+            raise refusal(f"{path}: is {kind}: a TOML file is expected")
         if state.st_size > LARGEST:
-            raise ConfigError(printable(f"{path}: {state.st_size} bytes is too large: at most {LARGEST}"))
+            raise refusal(f"{path}: {state.st_size} bytes is too large: at most {LARGEST}")
         return path.read_bytes()
     except (OSError, ValueError) as error:
         if isinstance(error, ConfigError):
             raise
         reason = getattr(error, "strerror", None) or "not a path"
-        raise ConfigError(printable(f"{path}: cannot be read: {reason}")) from None
+        raise refusal(f"{path}: cannot be read: {reason}") from None
 
 
 def _decoded(path: Path, raw: bytes) -> str:
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise ConfigError(printable(f"{path}:1: the file is UTF-16: save it as UTF-8"))
+        raise refusal(f"{path}:1: the file is UTF-16: save it as UTF-8")
     raw = raw.removeprefix(b"\xef\xbb\xbf")
     try:
         return raw.decode("utf-8").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
         line, byte = raw.count(b"\n", 0, error.start) + 1, raw[error.start]
-        raise ConfigError(
-            printable(f"{path}:{line}: byte 0x{byte:02X} is not UTF-8: save the file as UTF-8")
-        ) from None
+        raise refusal(f"{path}:{line}: byte 0x{byte:02X} is not UTF-8: save the file as UTF-8") from None
 
 
 def _syntax(message: str, text: str) -> str:
@@ -350,4 +349,4 @@ def _found(kind: str, name: str, folder: Path) -> Path:
     try:
         return find_settings(kind, name, folder)
     except ValueError as error:
-        raise ConfigError(printable(str(error))) from None
+        raise refusal(str(error)) from None
