@@ -182,7 +182,7 @@ NMEA_LOTS = {
 @pytest.mark.parametrize("name", NMEA_LOTS)
 def test_real_gnss_logs_run_through_check(tmp_path, name):
     """Real RTK and float logs at paving speed get a verdict for every stage, in words, without a crash."""
-    from thermosaic.checks import check_lot
+    from thermosaic import check_lot, load_config
 
     path = DATA / "nmea" / name
     (tmp_path / name).write_bytes(path.read_bytes())
@@ -191,7 +191,7 @@ def test_real_gnss_logs_run_through_check(tmp_path, name):
     frame_map = {"nmea_rtk.nmea": 6344, "survey_rover_float_dgps.nmea": 6340}[name]
     text = LOT.format(id="rover", fixes=name, format="nmea-0183", frame=6318, map=frame_map, max_sigma="5 m")
     (tmp_path / "lot.toml").write_text(text)
-    report = check_lot(tmp_path)
+    report = check_lot(load_config(tmp_path))
     names = [item.name for item in report.items]
     assert "fixes" in names
     assert "fix quality" in names

@@ -20,7 +20,6 @@ import numpy as np
 from .config import LotConfig
 from .errors import ThermosaicError
 from .model import PLACED, QUALITIES, Doubt, LotInputs, Stations, Swath, Tally, Trajectory
-from .opening import load_config
 from .stages.s1_ingest import read_lot
 from .stages.s2_trajectory import solve_trajectory
 from .stages.s3_georeference import georeference_scan
@@ -58,34 +57,33 @@ class LotCheck:
         return {"items": items, "exit_code": self.exit_code, "pass_proposal": self.pass_proposal}
 
 
-def check_lot(lot: Path) -> LotCheck:
+def check_lot(config: LotConfig) -> LotCheck:
     """Read every log of a lot and compare them with each other.
 
     Parameters
     ----------
-    lot : Path
-        A lot folder or its lot.toml.
+    config : LotConfig
+        From `load_config`.
 
     Returns
     -------
     LotCheck
-        Never raises for what is wrong with the lot: that becomes a `stop` item.
+        Never raises for what is wrong with the logs: that becomes a `stop` item.
     """
     items: list[CheckItem] = []
     try:
-        proposal = _walk(lot, items)
+        proposal = _walk(config, items)
     except ThermosaicError as error:
-        items.append(CheckItem("stop", _STOP_NAMES.get(error.exit_code, "lot"), str(error)))
+        items.append(CheckItem("stop", _STOP_NAMES.get(error.exit_code, "logs"), str(error)))
         return LotCheck(tuple(items), error.exit_code)
     return LotCheck(tuple(items), 0, proposal)
 
 
-_STOP_NAMES = {2: "configuration", 3: "input", 4: "belonging together", 5: "surroundings"}
+_STOP_NAMES = {2: "configuration", 3: "input", 4: "belonging together"}
 
 
-def _walk(lot: Path, items: list[CheckItem]) -> str:
+def _walk(config: LotConfig, items: list[CheckItem]) -> str:
     """Go through the stages, adding items as they are learnt; return the proposal for passes."""
-    config = load_config(lot)
     items.append(
         CheckItem("ok", "configuration", f"{config.lot.id}, rule {config.rules.id}, map {config.crs.map}")
     )

@@ -210,8 +210,9 @@ def check(lot: Path, as_json: bool) -> None:
     Example: thermosaic check lift1
     """
     from .checks import check_lot
+    from .opening import load_config
 
-    report = check_lot(lot)
+    report = check_lot(load_config(lot))
     if as_json:
         click.echo(json.dumps(report.as_dict(), indent=2, allow_nan=False, sort_keys=True))
     else:
@@ -256,6 +257,7 @@ def demo(context: click.Context, folder: Path, overwrite: bool) -> None:
     """
     from .opening import demo_lots, load_config
 
+    folder.mkdir(parents=True, exist_ok=True)
     for lot in demo_lots():
         config = load_config(lot)
         _run_one(config, folder / config.lot.id, overwrite, quiet=context.obj["quiet"])
