@@ -75,7 +75,7 @@ def _ends(values: np.ndarray, statistic: StatisticRule, target_c: float | None) 
     if statistic.kind == "below_target":
         if target_c is None:
             raise ConfigError(
-                "lot.toml: [lot] laydown_target is missing: the rule judges the mat below its laydown target; "
+                "lot.toml: [lot] laydown_target is missing, and the rule judges the mat against it; "
                 'state it, like laydown_target = "300 degF"'
             )
         return float(low), target_c

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -17,7 +18,7 @@ LEAST_M = 1e-3
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """One profile: stretch of path of C, and half-open range [from, to) of the frame that its readings lie in."""
+    """One profile: its stretch of C's path, and the half-open range of frame its readings lie in."""
 
     from_m: float
     to_m: float
@@ -54,7 +55,7 @@ def cut_profiles(
     cuts: list[Cut] = []
     for from_m, to_m in _stretches(mat, rule, exclusions):
         edges_m = _edges(mat, rule, from_m, to_m)
-        cuts += [_cut(mat, *pair) for pair in zip(edges_m[:-1], edges_m[1:], strict=True)]
+        cuts += [_cut(mat, *pair) for pair in pairwise(edges_m)]
     return _widened(mat, cuts, reach_m)
 
 

@@ -1,4 +1,4 @@
-"""The layers that describe the lot as a whole: mat, path, gaps, ticks, dropped readings, the lot's own rows."""
+"""The layers that describe the lot as a whole: mat, path, gaps, ticks, dropped readings, the lot itself."""
 
 from __future__ import annotations
 
@@ -8,11 +8,10 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from ..config import RuleProfile
 from ..kernels.runs import join, runs
 from ..model import REASONS, Alignment, Swath
 from .frames import layer
-from .mat import PassMat, runs_of
+from .mat import PassMat, union
 from .objects import NOT_MAT_BELOW_C
 from .readings import PassReadings
 from .speeds import Motion, variation
@@ -24,14 +23,21 @@ LONGEST_GAP_DRAWN_M = 200.0
 TICK_STEP_M = 30.48  # 100 ft
 
 
-def mat_layer(readings: tuple[PassReadings, ...], reason: np.ndarray, swath: Swath) -> gpd.GeoDataFrame:
-    """Outline of the mat measured, a row a pass."""
+def numbered(name: str, key: str, rows: list[dict[str, Any]]) -> gpd.GeoDataFrame:
+    """Make a layer whose rows are numbered from 1 in their order."""
+    return layer(name, [{**row, key: number} for number, row in enumerate(rows, 1)])
+
+
+def mat_layer(
+    readings: tuple[PassReadings, ...], verdict: tuple[np.ndarray, ...], swath: Swath
+) -> gpd.GeoDataFrame:
+    """Outline of the mat measured, a row a pass; `verdict` is the reason of each reading of each block."""
     rows = []
-    for block in readings:
+    for block, reason in zip(readings, verdict, strict=True):
         mat, geometry = block.mat, block.mat.strip(*block.mat.span_m)
         laid = swath.laid_utc[mat.placed_line]
         laid = laid[~np.isnat(laid)]
-        kept = block.temp_c[reason[block.place] == 0]
+        kept = block.temp_c[reason == 0]
         times = {"laid_from_utc": laid.min(), "laid_to_utc": laid.max()} if len(laid) else {}
         rows.append({
             **mat.identity(),
@@ -50,9 +56,8 @@ def path_layer(mats: tuple[PassMat, ...], swath: Swath) -> gpd.GeoDataFrame:
     rows = []
     for mat in mats:
         lines = [
-            shapely.LineString(mat.centre_m[first:last])
-            for first, last in runs_of(mat.chain)
-            if last - first > 1
+            shapely.LineString(mat.centre_m.T[(mat.knot_m >= start) & (mat.knot_m <= end)])
+            for start, end in mat.chains(*mat.span_m)
         ]
         ends = swath.seen_utc[mat.line[[0, -1]]]
         rows.append({
@@ -96,12 +101,13 @@ def _not_paving(block: PassReadings, swath: Swath) -> list[dict[str, Any]]:
     place = np.flatnonzero(np.isin(block.line, mat.placed_line))
     usable = block.usable[place]
     cold = (usable & (block.temp_c[place] < NOT_MAT_BELOW_C)).sum(axis=1) * 2 > usable.sum(axis=1)
-    line = block.line[place]
-    return [
-        _gap(mat, swath, "not_paving", line[first], line[last - 1], mat.strip(*swath.distance_m[line[[first, last - 1]]]))
-        for first, last in runs(cold)
-        if swath.distance_m[line[last - 1]] - swath.distance_m[line[first]] >= NOT_PAVING_FROM_M
-    ]  # fmt: skip
+    found = []
+    for first, last in runs(cold):
+        ends = block.line[place[[first, last - 1]]]
+        ends_m = swath.distance_m[ends]
+        if ends_m[1] - ends_m[0] >= NOT_PAVING_FROM_M:
+            found.append(_gap(mat, swath, "not_paving", *ends, mat.strip(*ends_m)))
+    return found
 
 
 def _gap(
@@ -149,71 +155,75 @@ def _along(mat: PassMat, alignment: Alignment | None, station_m: np.ndarray) -> 
     return mat.centre_at(mat.distance_at(np.clip(station_m - mat.zero_m, low, high)))
 
 
-def dropped_layer(readings: tuple[PassReadings, ...], reason: np.ndarray) -> gpd.GeoDataFrame:
+def dropped_layer(readings: tuple[PassReadings, ...], verdict: tuple[np.ndarray, ...]) -> gpd.GeoDataFrame:
     """Where readings left the statistics: a row a pass, reason and stretch, as the cells that hold them."""
     rows = []
-    for block in readings:
-        for code, word in enumerate(REASONS):
-            mine = (reason[block.place] == code) & block.row
-            if word and mine.any():
-                rows += _dropped(block, word, mine)
+    for block, reason in zip(readings, verdict, strict=True):
+        gone = np.flatnonzero(reason.ravel() > 0)
+        code, cell = reason.ravel()[gone], block.cells.code[gone]
+        for word in np.unique(code):
+            rows += _dropped(block, REASONS[word], cell[code == word])
     return layer("dropped", rows)
 
 
-def _dropped(block: PassReadings, word: str, mine: np.ndarray) -> list[dict[str, Any]]:
+def _dropped(block: PassReadings, word: str, cell: np.ndarray) -> list[dict[str, Any]]:
     index, mat = block.cells, block.mat
-    number = np.bincount(index.code[mine.ravel()], minlength=index.size).reshape(index.shape)
+    number = np.bincount(cell, minlength=index.size).reshape(index.shape)
     spans = join(runs((number > 0).any(axis=0)), JOINED_M / index.cell_m)
-    labels = np.zeros(index.shape, np.int32)
-    for label, (first, last) in enumerate(spans, 1):
-        labels[:, first:last] = np.where(number[:, first:last] > 0, label, 0)
-    outlines = block.outlines(labels)
+    label = np.zeros(index.shape[1], np.int32)
+    for place, (first, last) in enumerate(spans, 1):
+        label[first:last] = place
+    outlines = block.outlines(np.where(number > 0, label, np.int32(0)))
     return [
         {
             **mat.identity(),
             **mat.stations(*((np.array([first, last]) + index.col0) * index.cell_m)),
             "reason": word,
             "reading_count": int(number[:, first:last].sum()),
-            "geometry": outlines[label],
+            "geometry": outlines[place],
         }
-        for label, (first, last) in enumerate(spans, 1)
+        for place, (first, last) in enumerate(spans, 1)
     ]
 
 
 def lot_layer(
     frames: dict[str, gpd.GeoDataFrame],
     readings: tuple[PassReadings, ...],
-    reason: np.ndarray,
+    verdict: tuple[np.ndarray, ...],
     motions: tuple[Motion, ...],
     stops: tuple[Stop, ...],
     sigma_m: np.ndarray,
-    rules: RuleProfile,
 ) -> gpd.GeoDataFrame:
-    """A row a pass and one for the lot, whose pass_id is empty; `sigma_m` is that of each reading."""
+    """A row a pass and one for the lot, whose pass_id is empty.
+
+    `verdict` is the reason of each reading of each block; `sigma_m` the position sigma of each line.
+    """
     rows = []
-    for block in readings:
-        rows.append(_lot_row((block,), frames, reason, motions, stops, sigma_m))
-    if readings:
-        rows.append(_lot_row(readings, frames, reason, motions, stops, sigma_m))
+    for part in [*((i,) for i in range(len(readings))), tuple(range(len(readings)))]:
+        if part:
+            blocks, reasons = [readings[i] for i in part], [verdict[i] for i in part]
+            rows.append(_lot_row(blocks, reasons, frames, motions, stops, sigma_m))
+    if rows:
         rows[-1]["pass_id"] = None
     return layer("lot", rows)
 
 
 def _lot_row(
-    blocks: tuple[PassReadings, ...],
+    blocks: list[PassReadings],
+    verdict: list[np.ndarray],
     frames: dict[str, gpd.GeoDataFrame],
-    reason: np.ndarray,
     motions: tuple[Motion, ...],
     stops: tuple[Stop, ...],
     sigma_m: np.ndarray,
 ) -> dict[str, Any]:
     ids = [block.mat.id for block in blocks]
-    part = {name: frame[frame["pass_id"].isin(ids)] for name, frame in frames.items()}
+    names = ("mat", "paver_path", "profiles", "cold_zones")
+    part = {name: frames[name][frames[name]["pass_id"].isin(ids)] for name in names}
     travel = {block.mat.travel for block in blocks}
     paved = sum(block.mat.span_m[1] - block.mat.span_m[0] for block in blocks)
     measured = float(part["paver_path"]["length_m"].sum())
-    verdicts = np.concatenate([reason[block.place][block.row] for block in blocks])
-    sigmas = np.concatenate([sigma_m[block.place][block.row] for block in blocks])
+    kept = sum(int((reason == 0).sum()) for reason in verdict)
+    dropped = sum(int((reason > 0).sum()) for reason in verdict)
     mine = [stop for stop in stops if stop.mat.id in ids]
     return {
         "pass_id": ids[0],
@@ -222,14 +232,13 @@ def _lot_row(
         "station_to_m": part["mat"]["station_to_m"].max(),
         "paved_m": paved, "measured_m": measured, "unmeasured_m": max(paved - measured, 0.0),
         "area_m2": part["mat"]["area_m2"].sum(),
-        "reading_kept_count": int((verdicts == 0).sum()),
-        "reading_dropped_count": int((verdicts > 0).sum()),
+        "reading_kept_count": kept, "reading_dropped_count": dropped,
         **_class_counts(part["profiles"]),
         "zone_count": len(part["cold_zones"]), "zone_area_m2": part["cold_zones"]["area_m2"].sum(),
         "stop_count": len(mine), "stopped_s": float(sum(stop.duration_s for stop in mine)),
         **_speed([motion for motion in motions if motion.mat.id in ids]),
-        **_sigmas(sigmas),
-        "geometry": shapely.union_all(part["mat"].geometry.to_numpy()),
+        **_sigmas(blocks, sigma_m),
+        "geometry": union(list(part["mat"].geometry)),
     }  # fmt: skip
 
 
@@ -256,8 +265,13 @@ def _speed(motions: list[Motion]) -> dict[str, float]:
     }
 
 
-def _sigmas(sigma_m: np.ndarray) -> dict[str, float]:
-    if len(sigma_m) == 0:
+def _sigmas(blocks: list[PassReadings], sigma_m: np.ndarray) -> dict[str, float]:
+    """Median and 95th percentile over the readings, each with the sigma of its line."""
+    sigma = np.concatenate([sigma_m[block.line] for block in blocks])
+    number = np.concatenate([block.row.sum(axis=1) for block in blocks])
+    if number.sum() == 0:
         return {"sigma_p50_m": np.nan, "sigma_p95_m": np.nan}
-    half, most = np.percentile(sigma_m, (50, 95))
+    order = np.argsort(sigma)
+    share = np.cumsum(number[order]) / number.sum()
+    half, most = sigma[order][np.minimum(np.searchsorted(share, (0.5, 0.95)), len(order) - 1)]
     return {"sigma_p50_m": float(half), "sigma_p95_m": float(most)}

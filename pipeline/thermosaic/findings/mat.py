@@ -1,8 +1,9 @@
 """One pass of mat as the findings see it: its lines of new mat, its rails, its lattice on the ground.
 
-The *rails* are the two edges of the mat, left and right in travel: at every placed line their ground
-position and their coordinates in the mat frame. Along one line, and along one normal of an alignment,
-the ground is straight, so any (frame, offset) lies between the rails by its offset.
+The *rails* are the two edges of the mat, left and right in travel: their ground position and their
+coordinates in the mat frame, at *knots*, which are placed lines about half a metre apart. Along one line,
+and along one normal of an alignment, the ground is straight, so any (frame, offset) lies between the rails
+by its offset.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ import shapely
 from ..model import LotInputs, Stations, Swath, Trajectory
 
 LARGEST_STEP_M = 1.0  # between lines of one stretch; a wider hole is a gap (common practice, no source)
-VERTEX_EVERY_M = 0.5  # of mat-wide outlines: 0.6 mm of sagitta on a 50 m radius
+KNOT_EVERY_M = 0.5  # 0.6 mm of sagitta on a 50 m radius
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -23,7 +24,7 @@ class PassMat:
     """The lines of new mat of one pass inside the limits, in order of travel.
 
     `line` are indices into Swath. Arrays of (placed) hold only the lines with a position; `chain`
-    numbers the stretches of them without a hole. Rails are (placed, 2): left, right in travel.
+    numbers the stretches of them without a hole. Rails are (2, knot): left, right in travel.
     """
 
     code: int
@@ -37,9 +38,10 @@ class PassMat:
     placed_line: np.ndarray  # int (placed)
     placed_m: np.ndarray  # (placed) distance
     chain: np.ndarray  # int (placed)
-    frame_m: np.ndarray  # (placed) of C, monotone
-    centre_m: np.ndarray  # (placed, 2) easting, northing of C
-    rail_frame_m: np.ndarray
+    knot_m: np.ndarray  # (knot) distance; both ends of every chain are knots
+    frame_m: np.ndarray  # (knot) of C, monotone
+    centre_m: np.ndarray  # (2, knot) easting, northing of C
+    rail_along_m: np.ndarray  # (2, knot) frame, turned to rise with travel
     rail_offset_m: np.ndarray
     rail_easting_m: np.ndarray
     rail_northing_m: np.ndarray
@@ -61,21 +63,21 @@ class PassMat:
 
     def placed_between(self, from_m: float, to_m: float) -> np.ndarray:
         """Lines with a position between two distances, both included: int, index into Swath."""
-        at_m = self.placed_m[: len(self.placed_line)]
-        return self.placed_line[(at_m >= from_m) & (at_m <= to_m)]
+        first = np.searchsorted(self.placed_m, from_m, side="left")
+        return self.placed_line[first : np.searchsorted(self.placed_m, to_m, side="right")]
 
     def frame_at(self, distance_m: np.ndarray | float) -> np.ndarray:
         """Frame coordinate of C at distances along the path; straight on beyond the placed lines."""
-        return _straight(distance_m, self.placed_m, self.frame_m, self.sign)
+        return _straight(distance_m, self.knot_m, self.frame_m, self.sign)
 
     def distance_at(self, frame_m: np.ndarray | float) -> np.ndarray:
         """Distance along the path at which C has a frame coordinate."""
-        return _straight(self.sign * np.asarray(frame_m, float), self.sign * self.frame_m, self.placed_m, 1)
+        return _straight(self.sign * np.asarray(frame_m, float), self.sign * self.frame_m, self.knot_m, 1)
 
     def centre_at(self, distance_m: np.ndarray | float) -> np.ndarray:
         """Easting and northing of C at distances (n, 2), NaN in a gap."""
         asked = np.atleast_1d(np.asarray(distance_m, float))
-        where = np.column_stack([np.interp(asked, self.placed_m, self.centre_m[:, i]) for i in (0, 1)])
+        where = np.column_stack([np.interp(asked, self.knot_m, values) for values in self.centre_m])
         where[~self._measured(asked)] = np.nan
         return where
 
@@ -103,14 +105,11 @@ class PassMat:
 
     def quad(self, from_m: float, to_m: float) -> shapely.Polygon:
         """Mat-wide polygon between two distances, straight across any gap between them."""
-        inner = np.searchsorted(self.placed_m, (from_m, to_m), side="right")
-        between = self.placed_m[inner[0] : inner[1]]
-        slot = np.floor(between / VERTEX_EVERY_M)
-        at_m = np.r_[from_m, between[np.r_[False, np.diff(slot) > 0]] if len(between) else between, to_m]
-        at_m = at_m[np.r_[True, np.diff(at_m) > 0]]
+        inner = slice(np.searchsorted(self.knot_m, from_m, "right"), np.searchsorted(self.knot_m, to_m))
+        at_m = np.r_[from_m, self.knot_m[inner], to_m]
         east, north = (
-            [np.interp(at_m, self.placed_m, rail[:, side]) for side in (0, 1)]
-            for rail in (self.rail_easting_m, self.rail_northing_m)
+            [np.interp(at_m, self.knot_m, rail) for rail in rails]
+            for rails in (self.rail_easting_m, self.rail_northing_m)
         )
         ring = np.column_stack((np.r_[east[0], east[1][::-1]], np.r_[north[0], north[1][::-1]]))
         return valid(shapely.Polygon(ring))
@@ -118,27 +117,21 @@ class PassMat:
     def to_ground(self, frame_m: np.ndarray, offset_m: np.ndarray) -> np.ndarray:
         """Bring places of the mat frame to the ground (n, 2), kept within the rails and the pass's ends."""
         offset, east, north = (
-            [
-                np.interp(self.sign * frame_m, self.sign * self.rail_frame_m[:, side], rail[:, side])
-                for side in (0, 1)
-            ]
-            for rail in (self.rail_offset_m, self.rail_easting_m, self.rail_northing_m)
+            self._on_rails(frame_m, rails)
+            for rails in (self.rail_offset_m, self.rail_easting_m, self.rail_northing_m)
         )
         width = offset[1] - offset[0]
         share = np.clip((offset_m - offset[0]) / np.where(width == 0, 1, width), 0, 1)
-        return np.column_stack(
-            (east[0] + share * (east[1] - east[0]), north[0] + share * (north[1] - north[0]))
-        )
+        return np.column_stack([rail[0] + share * (rail[1] - rail[0]) for rail in (east, north)])
 
     def edges_at(self, frame_m: np.ndarray) -> np.ndarray:
         """Smaller and larger offset of the mat at frame coordinates (n, 2)."""
-        sides = [
-            np.interp(
-                self.sign * frame_m, self.sign * self.rail_frame_m[:, side], self.rail_offset_m[:, side]
-            )
-            for side in (0, 1)
-        ]
-        return np.sort(np.column_stack(sides), axis=1)
+        return np.sort(np.column_stack(self._on_rails(frame_m, self.rail_offset_m)), axis=1)
+
+    def _on_rails(self, frame_m: np.ndarray, rails: np.ndarray) -> list[np.ndarray]:
+        """Interpolate values of both rails at frame coordinates, kept at the pass's ends."""
+        asked = self.sign * frame_m
+        return [np.interp(asked, along, rail) for along, rail in zip(self.rail_along_m, rails, strict=True)]
 
     def ground_area(self, geometry: shapely.Geometry) -> float:
         return float(shapely.area(geometry)) / self.scale**2
@@ -205,20 +198,13 @@ def _pass_mat(
     inputs: LotInputs,
 ) -> PassMat:
     stated, upstation = inputs.passes[code], bool(stations.upstation[code])
-    sign = 1 if upstation else -1
     on_line = (swath.placed[line] > 0) & np.isfinite(stations.line_frame_m[line])
     on_line &= np.isfinite(stations.frame_m[np.ix_(line, _outer_spots(swath))]).all(axis=1)
     placed, distance_m = line[on_line], swath.distance_m[line]
-    frame_m, rail_frame_m, rail_offset_m = _rails(swath, stations, placed, sign)
-    far = np.diff(distance_m[on_line]) > LARGEST_STEP_M
-    hole = np.diff(np.flatnonzero(on_line)) > 1
-    right_share = (0 - swath.edges_m[0]) / (swath.edges_m[1] - swath.edges_m[0])
-    centre_m = np.column_stack(
-        [
-            rail[placed, 0] + right_share * (rail[placed, 1] - rail[placed, 0])
-            for rail in (swath.edge_easting_m, swath.edge_northing_m)
-        ]
-    )
+    placed_m = distance_m[on_line]
+    broken = (np.diff(placed_m) > LARGEST_STEP_M) | (np.diff(np.flatnonzero(on_line)) > 1)
+    chain = np.concatenate(([0], np.cumsum(broken)))[: len(placed)]
+    knot = _knots(placed_m, chain)
     return PassMat(
         code=code,
         id=stated.id,
@@ -229,21 +215,21 @@ def _pass_mat(
         line=line,
         distance_m=distance_m,
         placed_line=placed,
-        placed_m=distance_m[on_line] if len(placed) else distance_m[:1],
-        chain=np.concatenate(([0], np.cumsum(far | hole)))[: len(placed)],
-        frame_m=frame_m if len(placed) else np.zeros(1),
-        centre_m=centre_m,
-        rail_frame_m=_or_nothing(rail_frame_m),
-        rail_offset_m=_or_nothing(rail_offset_m),
-        rail_easting_m=_or_nothing(swath.edge_easting_m[placed]),
-        rail_northing_m=_or_nothing(swath.edge_northing_m[placed]),
+        placed_m=placed_m,
+        chain=chain,
+        knot_m=placed_m[knot] if len(knot) else distance_m[:1],
+        **_rails(swath, stations, placed[knot], 1 if upstation else -1),
         scale=trajectory.point_scale,
     )
 
 
-def _or_nothing(rail: np.ndarray) -> np.ndarray:
-    """Stand in for the rail of a pass without any position, so that places on it are NaN."""
-    return rail if len(rail) else np.full((1, 2), np.nan)
+def _knots(placed_m: np.ndarray, chain: np.ndarray) -> np.ndarray:
+    """Choose the placed lines that are knots: both ends of each chain, and one in every half metre."""
+    if len(placed_m) == 0:
+        return np.empty(0, int)
+    slot = np.floor(placed_m / KNOT_EVERY_M)
+    begins = np.r_[True, np.diff(chain) > 0]
+    return np.flatnonzero(begins | np.r_[begins[1:], True] | np.r_[True, np.diff(slot) > 0])
 
 
 def _outer_spots(swath: Swath) -> np.ndarray:
@@ -252,18 +238,30 @@ def _outer_spots(swath: Swath) -> np.ndarray:
     return on_mat[[np.argmin(swath.spot_right_m[on_mat]), np.argmax(swath.spot_right_m[on_mat])]]
 
 
-def _rails(
-    swath: Swath, stations: Stations, placed: np.ndarray, sign: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Frame of C, and frame and offset of the mat's edges, extended from the outermost spots on the mat."""
+def _rails(swath: Swath, stations: Stations, knot: np.ndarray, sign: int) -> dict[str, np.ndarray]:
+    """Give frame and place of C, and the rails, extended from the outermost spots to the mat's edges.
+
+    Without any knot places are NaN and the frame begins at 0.
+    """
+    if len(knot) == 0:
+        names = ("centre_m", "rail_along_m", "rail_offset_m", "rail_easting_m", "rail_northing_m")
+        return {"frame_m": np.zeros(1), **{name: np.full((2, 1), np.nan) for name in names}}
     outer = _outer_spots(swath)
     right_m = swath.spot_right_m[outer]
     width = right_m[1] - right_m[0] or np.inf
-    rails = []
-    for field in (stations.frame_m, stations.offset_m):
-        at_spots = field[np.ix_(placed, outer)].astype(np.float64)
-        slope = (at_spots[:, 1] - at_spots[:, 0]) / width
-        rails.append(at_spots + slope[:, None] * (swath.edges_m - right_m))
-    frame_m = sign * np.maximum.accumulate(sign * stations.line_frame_m[placed])
-    rail_frame_m = sign * np.maximum.accumulate(sign * rails[0], axis=0)
-    return frame_m, rail_frame_m, rails[1]
+    frames_m, offsets_m = (
+        at_spots[0] + (at_spots[1] - at_spots[0]) / width * (swath.edges_m - right_m[0])[:, None]
+        for at_spots in (
+            field[np.ix_(knot, outer)].T.astype(np.float64) for field in (stations.frame_m, stations.offset_m)
+        )
+    )
+    east, north = swath.edge_easting_m[knot].T.copy(), swath.edge_northing_m[knot].T.copy()
+    middle = -swath.edges_m[0] / (swath.edges_m[1] - swath.edges_m[0])
+    return {
+        "frame_m": sign * np.maximum.accumulate(sign * stations.line_frame_m[knot]),
+        "centre_m": np.array([rail[0] + middle * (rail[1] - rail[0]) for rail in (east, north)]),
+        "rail_along_m": np.maximum.accumulate(sign * frames_m, axis=1),
+        "rail_offset_m": offsets_m,
+        "rail_easting_m": east,
+        "rail_northing_m": north,
+    }

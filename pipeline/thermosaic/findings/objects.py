@@ -58,31 +58,36 @@ def find_not_mat(
     pitch_m : float
         Mean distance between spots.
     """
-    nothing = np.zeros(temp_c.shape, bool)
     cold = usable & (temp_c < NOT_MAT_BELOW_C)
     core = cold | (usable & (temp_c > (reference_c + HOT_BY_DELTA_C)[:, None]))
-    if not core.any():
-        return NotMat(nothing, nothing, 0)
-    labels, number = blobs.label(core)
-    is_object, at_edge = _judge(labels, number, cold, distance_m, pitch_m)
-    off = usable & (np.abs(temp_c - reference_c[:, None]) > RIM_BY_DELTA_C)
-    foreign = is_object[labels]
-    shoulder = at_edge[labels] & ~foreign
-    return NotMat(
-        foreign | (off & ndimage.binary_dilation(foreign, RIM)) if foreign.any() else foreign,
-        shoulder | (off & ndimage.binary_dilation(shoulder, RIM)) if shoulder.any() else shoulder,
-        int(is_object.sum()),
+    foreign, shoulder = np.zeros(temp_c.shape, bool), np.zeros(temp_c.shape, bool)
+    has_core = core.any(axis=1)
+    if not has_core.any():
+        return NotMat(foreign, shoulder, 0)
+    # only lines within the rim's reach of a core are looked at: beyond them nothing can change
+    near = np.flatnonzero(ndimage.maximum_filter1d(has_core, RIM.shape[0], mode="constant"))
+    labels, number = blobs.label(core[near])
+    is_object, at_edge = _judge(
+        labels, number, cold[near], distance_m[near], step_of(distance_m)[near] * pitch_m
     )
+    off = usable[near] & (np.abs(temp_c[near] - reference_c[near][:, None]) > RIM_BY_DELTA_C)
+    for into, chosen in ((foreign, is_object[labels]), (shoulder, (at_edge & ~is_object)[labels])):
+        into[near] = chosen | (off & ndimage.binary_dilation(chosen, RIM))
+    return NotMat(foreign, shoulder, int(is_object.sum()))
+
+
+def step_of(distance_m: np.ndarray) -> np.ndarray:
+    """Length of mat that each line stands for."""
+    return np.gradient(distance_m) if len(distance_m) > 1 else np.zeros(len(distance_m))
 
 
 def _judge(
-    labels: np.ndarray, number: int, cold: np.ndarray, distance_m: np.ndarray, pitch_m: float
+    labels: np.ndarray, number: int, cold: np.ndarray, distance_m: np.ndarray, area_of_line_m2: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Say of each label (index = label) whether it is an object, and whether it begins at the mat's edge."""
-    step_m = np.gradient(distance_m) if len(distance_m) > 1 else np.zeros(1)
     line, spot = np.nonzero(labels)
     code = labels[line, spot]
-    area_m2 = np.bincount(code, step_m[line] * pitch_m, minlength=number + 1)
+    area_m2 = np.bincount(code, area_of_line_m2[line], minlength=number + 1)
     first, last = np.full(number + 1, len(distance_m) - 1), np.zeros(number + 1, int)
     np.minimum.at(first, code, line)
     np.maximum.at(last, code, line)

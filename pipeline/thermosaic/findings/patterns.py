@@ -7,8 +7,8 @@ another source are common practice, no source.
   of a stop (the rule's own stop stretch, whatever its reference);
 * `pass_start`: half or more lies within the rule's start-up length, at least 5 m, of where the pass begins;
 * `cyclic`: zones recur at one distance (`recurrence`), this one among them;
-* `along_joint`, `along_free_edge`: it comes within 0.3 m of the mat's edge, stays within 0.9 m of it and is at least
-  1.5 m and three times as long as wide;
+* `along_joint`, `along_free_edge`: it comes within 0.3 m of the mat's edge, stays within 0.9 m of it and is
+  at least 1.5 m and three times as long as wide;
 * `streak`: at least 3 m and four times as long as wide;
 * `single`: none of these.
 """
@@ -67,7 +67,9 @@ class Pattern:
     stop_id: int | None = None
 
 
-def recurrence(from_m: np.ndarray, to_m: np.ndarray, span_m: tuple[float, float]) -> Recurrence | None:
+def recurrence(
+    from_m: np.ndarray, to_m: np.ndarray, counts: np.ndarray, span_m: tuple[float, float]
+) -> Recurrence | None:
     """Look for a distance at which zones recur.
 
     Zones side by side or at most 1 m apart are one event. The strength of a lag is the number of pairs of
@@ -79,14 +81,18 @@ def recurrence(from_m: np.ndarray, to_m: np.ndarray, span_m: tuple[float, float]
     Parameters
     ----------
     from_m, to_m : float64 (zone) distances along one pass
+    counts : bool (zone)
+        Whether a zone counts as an event: those that a stop or the start of the pass explains do not, though
+        they may belong to what recurs.
     span_m : first and last distance of the pass
 
     Returns
     -------
     Recurrence, or None where nothing recurs (fewer than 4 zones, or significance above 0.05).
     """
-    short = np.flatnonzero(to_m - from_m <= LONGEST_EVENT_M)
-    order = short[np.argsort(from_m[short], kind="stable")]
+    short = to_m - from_m <= LONGEST_EVENT_M
+    order = np.flatnonzero(short & counts)
+    order = order[np.argsort(from_m[order], kind="stable")]
     events = join(np.column_stack((from_m[order], np.maximum.accumulate(to_m[order]))), SAME_EVENT_M)
     length_m = span_m[1] - span_m[0]
     if len(events) < FEWEST_EVENTS or length_m < 3 * SHORTEST_PERIOD_M:
@@ -103,7 +109,7 @@ def recurrence(from_m: np.ndarray, to_m: np.ndarray, span_m: tuple[float, float]
     middle = (from_m + to_m) / 2 - span_m[0]
     apart = np.abs(np.abs(middle[:, None] - place[None, :]) - period_m)
     near = (apart <= MEMBER_FRAC * period_m).any(axis=1)
-    return Recurrence(period_m, significance, tuple(int(i) for i in short if near[i]))
+    return Recurrence(period_m, significance, tuple(int(i) for i in np.flatnonzero(short & near)))
 
 
 def _strength(place_m: np.ndarray, lags_m: np.ndarray) -> np.ndarray:
@@ -141,12 +147,10 @@ def zone_patterns(
 ) -> list[list[Pattern]]:
     """Name the patterns of the zones of one pass, the first two that hold; `single` where none does."""
     bound = [_bound_to_place(zone, stops, rules, rig) for zone in zones]
-    free = [i for i, patterns in enumerate(bound) if not patterns]
-    cyclic = _cyclic([zones[i] for i in free])
+    cyclic = _cyclic(zones, np.array([not patterns for patterns in bound], bool))
     found = []
     for i, zone in enumerate(zones):
-        patterns = bound[i] + ([cyclic[free.index(i)]] if i in free and free.index(i) in cyclic else [])
-        patterns += _by_shape(zone)
+        patterns = [*bound[i], *cyclic.get(i, ()), *_by_shape(zone)]
         found.append(patterns[:2] or [_single(zone)])
     return found
 
@@ -161,8 +165,8 @@ def _bound_to_place(
         share = _share_within(zone, stop.distance_m - behind, stop.distance_m + ahead)
         if stop.mat is zone.mat and share >= HALF:
             text = (
-                f"{100 * share:.0f} % of its length lies between {behind:.1f} m behind and {ahead:.1f} m ahead "
-                f"of the scan line at stop {stop.id}, which lasted {stop.duration_s:.0f} s."
+                f"{100 * share:.0f} % of its length lies between {behind:.1f} m behind and {ahead:.1f} m "
+                f"ahead of the scan line at stop {stop.id}, which lasted {stop.duration_s:.0f} s."
             )
             found.append(Pattern("at_stop", text, stop.id))
             break
@@ -182,19 +186,19 @@ def _share_within(zone: Zone, from_m: float, to_m: float) -> float:
     return max(inside, 0.0) / max(zone.length_m, 1e-6)
 
 
-def _cyclic(zones: list[Zone]) -> dict[int, Pattern]:
-    """Pattern of the zones that recur, by their place in the list."""
+def _cyclic(zones: tuple[Zone, ...], counts: np.ndarray) -> dict[int, tuple[Pattern]]:
+    """Pattern of the zones that recur, by their place among the zones."""
     if not zones:
         return {}
     from_m, to_m = (np.array([getattr(zone, name) for zone in zones]) for name in ("from_m", "to_m"))
-    found = recurrence(from_m, to_m, zones[0].mat.span_m)
+    found = recurrence(from_m, to_m, counts, zones[0].mat.span_m)
     if found is None:
         return {}
     text = (
         f"Zones recur every {found.period_m:.1f} m along the pass, {len(found.members)} of them "
         f"(significance {found.significance:.3f} against {DRAWS} random placings)."
     )
-    return {member: Pattern("cyclic", text) for member in found.members}
+    return {member: (Pattern("cyclic", text),) for member in found.members}
 
 
 def _by_shape(zone: Zone) -> list[Pattern]:

@@ -11,6 +11,7 @@ both ways, over whole columns of cells; those that run out of the pass or lack c
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,10 +22,9 @@ from pyproj.enums import TransformDirection
 
 from ..config import RuleProfile
 from ..kernels import cells
-from ..model import PLACED, LotInputs, Stations, Swath, Trajectory
+from ..model import PLACED, Exclusion, Swath, Trajectory
 from .classes import INSUFFICIENT, Judgement, judge
 from .cuts import Cut, cut_profiles
-from .frames import layer
 from .mat import PassMat
 from .readings import PassReadings
 from .speeds import Motion, moving_speed
@@ -51,14 +51,17 @@ class PassSample:
     temp_c: np.ndarray  # float64 (reading)
     row: np.ndarray  # int (reading)
     col: np.ndarray  # int (reading)
-    mean_c: np.ndarray  # float64 (row, col) of kept readings over the whole pass, NaN = none
+    cell_c: np.ndarray  # float64 (cell) mean of kept readings over the whole pass, column by column
+    cell_ends: np.ndarray  # int (col + 1) where each column's cells begin in `cell_c`
+    held_ends: np.ndarray  # int (col + 1) cells in scope with a kept reading before each column
+    scope_ends: np.ndarray  # int (col + 1) cells in scope before each column
     scope: np.ndarray  # bool (row, col)
     running_c: np.ndarray  # float64 (col) running mean, for share_below_reference
 
     def columns(self, from_m: float, to_m: float) -> slice:
         """Columns of cells whose middle lies in [from, to) of the frame."""
-        ends = np.ceil(np.array([from_m, to_m]) / self.rules.statistic.cell_m - 0.5).astype(int) - self.col0
-        return slice(*(int(end) for end in np.clip(ends, 0, self.scope.shape[1])))
+        ends = (math.ceil(end / self.rules.statistic.cell_m - 0.5) - self.col0 for end in (from_m, to_m))
+        return slice(*(min(max(end, 0), self.scope.shape[1]) for end in ends))
 
     def stretch(self, from_m: float, to_m: float) -> tuple[np.ndarray, np.ndarray, float]:
         """Give the sample of [from, to), the running mean beside each value, and the coverage."""
@@ -80,16 +83,18 @@ class PassSample:
     def slid(self, from_m: float, to_m: float) -> str:
         """Class word of another placement over whole columns of cells; insufficient without coverage."""
         columns = self.columns(from_m, to_m)
-        means = self.mean_c[:, columns]
-        held = np.isfinite(means)
-        if _share(held, self.scope[:, columns]) < self.rules.profile.minimum_coverage_frac:
+        first, last = columns.start, columns.stop
+        asked = self.scope_ends[last] - self.scope_ends[first]
+        held = self.held_ends[last] - self.held_ends[first]
+        if asked == 0 or held / asked < self.rules.profile.minimum_coverage_frac:
             return INSUFFICIENT
-        values, col = means[held], np.nonzero(held)[1] + columns.start
         if self.rules.statistic.sample == "reading":
-            edges = (np.array([columns.start, columns.stop]) + self.col0) * self.rules.statistic.cell_m
+            edges = (np.array([first, last]) + self.col0) * self.rules.statistic.cell_m
             ends = slice(*np.searchsorted(self.frame_m, edges))
-            values, col = self.temp_c[ends], self.col[ends]
-        return self.judge(values, self.running_c[col]).word
+            return self.judge(self.temp_c[ends], self.running_c[self.col[ends]]).word
+        values = self.cell_c[self.cell_ends[first] : self.cell_ends[last]]
+        running_c = np.repeat(self.running_c[columns], np.diff(self.cell_ends[first : last + 1]))
+        return self.judge(values, running_c).word
 
     def judge(self, values: np.ndarray, running_c: np.ndarray) -> Judgement:
         return judge(values, running_c, self.rules.statistic, self.rules.classes, self.target_c)
@@ -123,12 +128,29 @@ def pass_sample(
     key = row[kept] * cols + col[kept]
     number = np.bincount(key, minlength=shape[0] * cols)
     total = np.bincount(key, temp_c, minlength=shape[0] * cols)
-    mean_c = np.where(number > 0, total / np.maximum(number, 1), np.nan).reshape(shape)
+    mean_c, held = (total / np.maximum(number, 1)).reshape(shape), (number > 0).reshape(shape)
     scope = _scope(readings, flat, row * cols + col, (index.row0, col0), shape, rules)
     return PassSample(
-        mat, rules, laydown_target_c, col0, frame_m, temp_c, row[kept], col[kept], mean_c, scope,
-        _running_mean(mean_c, rules),
-    )  # fmt: skip
+        mat=mat,
+        rules=rules,
+        target_c=laydown_target_c,
+        col0=col0,
+        frame_m=frame_m,
+        temp_c=temp_c,
+        row=row[kept],
+        col=col[kept],
+        cell_c=mean_c.T[held.T],
+        cell_ends=_before(held),
+        held_ends=_before(held & scope),
+        scope_ends=_before(scope),
+        scope=scope,
+        running_c=_running_mean(mean_c, held, rules),
+    )
+
+
+def _before(cells_of: np.ndarray) -> np.ndarray:
+    """Count the marked cells before each column, and in all: int (col + 1)."""
+    return np.concatenate(([0], np.cumsum(cells_of.sum(axis=0))))
 
 
 def _scope(
@@ -154,33 +176,38 @@ def _scope(
     return asked & (middle_m >= edges_m[:, 0] + trim_low) & (middle_m <= edges_m[:, 1] - trim_high)
 
 
-def _running_mean(mean_c: np.ndarray, rules: RuleProfile) -> np.ndarray:
+def _running_mean(mean_c: np.ndarray, held: np.ndarray, rules: RuleProfile) -> np.ndarray:
     """Running mean of the columns' means; NaN where the rule does not ask for it."""
     window_m = rules.statistic.reference_window_m
     if window_m is None or mean_c.size == 0:
         return np.full(mean_c.shape[1], np.nan)
-    number = np.isfinite(mean_c).sum(axis=0)
-    column_c = np.where(number > 0, np.nansum(mean_c, axis=0) / np.maximum(number, 1), np.nan)
+    number = held.sum(axis=0)
+    column_c = np.where(number > 0, (mean_c * held).sum(axis=0) / np.maximum(number, 1), np.nan)
     window = max(1, round(window_m / rules.statistic.cell_m))
     return pd.Series(column_c).rolling(window, center=True, min_periods=1).mean().to_numpy()
 
 
+def pass_cuts(
+    readings: PassReadings, rules: RuleProfile, exclusions: tuple[Exclusion, ...], with_alignment: bool
+) -> tuple[Cut, ...]:
+    """Cut one pass into profiles that take in all of its readings."""
+    have = readings.frame_m[readings.row]
+    reach_m = (float(have.min()), float(have.max())) if len(have) else (np.inf, -np.inf)
+    return cut_profiles(readings.mat, rules.profile, exclusions, reach_m, with_alignment)
+
+
 def profile_rows(
     sample: PassSample,
+    cuts: tuple[Cut, ...],
     readings: PassReadings,
     reason: np.ndarray,
     motion: Motion | None,
-    inputs: LotInputs,
-    stations: Stations,
     swath: Swath,
     trajectory: Trajectory,
     sigma_m: np.ndarray,
 ) -> list[dict[str, Any]]:
     """Rows of the layer of profiles of one pass, without their number; `reason` is that of the block."""
     mat = sample.mat
-    have = readings.frame_m[readings.row]
-    reach_m = (float(have.min()), float(have.max())) if len(have) else (np.inf, -np.inf)
-    cuts = cut_profiles(mat, sample.rules.profile, inputs.exclusions, reach_m, stations.alignment is not None)
     counts = _counts(cuts, readings, reason)
     ends = np.array([[cut.from_m, cut.to_m] for cut in cuts]).reshape(-1, 2)
     lon, lat = lon_lat(trajectory, mat.centre_at(ends.ravel()))
@@ -257,11 +284,10 @@ def _statistic(sample: PassSample, cut: Cut) -> dict[str, Any]:
 
 def _agreement(sample: PassSample, cut: Cut, word: str) -> float:
     """Share of the slid placements with the same class; NaN where there is none."""
-    mat, words = sample.mat, []
-    for slide in SLIDES * cut.length_m:
-        from_m, to_m = cut.from_m + slide, cut.to_m + slide
-        if from_m >= mat.span_m[0] and to_m <= mat.span_m[1]:
-            words.append(sample.slid(*np.sort(mat.frame_at(np.array([from_m, to_m])))))
+    mat = sample.mat
+    ends_m = np.array([cut.from_m, cut.to_m]) + SLIDES[:, None] * cut.length_m
+    ends_m = ends_m[(ends_m[:, 0] >= mat.span_m[0]) & (ends_m[:, 1] <= mat.span_m[1])]
+    words = [sample.slid(*pair) for pair in np.sort(mat.frame_at(ends_m), axis=1).tolist()]
     classed = [other for other in words if other != INSUFFICIENT]
     return sum(other == word for other in classed) / len(classed) if classed else np.nan
 
@@ -299,7 +325,7 @@ def _placed(cut: Cut, mat: PassMat, swath: Swath) -> str | None:
 
 
 def lon_lat(trajectory: Trajectory, place_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Bring map positions in metres (n, 2) back to the frame of the fixes by the pinned operation; NaN stays."""
+    """Bring map positions in metres (n, 2) back to the frame of the fixes by the pinned operation."""
     nothing = np.full(len(place_m), np.nan)
     pipeline = trajectory.operation.get("pipeline")
     if not pipeline or len(place_m) == 0:
@@ -315,8 +341,3 @@ def lon_lat(trajectory: Trajectory, place_m: np.ndarray) -> tuple[np.ndarray, np
     lon, lat = nothing, nothing.copy()
     lon[known], lat[known] = moved[0], moved[1]
     return lon, lat
-
-
-def number_profiles(rows: list[dict[str, Any]]) -> Any:
-    """Make the layer of profiles of all passes, numbered in their order."""
-    return layer("profiles", [{**row, "profile_id": number} for number, row in enumerate(rows, 1)])

@@ -25,17 +25,13 @@ class PassReadings:
     mat: PassMat
     line: np.ndarray  # int (line): index into Swath
     spot: np.ndarray  # int (spot): index into Swath's columns
+    place: tuple  # index of the block in arrays of Swath's (line, spot); slices where it can be
     row: np.ndarray  # bool (line, spot): is a row of the product
     usable: np.ndarray  # bool (line, spot): a row with a reading by a working spot, first look
     temp_c: np.ndarray  # float32 (line, spot)
     frame_m: np.ndarray  # (line, spot)
     offset_m: np.ndarray  # float32 (line, spot)
     cells: cells.CellIndex  # of all rows, on the rule's cell of zones
-
-    @property
-    def place(self) -> tuple[np.ndarray, np.ndarray]:
-        """Index of the block in arrays of Swath's (line, spot)."""
-        return np.ix_(self.line, self.spot)
 
     def column_of_line(self) -> np.ndarray:
         """Column of cells of each line of the block, by its middle spot; -1 where that is no row."""
@@ -78,9 +74,18 @@ def pass_readings(
     line = np.flatnonzero((swath.pass_code == mat.code) & rows.any(axis=1))
     spot = np.flatnonzero(swath.on_mat)
     spot = spot[np.argsort(swath.spot_right_m[spot])]
-    block = np.ix_(line, spot)
-    row, temp_c = rows[block], swath.temp_c[block]
-    frame_m, offset_m = stations.frame_m[block], stations.offset_m[block]
+    place = _index(line, spot)
+    row, temp_c = rows[place], swath.temp_c[place]
+    frame_m, offset_m = stations.frame_m[place], stations.offset_m[place]
     usable = row & np.isfinite(temp_c) & ~swath.bad_spot[mat.code, spot] & swath.first_look[line][:, None]
     index = cells.index(frame_m, offset_m, cell_m, row)
-    return PassReadings(mat, line, spot, row, usable, temp_c, frame_m, offset_m, index)
+    return PassReadings(mat, line, spot, place, row, usable, temp_c, frame_m, offset_m, index)
+
+
+def _index(line: np.ndarray, spot: np.ndarray) -> tuple:
+    """Index a block by slices, which copy nothing, where lines and spots are neighbours."""
+    step = int(spot[1] - spot[0]) if len(spot) > 1 else 1
+    if len(line) == 0 or abs(step) != 1 or np.any(np.diff(spot) != step) or np.any(np.diff(line) != 1):
+        return np.ix_(line, spot)
+    stop = int(spot[-1]) + step
+    return slice(int(line[0]), int(line[-1]) + 1), slice(int(spot[0]), stop if stop >= 0 else None, step)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 from scipy import ndimage
 
@@ -28,6 +29,8 @@ class Motion:
     origin_utc: np.datetime64
     time_s: np.ndarray  # (row)
     distance_m: np.ndarray  # (row)
+    reach_m: np.ndarray  # (row of progress) distance, where new mat was reached or left ..
+    reach_s: np.ndarray  # .. and when
     stops: tuple[Stop, ...]  # of this pass, in order
     start_s: float  # when C was at the first line
     end_s: float
@@ -53,14 +56,11 @@ class Motion:
 
     def first_at(self, distance_m: np.ndarray) -> np.ndarray:
         """Times, seconds, at which C first came to distances."""
-        reach_m = np.maximum.accumulate(self.distance_m)
-        grows = np.diff(reach_m) > 0
-        knot = np.r_[True, grows] | np.r_[grows, True]
-        return np.interp(distance_m, reach_m[knot], self.time_s[knot])
+        return np.interp(distance_m, self.reach_m, self.reach_s)
 
     def bins(self, start_s: float, end_s: float) -> tuple[np.ndarray, np.ndarray]:
         """Cut a moving stretch into metres of new mat: edges (n + 1) in distance, and mean speed in each."""
-        ends = np.interp([start_s, end_s], self.time_s, np.maximum.accumulate(self.distance_m))
+        ends = np.interp([start_s, end_s], self.reach_s, self.reach_m)
         number = max(1, round((ends[1] - ends[0]) / BIN_M))
         edges = np.linspace(*ends, number + 1)
         times = np.r_[start_s, self.first_at(edges[1:-1]), end_s]
@@ -80,11 +80,17 @@ def pass_motions(
         ends = (swath.seen_utc[mat.line[[0, -1]]] - origin) / np.timedelta64(1, "s")
         mine = tuple(stop for stop in stops if stop.mat is mat)
         time_s = (trajectory.time_utc[row] - origin) / np.timedelta64(1, "s")
-        found.append(Motion(mat, origin, time_s, trajectory.distance_m[row], mine, *map(float, ends)))
+        distance_m = trajectory.distance_m[row]
+        reach_m = np.maximum.accumulate(distance_m)
+        grows = np.diff(reach_m) > 0
+        knot = np.r_[True, grows] | np.r_[grows, True]
+        found.append(
+            Motion(mat, origin, time_s, distance_m, reach_m[knot], time_s[knot], mine, *map(float, ends))
+        )
     return tuple(found)
 
 
-def speed_layer(motions: tuple[Motion, ...], sigma_m: np.ndarray) -> Any:
+def speed_layer(motions: tuple[Motion, ...], sigma_m: np.ndarray) -> gpd.GeoDataFrame:
     """Make the layer of speed segments."""
     rows: list[dict[str, Any]] = []
     for motion in motions:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
+import geopandas as gpd
 import numpy as np
 
 from ..config import RigSection, StopRule
@@ -81,22 +81,25 @@ def _standing(time_s: np.ndarray, distance_m: np.ndarray, rule: StopRule) -> np.
 
 def stop_layer(
     stops: tuple[Stop, ...],
-    readings: dict[int, PassReadings],
-    clean: dict[int, np.ndarray],
+    readings: tuple[PassReadings, ...],
+    clean: tuple[np.ndarray, ...],
     swath: Swath,
     sigma_m: np.ndarray,
-) -> Any:
+) -> gpd.GeoDataFrame:
     """Make the layer of stops.
 
     Parameters
     ----------
-    readings, clean : dict by pass code
+    readings, clean : tuple, one entry a pass
         The pass's block, and which of its readings are first looks at mat.
-    sigma_m : float64 (line), position sigma of each line of the swath
+    sigma_m : float64 (line)
+        Position sigma of each line of the swath.
     """
+    blocks = {block.mat.code: (block, mask) for block, mask in zip(readings, clean, strict=True)}
     rows = []
     for stop in stops:
-        mat, block = stop.mat, readings[stop.mat.code]
+        mat = stop.mat
+        block, seen = blocks[mat.code]
         from_m, to_m = stop.distance_m - HALF_LENGTH_M, stop.distance_m + HALF_LENGTH_M
         frames = mat.frame_at(np.array([from_m, stop.distance_m, to_m]))
         edges = mat.edges_at(frames[1:2])[0]
@@ -107,7 +110,7 @@ def stop_layer(
             "stop_id": stop.id,
             "start_utc": stop.start_utc, "end_utc": stop.end_utc, "duration_s": stop.duration_s,
             "station_m": mat.zero_m + float(frames[1]),
-            "temp_drop_delta_c": _drop(stop.distance_m, block, clean[mat.code], swath.distance_m[block.line]),
+            "temp_drop_delta_c": _drop(stop.distance_m, block, seen, swath.distance_m[block.line]),
             "reason": None,
             "position_sigma_m": sigma_over(sigma_m, mat, from_m, to_m),
             "geometry": mat.strip(from_m, to_m),

@@ -6,11 +6,13 @@ reason that is a stretch of mat holds for whole lines.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import shapely
 
 from ..config import EdgeTrimRule, RigSection, RuleProfile
-from ..model import NOT_A_ROW, REASONS, Exclusion, LotInputs, Stations, Swath
+from ..model import NOT_A_ROW, REASONS, Exclusion, Stations, Swath
 from .mat import PassMat
 from .stops import Stop
 
@@ -58,7 +60,7 @@ def _in_polygon(polygon: shapely.Geometry, rows: np.ndarray, swath: Swath) -> np
 
 
 def trimmed_spots(mat: PassMat, swath: Swath, rule: EdgeTrimRule) -> np.ndarray:
-    """Mark the spots whose centre is nearer to an edge than the rule's trim for that kind of edge, bool (spot)."""
+    """Mark the spots whose centre is nearer to an edge than the trim for that kind of edge, bool (spot)."""
     left_m, right_m = trims(mat, rule)
     return (swath.spot_right_m < swath.edges_m[0] + left_m - EXACT_M) | (
         swath.spot_right_m > swath.edges_m[1] - right_m + EXACT_M
@@ -83,11 +85,10 @@ def judge_readings(
     swath: Swath,
     mats: tuple[PassMat, ...],
     stops: tuple[Stop, ...],
-    inputs: LotInputs,
     rules: RuleProfile,
     rig: RigSection,
 ) -> np.ndarray:
-    """Give the code of the first reason that applies to each reading, int8 (line, spot); see `model.REASONS`."""
+    """Give the code (`model.REASONS`) of the first reason that applies to each reading, int8 (line, spot)."""
     reason = np.zeros(rows.shape, np.int8)
     window = rules.window
     reason[swath.temp_c > window.highest_c] = CODE["too_hot"]
@@ -120,19 +121,19 @@ def _stop_lines(
 
 
 def balance(
-    reason: np.ndarray, rows: np.ndarray, swath: Swath, stations: Stations, mats: tuple[PassMat, ...]
-) -> dict:
+    reason: np.ndarray, swath: Swath, stations: Stations, mats: tuple[PassMat, ...]
+) -> dict[str, Any]:
     """Count every reading once: lines x spots = rows + off_mat + no_position + outside_limits.
 
     A line in no pass counts as outside the limits; a spot off the alignment has no position.
     """
-    on_mat = np.broadcast_to(swath.on_mat, rows.shape)
+    on_mat = np.broadcast_to(swath.on_mat, reason.shape)
     in_pass = (swath.pass_code >= 0)[:, None]
     unplaced = on_mat & in_pass & ((swath.placed == 0)[:, None] | ~np.isfinite(stations.frame_m))
     outside = on_mat & ~unplaced & ~(in_pass & stations.inside)
     return {
-        "lines": rows.shape[0],
-        "spots": rows.shape[1],
+        "lines": reason.shape[0],
+        "spots": reason.shape[1],
         "off_mat": int((~on_mat).sum()),
         "no_position": int(unplaced.sum()),
         "outside_limits": int(outside.sum()),
@@ -141,7 +142,7 @@ def balance(
     }
 
 
-def _by_reason(reason: np.ndarray) -> dict:
+def _by_reason(reason: np.ndarray) -> dict[str, Any]:
     number = np.bincount(reason[reason >= 0].ravel(), minlength=len(REASONS))
     dropped = {name: int(number[code]) for name, code in CODE.items() if code}
     return {"rows": int(number.sum()), "kept": int(number[0]), "dropped": dropped}

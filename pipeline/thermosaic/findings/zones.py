@@ -104,7 +104,7 @@ def cold_field(readings: PassReadings, swath: Swath, rule: ZoneRule, aged: np.nd
 
 
 def _reach(readings: PassReadings, swath: Swath, fresh: np.ndarray, cell_m: float) -> int:
-    """Cells from a reading that its neighbours' absence is bridged over: half the spacing of spots and lines."""
+    """Cells over which a hole between readings is bridged: half the spacing of spots and of lines."""
     steps = np.diff(swath.distance_m[readings.line[fresh]])
     steps = steps[steps <= LARGEST_STEP_M]
     pitch_m = float(np.ptp(swath.pitch_m[readings.spot], axis=1).max())

@@ -43,7 +43,7 @@ def keep(labels: np.ndarray, wanted: np.ndarray) -> tuple[np.ndarray, int]:
 
 
 def bounds(labels: np.ndarray, number: int) -> np.ndarray:
-    """Give first row, one past the last row, first col, one past the last col of labels 1 .. number, int (n, 4)."""
+    """Bounds of labels 1 .. number: first row, one past the last, first col, one past the last; int (n, 4)."""
     boxes = ndimage.find_objects(labels, max_label=number)
     return np.array([[b[0].start, b[0].stop, b[1].start, b[1].stop] for b in boxes], int).reshape(-1, 4)
 

@@ -39,10 +39,15 @@ def percentiles(values: np.ndarray, percents: tuple[float, ...], method: str) ->
     number = len(values)
     if number == 0:
         return np.full(len(percents), np.nan)
-    share = np.asarray(percents, float) / 100
-    place = share * (number + 1) - 1 if method == "R-6" else share * (number - 1)
-    place = np.clip(place, 0, number - 1)
-    below = np.floor(place).astype(int)
-    above = np.minimum(below + 1, number - 1)
-    ordered = np.partition(values.astype(np.float64), np.unique([below, above]))
-    return ordered[below] + (place - below) * (ordered[above] - ordered[below])
+    last = number - 1
+    places = [p / 100 * (number + 1) - 1 if method == "R-6" else p / 100 * last for p in percents]
+    places = [min(max(place, 0.0), last) for place in places]
+    below = [int(place) for place in places]
+    wanted = sorted({*below, *(min(place + 1, last) for place in below)})
+    ordered = np.partition(values.astype(np.float64, copy=False), wanted)
+    return np.array(
+        [
+            ordered[k] + (place - k) * (ordered[min(k + 1, last)] - ordered[k])
+            for k, place in zip(below, places, strict=True)
+        ]
+    )

@@ -57,7 +57,7 @@ def standing(
     width = 2 * max(1, round(longer_than_s / STEP_S / 2)) + 1
     path_m = below_mps * longer_than_s
     spread_m = ndimage.maximum_filter1d(place_m, width) - ndimage.minimum_filter1d(place_m, width)
-    still = ndimage.binary_dilation(spread_m < path_m, np.ones(width, bool))
+    still = ndimage.maximum_filter1d(spread_m < path_m, width, mode="constant")
     found = [_refine(grid_s, place_m, first, last, width // 2, path_m / 4) for first, last in runs(still)]
     spans = np.array(found).reshape(-1, 2)
     return spans[spans[:, 1] - spans[:, 0] > longer_than_s]

@@ -8,14 +8,14 @@ from __future__ import annotations
 import logging
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 
 from ..config import RigSection, RuleProfile
 from ..findings import layers, patterns, profiles, speeds, stops, verdicts, zones
-from ..findings.frames import layer
-from ..findings.mat import pass_mats
-from ..findings.readings import pass_readings, rows_of_lot
-from ..model import Doubt, Findings, LotInputs, Rasters, Stations, Swath, Trajectory
+from ..findings.doubts import doubts_of
+from ..findings.survey import Survey, survey_lot
+from ..model import Findings, LotInputs, Rasters, Stations, Swath, Trajectory
 
 log = logging.getLogger("thermosaic")
 
@@ -53,103 +53,72 @@ def detect_findings(
     ConfigError
         The rule needs what the lot does not state: an alignment, or a laydown target.
     """
-    mats = pass_mats(swath, stations, trajectory, inputs)
-    rows = rows_of_lot(swath, stations)
-    readings = tuple(pass_readings(mat, rows, swath, stations, rules.zone.cell_m) for mat in mats)
-    aged = verdicts.aged_lines(swath, rules.window.look_age_s)
-    fields = tuple(zones.cold_field(block, swath, rules.zone, aged) for block in readings)
-    found_stops, waiting_s = stops.find_stops(trajectory, mats, rules.stop)
-    motions = speeds.pass_motions(trajectory, swath, mats, found_stops)
-    excluded = verdicts.excluded_readings(rows, swath, stations, inputs.exclusions)
-    foreign = np.zeros(rows.shape, bool)
-    for field in fields:
-        foreign[field.readings.place] = field.foreign
-    reason = verdicts.judge_readings(rows, foreign, excluded, swath, mats, found_stops, inputs, rules, rig)
-    log.info("readings judged", extra={"done": 1, "total": 3})
-    sigma_m = np.sqrt(
-        swath.sigma_along_m.astype(np.float64) ** 2 + swath.sigma_across_m.astype(np.float64) ** 2
+    survey = survey_lot(swath, stations, trajectory, inputs, rules)
+    reason = verdicts.judge_readings(
+        survey.rows, survey.foreign, survey.excluded, swath, survey.mats, survey.stops, rules, rig
     )
-    line_sigma_m = _mean_of_line(sigma_m[:, swath.on_mat])
-    clean = {field.readings.mat.code: field.clean for field in fields}
-    by_code = {block.mat.code: block for block in readings}
-    frames = {
-        "mat": layers.mat_layer(readings, reason, swath),
-        "paver_path": layers.path_layer(mats, swath),
-        "stops": stops.stop_layer(found_stops, by_code, clean, swath, line_sigma_m),
-        "speed_segments": speeds.speed_layer(motions, line_sigma_m),
-        "dropped": layers.dropped_layer(readings, reason),
-        "gaps": layers.gap_layer(readings, swath),
-        "station_ticks": layers.tick_layer(mats, inputs.alignment, tick_step_m),
-    }
-    frames["cold_zones"], narrow = _zone_layer(fields, found_stops, swath, excluded, line_sigma_m, rules, rig)
+    log.info("readings judged", extra={"done": 1, "total": 3})
+    verdict = tuple(reason[block.place] for block in survey.readings)
+    zone_layer, strips = _zones(survey, swath, rules, rig)
     log.info("zones found", extra={"done": 2, "total": 3})
-    by_motion = {motion.mat.code: motion for motion in motions}
-    profile_rows: list[dict[str, Any]] = []
-    for block in readings:
-        verdict = reason[block.place]
-        sample = profiles.pass_sample(block, verdict, rules, laydown_target_c)
-        profile_rows += profiles.profile_rows(
-            sample, block, verdict, by_motion.get(block.mat.code), inputs, stations, swath, trajectory, line_sigma_m
-        )  # fmt: skip
-    frames["profiles"] = profiles.number_profiles(profile_rows)
-    frames["lot"] = layers.lot_layer(frames, readings, reason, motions, found_stops, sigma_m, rules)
-    log.info("profiles classed", extra={"done": 3, "total": 3})
-    counts = verdicts.balance(reason, rows, swath, stations, mats)
-    counts |= {
-        "foreign_objects": sum(field.not_mat.count for field in fields),
-        "one_spot_strips": narrow,
-        "waiting_at_ends_s": round(waiting_s, 3),
+    frames = {
+        "mat": layers.mat_layer(survey.readings, verdict, swath),
+        "paver_path": layers.path_layer(survey.mats, swath),
+        "cold_zones": zone_layer,
+        "stops": stops.stop_layer(survey.stops, survey.readings, _clean(survey), swath, survey.sigma_m),
+        "speed_segments": speeds.speed_layer(survey.motions, survey.sigma_m),
+        "profiles": _profiles(survey, verdict, inputs, stations, swath, trajectory, rules, laydown_target_c),
+        "dropped": layers.dropped_layer(survey.readings, verdict),
+        "gaps": layers.gap_layer(survey.readings, swath),
+        "station_ticks": layers.tick_layer(survey.mats, inputs.alignment, tick_step_m),
     }
-    return Findings(reason, frames, counts, _doubts(frames, counts))
+    frames["lot"] = layers.lot_layer(
+        frames, survey.readings, verdict, survey.motions, survey.stops, survey.sigma_m
+    )
+    log.info("profiles classed", extra={"done": 3, "total": 3})
+    counts = verdicts.balance(reason, swath, stations, survey.mats)
+    counts |= {
+        "foreign_objects": sum(field.not_mat.count for field in survey.fields),
+        "one_spot_strips": strips,
+        "waiting_at_ends_s": round(survey.waiting_s, 3),
+    }
+    return Findings(reason, frames, counts, doubts_of(frames, counts))
 
 
-def _mean_of_line(values: np.ndarray) -> np.ndarray:
-    """Mean across each line, NaN where it has no value at all."""
-    known = np.isfinite(values)
-    number = known.sum(axis=1)
-    total = np.where(known, values, 0.0).sum(axis=1)
-    return np.where(number > 0, total / np.maximum(number, 1), np.nan)
+def _clean(survey: Survey) -> tuple[np.ndarray, ...]:
+    """First looks at mat, bool (line, spot) a block."""
+    return tuple(field.clean for field in survey.fields)
 
 
-def _zone_layer(
-    fields: tuple[zones.ColdField, ...],
-    found_stops: tuple[stops.Stop, ...],
+def _zones(survey: Survey, swath: Swath, rules: RuleProfile, rig: RigSection) -> tuple[gpd.GeoDataFrame, int]:
+    """Layer of cold zones, and the number of strips that one spot alone saw."""
+    rows: list[dict[str, Any]] = []
+    strips = 0
+    for field in survey.fields:
+        found, narrow = zones.find_zones(field, swath, rules.zone)
+        named = patterns.zone_patterns(found, survey.stops, rules, rig)
+        rows += patterns.zone_rows(found, named, swath, survey.excluded, survey.sigma_m)
+        strips += narrow
+    return layers.numbered("cold_zones", "zone_id", rows), strips
+
+
+def _profiles(
+    survey: Survey,
+    verdict: tuple[np.ndarray, ...],
+    inputs: LotInputs,
+    stations: Stations,
     swath: Swath,
-    excluded: np.ndarray,
-    sigma_m: np.ndarray,
+    trajectory: Trajectory,
     rules: RuleProfile,
-    rig: RigSection,
-) -> tuple[Any, int]:
-    rows, narrow = [], 0
-    for field in fields:
-        found, strips = zones.find_zones(field, swath, rules.zone)
-        named = patterns.zone_patterns(found, found_stops, rules, rig)
-        rows += patterns.zone_rows(found, named, swath, excluded, sigma_m)
-        narrow += strips
-    return layer("cold_zones", [{**row, "zone_id": number} for number, row in enumerate(rows, 1)]), narrow
-
-
-def _doubts(frames: dict[str, Any], counts: dict[str, Any]) -> tuple[Doubt, ...]:
-    """Say in plain sentences what a reader of the findings should know."""
-    doubts = []
-    gaps, found = frames["gaps"], frames["profiles"]
-    for kind, group in gaps.groupby("kind", sort=True):
-        length = float(group["length_m"].sum())
-        what = {"no_fix": "positions", "no_scan": "scan lines", "not_paving": "warm mat"}[str(kind)]
-        text = f"{len(group)} stretches, {length:.0f} m in all, are without {what}: their profiles may be insufficient."
-        doubts.append(Doubt("s6", f"gap_{kind}", text, length, "m"))
-    lacking = int((found["profile_class"] == "insufficient").sum())
-    if lacking:
-        text = f"{lacking} of {len(found)} profiles have too few readings to be classed: see their coverage_frac."
-        doubts.append(Doubt("s6", "insufficient_profiles", text, float(lacking)))
-    near = int(found["borderline"].sum())
-    if near:
-        text = f"{near} of {len(found)} profiles lie within the instrument's accuracy of a class limit."
-        doubts.append(Doubt("s6", "borderline_profiles", text, float(near)))
-    if counts["one_spot_strips"]:
-        text = (
-            f"{counts['one_spot_strips']} long cold strips are seen by one spot only and are no zones: "
-            "check that spot against a thermometer."
+    laydown_target_c: float | None,
+) -> gpd.GeoDataFrame:
+    """Layer of profiles."""
+    rows: list[dict[str, Any]] = []
+    with_alignment = stations.alignment is not None
+    for block, reason in zip(survey.readings, verdict, strict=True):
+        sample = profiles.pass_sample(block, reason, rules, laydown_target_c)
+        cuts = profiles.pass_cuts(block, rules, inputs.exclusions, with_alignment)
+        rows += profiles.profile_rows(
+            sample, cuts, block, reason, survey.motion_of(block.mat), swath, trajectory, survey.sigma_m
         )
-        doubts.append(Doubt("s6", "one_spot_strip", text, float(counts["one_spot_strips"])))
-    return tuple(doubts)
+    return layers.numbered("profiles", "profile_id", rows)

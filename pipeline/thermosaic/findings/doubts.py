@@ -1,0 +1,41 @@
+"""Plain sentences about the findings for the reader of the result."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import geopandas as gpd
+
+from ..model import Doubt
+
+MISSING = {"no_fix": "positions", "no_scan": "scan lines", "not_paving": "warm mat"}
+
+
+def doubts_of(frames: dict[str, gpd.GeoDataFrame], counts: dict[str, Any]) -> tuple[Doubt, ...]:
+    """Say what a reader of these layers should check."""
+    doubts = []
+    for kind, group in frames["gaps"].groupby("kind", sort=True):
+        length_m = float(group["length_m"].sum())
+        text = (
+            f"{len(group)} stretches, {length_m:.0f} m in all, are without {MISSING[str(kind)]}: "
+            "see the layer gaps; profiles there may be insufficient."
+        )
+        doubts.append(Doubt("s6", f"gap_{kind}", text, length_m, "m"))
+    profiles = frames["profiles"]
+    total = len(profiles)
+    lacking = int((profiles["profile_class"] == "insufficient").sum())
+    if lacking:
+        text = f"{lacking} of {total} profiles have too few readings to be classed: see their coverage_frac."
+        doubts.append(Doubt("s6", "insufficient_profiles", text, float(lacking)))
+    near = int(profiles["borderline"].sum())
+    if near:
+        text = f"{near} of {total} profiles lie within the instrument's accuracy of a class limit."
+        doubts.append(Doubt("s6", "borderline_profiles", text, float(near)))
+    strips = counts["one_spot_strips"]
+    if strips:
+        text = (
+            f"{strips} long cold strips are seen by one spot only and are no zones: check that spot against "
+            "a thermometer."
+        )
+        doubts.append(Doubt("s6", "one_spot_strip", text, float(strips)))
+    return tuple(doubts)
