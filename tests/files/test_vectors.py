@@ -68,7 +68,7 @@ class TestExclusions:
         assert digest(tmp_path) == before
 
     def test_polygons_come_in_metres_of_a_map_in_feet(self, package):
-        """Into EPSG:6505 (US survey feet) the area stays 100 m2 within the scale of both projections (0.1 %)."""
+        """Into EPSG:6505 (US survey feet) the area stays 100 m2, but for the scales."""
         (found,) = vectors.read_exclusions(package, None, "EPSG:6505", 0.1)
         assert found.polygon.area == pytest.approx(100.0, rel=1e-3)
 
@@ -214,7 +214,7 @@ class TestGeoJson:
 
 class TestGeoPackage:
     def test_reading_changes_nothing(self, package):
-        """Not a byte of the file changes and no file appears beside it, also from a folder without write permission."""
+        """Not a byte of the file changes and no file appears beside it, also in a read-only folder."""
         before = digest(package.parent)
         os.chmod(package.parent, 0o555)
         try:
@@ -237,7 +237,7 @@ class TestGeoPackage:
         beside = package.with_name(package.name + ending)
         beside.write_bytes(b"x" * 100)
         before = digest(package.parent)
-        with pytest.raises(InputError, match="open in another program .*: close it or export a copy"):
+        with pytest.raises(InputError, match=r"open in another program .*: close it or export a copy"):
             vectors.read_layers(package)
         assert digest(package.parent) == before
 
