@@ -57,7 +57,7 @@ class Run:
         frame = pd.DataFrame(rows)
         for column in frame.columns:
             if column.endswith("_utc"):
-                frame[column] = pd.to_datetime(frame[column], utc=True).dt.tz_convert(None)
+                frame[column] = pd.to_datetime(frame[column], utc=True, format="ISO8601").dt.tz_convert(None)
         if len(frame):
             factor = self.lot.site.factor
             frame["geometry"] = [_scaled(geometry, factor) for geometry in frame["geometry"]]
