@@ -40,15 +40,28 @@ _MODES = (("R", 3), ("F", 4), ("D", 2), ("A", 1), ("P", 1))  # best first; lette
 # ------------------------------------------------------------------------------------ fields, as columns
 
 
-@dataclass(frozen=True)
 class _Field:
-    """One field of many sentences."""
+    """One field of many sentences; where all have one shape, count, whole, length and mask have one element."""
 
-    digits: np.ndarray  # as one integer
-    count: np.ndarray  # of digits
-    whole: np.ndarray  # digits before the point
-    length: np.ndarray
-    mask: np.ndarray  # of letters
+    def __init__(self, value: np.ndarray, shape: np.ndarray, rows: np.ndarray) -> None:
+        packed = shape[rows]
+        packed = packed[:1] if np.all(packed == packed[0]) else packed
+        point = packed >> kernel.POINT_SHIFT & 255
+        self._value, self._rows = value, rows
+        self.count = packed & 255  # digits
+        self.whole = np.where(point > 0, point - 1, self.count)  # digits before the point
+        self.length = packed >> kernel.LENGTH_SHIFT & 0xFFFF
+        self.mask = packed >> kernel.MASK_SHIFT  # of letters
+
+    @property
+    def digits(self) -> np.ndarray:
+        """All digits as one integer."""
+        return self._value[self._rows]
+
+    @property
+    def scale(self) -> np.ndarray:
+        """Power of ten that the digits are divided by."""
+        return _TEN[np.clip(self.count - self.whole, 0, 18)]
 
     @property
     def empty(self) -> np.ndarray:
@@ -63,20 +76,11 @@ class _Field:
         """Signed decimal number; NaN where it is none."""
         minus = self.mask == 1 << kernel.MINUS
         sound = (self.count > 0) & (self.count <= 18) & ((self.mask == 0) | minus)
-        value = self.digits / _TEN[np.clip(self.count - self.whole, 0, 18)]
-        return np.where(sound, np.where(minus, -value, value), np.nan)
+        sign = np.where(sound, np.where(minus, -1.0, 1.0), np.nan)
+        return self.digits / self.scale * sign
 
     def letter(self, char: str) -> np.ndarray:
         return (self.length == 1) & (self.mask == 1 << (ord(char) & 31))
-
-
-def _field(value: np.ndarray, shape: np.ndarray, index: int, rows: np.ndarray) -> _Field:
-    packed = shape[index, rows]
-    count, point = packed & 255, packed >> kernel.POINT_SHIFT & 255
-    whole = np.where(point > 0, point - 1, count)
-    return _Field(
-        value[index, rows], count, whole, packed >> kernel.LENGTH_SHIFT & 0xFFFF, packed >> kernel.MASK_SHIFT
-    )
 
 
 # ---------------------------------------------------------------------------------- what a sentence says
@@ -90,7 +94,7 @@ class _Rows:
     tod_ns: np.ndarray  # of the day; NO_TIME
     day: np.ndarray  # since 1970; NO_DAY
     quality: np.ndarray  # class
-    value: np.ndarray  # (row, 3): lat, lon, height; or sigma; or heading
+    value: np.ndarray  # (3, row): latitude, longitude, height; or sigma; or heading
     malformed: np.ndarray
     leap_second: np.ndarray
     silent: np.ndarray  # well formed, nothing to say
@@ -99,19 +103,24 @@ class _Rows:
 def _decode(kind: np.ndarray, fields: np.ndarray, value: np.ndarray, shape: np.ndarray) -> _Rows:
     """Decode the sentences of a block, kind by kind."""
     count = len(kind)
-    flags = (np.zeros(count, bool) for _ in range(2))
     malformed = (fields < _FEWEST[kind]) | (fields > _MOST[kind])
     out = _Rows(
-        kind, np.full(count, NO_TIME), np.full(count, NO_DAY), np.zeros(count, np.int8), np.full((count, 3), np.nan),
-        malformed, *flags,
-    )  # fmt: skip
+        kind=kind,
+        tod_ns=np.full(count, NO_TIME),
+        day=np.full(count, NO_DAY, np.int32),
+        quality=np.zeros(count, np.int8),
+        value=np.full((3, count), np.nan),
+        malformed=malformed,
+        leap_second=np.zeros(count, bool),
+        silent=kind == VTG,
+    )
     for which in range(VTG):
         rows = np.flatnonzero((kind == which) & ~malformed)
         if len(rows) == 0:
             continue
 
         def field(index: int, rows: np.ndarray = rows) -> _Field:
-            return _field(value, shape, index, rows)
+            return _Field(value[index], shape[index], rows)
 
         if which != HDT:
             _decode_time(out, rows, field(1))
@@ -121,7 +130,6 @@ def _decode(kind: np.ndarray, fields: np.ndarray, value: np.ndarray, shape: np.n
             _decode_date(out, rows, which, field)
         if which in (GST, HDT, PASHR):
             _decode_measure(out, rows, which, field)
-    out.silent |= kind == VTG
     timeless = (out.tod_ns == NO_TIME) & (kind != HDT) & ~out.silent & ~out.leap_second
     out.malformed |= timeless & ((out.quality > 0) | (kind == GST) | (kind == PASHR))
     return out
@@ -129,12 +137,13 @@ def _decode(kind: np.ndarray, fields: np.ndarray, value: np.ndarray, shape: np.n
 
 def _decode_time(out: _Rows, rows: np.ndarray, time: _Field) -> None:
     """hhmmss with decimals -> ns of the day; second 60 is set apart."""
-    decimals = np.clip(time.count - time.whole, 0, 9)
-    clock = time.digits // _TEN[decimals]
-    hour, minute, second = clock // 10000, clock // 100 % 100, clock % 100
+    digits, scale = time.digits, np.minimum(time.scale, _TEN[9])
+    clock = digits // scale
+    minutes = clock // 100
+    hour, second = minutes // 100, clock - 100 * minutes
+    minute = minutes - 100 * hour
     sound = time.plain & (time.whole == 6) & (time.count <= 15) & (hour < 24) & (minute < 60) & (second <= 60)
-    fraction = (time.digits - clock * _TEN[decimals]) * _TEN[9 - decimals]
-    ns = ((hour * 60 + minute) * 60 + second) * 1_000_000_000 + fraction
+    ns = ((hour * 60 + minute) * 60 + second) * _TEN[9] + (digits - clock * scale) * (_TEN[9] // scale)
     out.leap_second[rows] = sound & (second == 60)
     out.tod_ns[rows] = np.where(sound & (second < 60), ns, NO_TIME)
     out.malformed[rows] |= ~sound & ~time.empty
@@ -146,20 +155,21 @@ def _decode_position(out: _Rows, rows: np.ndarray, which: int, field, fields: np
     first = _LATITUDE[which]
     latitude, lat_sound = _angle(field(first), field(first + 1), 4, 90, "N", "S")
     longitude, lon_sound = _angle(field(first + 2), field(first + 3), 5, 180, "E", "W")
-    height, height_sound = np.full(len(rows), np.nan), True
+    placed_sound = lat_sound & lon_sound
     if which != RMC:
         level, geoid = field(9), field(11 if which == GGA else 10)
         height = level.number() + geoid.number()
-        height_sound = np.isfinite(height) | level.empty | geoid.empty
+        placed_sound &= np.isfinite(height) | level.empty | geoid.empty
+        out.value[2, rows] = np.where(quality > 0, height, np.nan)
     if which == GGA:
         for unit in (field(10), field(12)):
-            height_sound &= unit.empty | unit.letter("M")
+            placed_sound &= unit.empty | unit.letter("M")
     if which == GNS:
         out.silent[rows] = field(6).empty & field(first).empty  # one constellation's share of a common fix
-    placed = quality > 0
-    out.malformed[rows] |= ~sound | (placed & ~(lat_sound & lon_sound & height_sound))
+    out.value[0, rows] = np.where(quality > 0, latitude, np.nan)
+    out.value[1, rows] = np.where(quality > 0, longitude, np.nan)
     out.quality[rows] = quality
-    out.value[rows] = np.where(placed[:, None], np.column_stack([latitude, longitude, height]), np.nan)
+    out.malformed[rows] |= ~(sound & (placed_sound | (quality == 0)))
 
 
 def _quality(which: int, field, fields: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -167,13 +177,13 @@ def _quality(which: int, field, fields: np.ndarray) -> tuple[np.ndarray, np.ndar
     if which == GGA:
         code = field(6)
         sound = code.plain & (code.length == 1)
-        return np.where(sound, _GGA_QUALITY[np.where(sound, code.digits, 0)], 0), sound
+        return _GGA_QUALITY[np.where(sound, code.digits, 0)], sound
     if which == GNS:
         return _mode(field(6))
     status, (mode, mode_sound) = field(2), _mode(field(12))
     without = (fields < 13) | field(12).empty
     valid = status.letter("A")
-    quality = np.where(valid, np.where(without, 1, mode), 0)
+    quality = np.where(valid, np.where(without, np.int8(1), mode), np.int8(0))
     return quality, (valid | status.letter("V")) & (without | mode_sound)
 
 
@@ -189,13 +199,13 @@ def _angle(
     angle: _Field, side: _Field, whole: int, highest: float, positive: str, negative: str
 ) -> tuple[np.ndarray, np.ndarray]:
     """(d)ddmm.mmm and its hemisphere in degrees, and whether both are sound."""
-    scale = _TEN[np.clip(angle.count - angle.whole, 0, 12)]
-    degrees = angle.digits // (100 * scale)
-    minutes = (angle.digits - degrees * 100 * scale) / scale
+    digits, scale = angle.digits, np.minimum(angle.scale, _TEN[12])
+    degrees = digits // (100 * scale)
+    minutes = (digits - degrees * (100 * scale)) / scale
     value = degrees + minutes / 60
     south = side.letter(negative)
-    sound = angle.plain & (angle.whole == whole) & (angle.count <= 17) & (minutes < 60) & (value <= highest)
-    return np.where(south, -value, value), sound & (south | side.letter(positive))
+    form = angle.plain & (angle.whole == whole) & (angle.count <= 17) & (south | side.letter(positive))
+    return value * np.where(south, -1.0, 1.0), form & (minutes < 60) & (value <= highest)
 
 
 def _decode_date(out: _Rows, rows: np.ndarray, which: int, field) -> None:
@@ -203,20 +213,33 @@ def _decode_date(out: _Rows, rows: np.ndarray, which: int, field) -> None:
     if which == RMC:
         text = field(9)
         empty, sound = text.empty, text.plain & (text.length == 6) & (text.count == 6)
-        day, month, year = text.digits // 10000, text.digits // 100 % 100, text.digits % 100
+        digits = _once(text.digits)
+        day, month, year = digits // 10000, digits // 100 % 100, digits % 100
         year = year + np.where(year >= 80, 1900, 2000)
     else:
         parts = [field(k) for k in (2, 3, 4)]
-        empty, sound = parts[2].empty, np.logical_and.reduce([p.plain & (p.count == p.length) for p in parts])
-        day, month, year = (part.digits for part in parts)
-    sound &= (year >= 1980) & (year <= 2100) & (month >= 1) & (month <= 12)
-    first = (np.where(sound, year - 1970, 0) * 12 + np.where(sound, month, 1) - 1).astype("M8[M]")
-    last = ((first + 1).astype("M8[D]") - first.astype("M8[D]")).astype(int)
-    sound &= (day >= 1) & (day <= last)
-    out.day[rows] = np.where(sound & ~empty, first.astype("M8[D]").astype(int) + day - 1, NO_DAY)
+        empty = parts[2].empty
+        sound = np.logical_and.reduce(np.broadcast_arrays(*(part.plain & (part.count == part.length) for part in parts)))
+        day, month, year = (_once(part.digits) for part in parts)
+    number, exists = day_number(year, month, day)
+    sound = sound & exists
+    out.day[rows] = np.where(sound & ~empty, number, NO_DAY)
     out.malformed[rows] |= ~sound & ~empty
     if which == ZDA:
         out.silent[rows] = empty | ((out.tod_ns[rows] == NO_TIME) & sound)
+
+
+def _once(values: np.ndarray) -> np.ndarray:
+    """One element where all are equal."""
+    return values[:1] if np.all(values == values[0]) else values
+
+
+def day_number(year: np.ndarray, month: np.ndarray, day: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Days since 1970-01-01 of dates from 1980 to 2100, and whether there is such a date."""
+    sound = (year >= 1980) & (year <= 2100) & (month >= 1) & (month <= 12)
+    months = np.where(sound, year - 1970, 0) * 12 + np.where(sound, month, 1) - 1
+    first, after = (value.astype("M8[M]").astype("M8[D]").astype(int) for value in (months, months + 1))
+    return first + day - 1, sound & (day >= 1) & (day <= after - first)
 
 
 def _decode_measure(out: _Rows, rows: np.ndarray, which: int, field) -> None:
@@ -231,7 +254,7 @@ def _decode_measure(out: _Rows, rows: np.ndarray, which: int, field) -> None:
         heading = field(index)
         amount, empty = heading.number(), heading.empty
         sound = field(index + 1).letter("T") & (amount >= 0) & (amount <= 360)
-    out.value[rows, 0] = amount
+    out.value[0, rows] = amount
     out.silent[rows] = empty
     out.malformed[rows] |= ~sound & ~empty
 
@@ -248,7 +271,7 @@ class Sentences:
     tod_ns: np.ndarray  # int64 of the day, NO_TIME
     day: np.ndarray  # int32 since 1970, NO_DAY
     quality: np.ndarray  # int8 class
-    value: np.ndarray  # float64 (row, 3)
+    value: np.ndarray  # float64 (3, row)
 
 
 def read_sentences(paths: tuple[Path, ...], need_checksum: bool) -> tuple[Sentences, Ledger]:
@@ -268,7 +291,7 @@ def read_sentences(paths: tuple[Path, ...], need_checksum: bool) -> tuple[Senten
                 )
     if not parts:
         raise InputError("no file of fixes was given")
-    return Sentences(*(np.concatenate(columns) for columns in zip(*parts, strict=True))), ledger
+    return Sentences(*(np.concatenate(columns, axis=-1) for columns in zip(*parts, strict=True))), ledger
 
 
 def _buffers(rows: int) -> tuple[np.ndarray, ...]:
@@ -298,15 +321,16 @@ def _read_block(
         ledger.note("sentences", name, np.count_nonzero(sound & (kind == which)))
     ledger.note("sentences", "other", int(counts[-1]) - rows)
     kept = sound & ~decoded.silent
-    columns = (kind, lines, decoded.tod_ns, decoded.day.astype(np.int32), decoded.quality, decoded.value)
-    return tuple(column[kept] for column in columns), line
+    columns = (kind, lines, decoded.tod_ns, decoded.day, decoded.quality, decoded.value)
+    kept = slice(None) if kept.all() else kept
+    return tuple(column[..., kept].copy() for column in columns), line
 
 
 # ------------------------------------------------------------------------------- epochs: dates and joins
 
 
 def read_nmea(paths: tuple[Path, ...], need_checksum: bool) -> tuple[FixRows, Ledger]:
-    """Read an NMEA log as rows of fixes, one for each position sentence of the kind that gives most positions.
+    """Read an NMEA log as rows of fixes, one for each sentence of the kind that gives its positions.
 
     Parameters
     ----------
@@ -334,9 +358,9 @@ def read_nmea(paths: tuple[Path, ...], need_checksum: bool) -> tuple[FixRows, Le
     time = absolute_times(sentences, name)
     rows = FixRows(
         time_utc=time[here],
-        lon_deg=sentences.value[here, 1],
-        lat_deg=sentences.value[here, 0],
-        height_m=sentences.value[here, 2],
+        lon_deg=sentences.value[1, here],
+        lat_deg=sentences.value[0, here],
+        height_m=sentences.value[2, here],
         quality=sentences.quality[here],
         sigma_m=_at_epoch(sentences, time, GST, time[here]),
         heading_deg=_headings(sentences, time, here),
@@ -347,18 +371,17 @@ def read_nmea(paths: tuple[Path, ...], need_checksum: bool) -> tuple[FixRows, Le
 
 
 def _position_kind(sentences: Sentences, name: str) -> int:
-    """Choose the kind of sentence that positions are taken from: GGA, unless GNS (then RMC) has twice as many."""
-    placed = {
-        which: np.count_nonzero((sentences.kind == which) & (sentences.quality > 0))
-        for which in (GGA, GNS, RMC)
-    }
-    present = [which for which in (GGA, GNS, RMC) if np.any(sentences.kind == which)]
-    if not present:
-        raise InputError(
-            f"{name}: holds no GGA, GNS or RMC sentence with a right checksum: is it an NMEA 0183 log?"
-        )
-    most = max(placed.values())
-    return next(which for which in present if placed[which] * 2 >= most)
+    """Choose the one kind of sentence that positions are taken from: GGA, without any GNS, without any RMC.
+
+    A position is never taken from RMC where GGA stands beside it: RMC does not tell a simulator or dead
+    reckoning from a fix in its older forms.
+    """
+    for which in (GGA, GNS, RMC):
+        if np.any(sentences.kind == which):
+            return which
+    raise InputError(
+        f"{name}: holds no GGA, GNS or RMC sentence with a right checksum: is it an NMEA 0183 log?"
+    )
 
 
 def absolute_times(sentences: Sentences, name: str) -> np.ndarray:
@@ -376,8 +399,8 @@ def absolute_times(sentences: Sentences, name: str) -> np.ndarray:
     dated = np.flatnonzero(day != NO_DAY)
     if len(dated) == 0:
         raise InputError(
-            f"{name}: no RMC or ZDA sentence states a date, and GGA has none: let the receiver send RMC or ZDA; "
-            "a date is never taken from elsewhere"
+            f"{name}: no RMC or ZDA sentence states a date, and GGA has none: let the receiver send RMC or "
+            "ZDA; a date is never taken from elsewhere"
         )
     running = tod + midnights[: len(tod)] * DAY_NS
     anchor = day[dated] - midnights[dated]
@@ -407,7 +430,7 @@ def _at_epoch(sentences: Sentences, time: np.ndarray, which: int, epoch: np.ndar
     rows = rows[np.argsort(time[rows], kind="stable")]
     place = np.clip(np.searchsorted(time[rows], epoch), 0, len(rows) - 1)
     same = time[rows][place] == epoch
-    values[same] = sentences.value[rows[place[same]], 0]
+    values[same] = sentences.value[0, rows[place[same]]]
     return values
 
 
@@ -427,5 +450,5 @@ def _headings(sentences: Sentences, time: np.ndarray, here: np.ndarray) -> np.nd
         owner, turns = np.searchsorted(here, turns)[::-1] - 1, turns[::-1]
     inside = (owner >= 0) & (owner < len(here))
     found = np.full(len(here), np.nan)
-    found[owner[inside]] = sentences.value[turns[inside], 0]
+    found[owner[inside]] = sentences.value[0, turns[inside]]
     return np.where(np.isnan(heading), found, heading)

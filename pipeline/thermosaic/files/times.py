@@ -134,8 +134,7 @@ def rows_in_order(time_utc: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         return repeated, stepped
     kept = _longest_increasing(ns)
     stepped[np.delete(rows, kept)] = True
-    same = np.isin(time_utc, time_utc[rows[kept]]) & stepped
-    return repeated | same, stepped & ~same
+    return repeated, stepped
 
 
 def _longest_increasing(values: np.ndarray) -> list[int]:
