@@ -47,27 +47,20 @@ def _fields(noun: Any) -> dict[str, Any]:
 
 def _rasters(swath: model.Swath) -> model.Rasters:
     """Two map tiles' worth of nearest readings and one small mat block."""
-    row = col = 0
     cell = 0.1
     tiles = []
     tile_e = np.floor(swath.easting_m / cell / 512).astype(int)
     tile_n = np.floor(swath.northing_m / cell / 512).astype(int)
     for n, e in sorted({(int(n), int(e)) for n, e in zip(tile_n.ravel(), tile_e.ravel(), strict=True)})[:2]:
-        temp = np.full((512, 512), np.nan, np.float32)
+        temp = np.full((model.TILE_CELLS, model.TILE_CELLS), np.nan, np.float32)
         here = (tile_e == e) & (tile_n == n)
         row = (n + 1) * 512 - 1 - np.floor(swath.northing_m[here] / cell).astype(int)
         col = np.floor(swath.easting_m[here] / cell).astype(int) - e * 512
         temp[row, col] = swath.temp_c[here]
-        laid, sigma = np.where(np.isnan(temp), np.nan, 60.0), np.where(np.isnan(temp), np.nan, 0.02)
-        block = model.Raster(
-            model.Lattice("map", cell),
-            (n + 1) * 512 - 1,
-            e * 512,
-            temp,
-            laid.astype("f4"),
-            sigma.astype("f4"),
-        )
-        tiles.append(block)
+        cells = np.flatnonzero(np.isfinite(temp)).astype(np.int32)
+        bands = np.vstack([temp.ravel()[cells], np.full((1, len(cells)), 60), np.full((1, len(cells)), 0.02)])
+        lattice = model.Lattice("map", cell)
+        tiles.append(model.Tile(lattice, (n + 1) * 512 - 1, e * 512, cells, bands.astype(np.float32)))
     small = swath.temp_c[:300, swath.on_mat].T.copy()
     mat = model.Raster(
         model.Lattice("mat:1", 0.3048), -6, 3281, small, np.zeros_like(small), np.full_like(small, 0.02)
@@ -88,7 +81,12 @@ def _findings(
         (swath.placed == 0)[:, None] | ~swath.on_mat | ~stations.inside | ~np.isfinite(stations.frame_m)
     ] = model.NOT_A_ROW
     places = _Places(swath, stations, inputs)
-    frames = {table.name: _frame(table, rows) for table, rows in zip(LAYERS, _rows(places), strict=True)}
+    rows = dict(zip([table.name for table in LAYERS], _rows(places), strict=True))
+    kept, dropped = int(np.sum(reason == 0)), int(np.sum(reason > 0))
+    rows["lot"] = [
+        row | {"reading_kept_count": kept, "reading_dropped_count": dropped} for row in rows["lot"]
+    ]
+    frames = {table.name: _frame(table, rows[table.name]) for table in LAYERS}
     doubts = (model.Doubt("s6", "invented", "These findings are invented for a test", 1.5, "m"),)
     return model.Findings(reason, frames, {"zones": len(frames["cold_zones"])}, doubts)
 
@@ -116,10 +114,16 @@ class _Places:
         station = self.stations.line_frame_m[lines] + self.stations.zero_m[0]
         seen = self.swath.seen_utc
         return {
-            "pass_id": self.inputs.passes[0].id, "travel": "upstation" if self.stations.upstation[0] else "downstation",
-            "station_from_m": float(station.min()), "station_to_m": float(station.max()), "station_m": float(station.mean()),
-            "start_utc": seen[lines[0]], "end_utc": seen[lines[-1]], "laid_from_utc": seen[lines[0]], "laid_to_utc": seen[lines[-1]],
-        }  # fmt: skip
+            "pass_id": self.inputs.passes[0].id,
+            "travel": "upstation" if self.stations.upstation[0] else "downstation",
+            "station_from_m": float(station.min()),
+            "station_to_m": float(station.max()),
+            "station_m": float(station.mean()),
+            "start_utc": seen[lines[0]],
+            "end_utc": seen[lines[-1]],
+            "laid_from_utc": seen[lines[0]],
+            "laid_to_utc": seen[lines[-1]],
+        }
 
 
 def _rows(places: _Places) -> list[list[dict[str, Any]]]:
@@ -146,40 +150,80 @@ def _rows(places: _Places) -> list[list[dict[str, Any]]]:
         gap | {"kind": "not_paving", "geometry": None},
     ]
     dropped = [
-        places.common(places.part(i / 12, i / 12 + 0.04)) | {"reason": reason, "reading_count": 10 + i, "geometry": places.polygon(places.part(i / 12, i / 12 + 0.04))}
+        places.common(places.part(i / 12, i / 12 + 0.04))
+        | {
+            "reason": reason,
+            "reading_count": 10 + i,
+            "geometry": places.polygon(places.part(i / 12, i / 12 + 0.04)),
+        }
         for i, reason in enumerate(model.REASONS[1:])
-    ]  # fmt: skip
+    ]
     return [
-        lot, [mat], [mat | {"geometry": track}], _zones(places), _stops(places),
-        [places.common(part) | {"segment_id": i + 1, "speed_mean_mps": [0.02, 0.04, 0.1, 0.15, 0.3][i % 5], "geometry": places.polygon(part)} for i, part in enumerate(tenths)],
-        [_profile(places, part, i) for i, part in enumerate(tenths)], dropped, gaps, ticks,
-    ]  # fmt: skip
+        lot,
+        [mat],
+        [mat | {"geometry": track}],
+        _zones(places),
+        _stops(places),
+        [
+            places.common(part)
+            | {
+                "segment_id": i + 1,
+                "speed_mean_mps": [0.02, 0.04, 0.1, 0.15, 0.3][i % 5],
+                "geometry": places.polygon(part),
+            }
+            for i, part in enumerate(tenths)
+        ],
+        [_profile(places, part, i) for i, part in enumerate(tenths)],
+        dropped,
+        gaps,
+        ticks,
+    ]
 
 
 def _zones(places: _Places) -> list[dict[str, Any]]:
     parts = [(0.1, 0.12, 15.0), (0.3, 0.33, 22.0), (0.5, 0.54, 35.0), (0.7, 0.72, 60.0)]
     return [
         places.common(places.part(a, b))
-        | {"zone_id": i, "deficit_max_delta_c": deep, "pattern": "single", "pattern_2": None, "edge_side": "left", "evidence": "15.0 degC below the mat around it",
-           "stop_id": 1 if i == 2 else None, "geometry": places.polygon(places.part(a, b), 0.3, 0.6)}
+        | {
+            "zone_id": i,
+            "deficit_max_delta_c": deep,
+            "pattern": "single",
+            "pattern_2": None,
+            "edge_side": "left",
+            "evidence": "15.0 degC below the mat around it",
+            "stop_id": 1 if i == 2 else None,
+            "geometry": places.polygon(places.part(a, b), 0.3, 0.6),
+        }
         for i, (a, b, deep) in enumerate(parts, start=1)
-    ]  # fmt: skip
+    ]
 
 
 def _stops(places: _Places) -> list[dict[str, Any]]:
     return [
-        places.common(places.part(a, a)) | {"stop_id": i, "duration_s": duration, "reason": None, "edge_side": None, "geometry": places.polygon(places.part(a, a + 0.005))}
+        places.common(places.part(a, a))
+        | {
+            "stop_id": i,
+            "duration_s": duration,
+            "reason": None,
+            "edge_side": None,
+            "geometry": places.polygon(places.part(a, a + 0.005)),
+        }
         for i, (a, duration) in enumerate(((0.15, 30.0), (0.35, 100.0), (0.6, 400.0), (0.9, 1500.0)), start=1)
-    ]  # fmt: skip
+    ]
 
 
 def _profile(places: _Places, part: np.ndarray, number: int) -> dict[str, Any]:
     rank = [0, 1, 2, None][number % 4]
     word = "insufficient" if rank is None else ("none", "moderate", "severe")[rank]
     return places.common(part) | {
-        "profile_id": number + 1, "class_rank": rank, "profile_class": word, "sample": "cell_mean", "placed": "fixes" if rank is not None else None,
-        "differential_delta_c": np.nan if rank is None else 10.0 + 12 * rank, "geometry": places.polygon(part),
-    }  # fmt: skip
+        "profile_id": number + 1,
+        "class_rank": rank,
+        "profile_class": word,
+        "sample": "cell_mean",
+        "placed": "fixes" if rank is not None else None,
+        "differential_delta_c": np.nan if rank is None else 10.0 + 12 * rank,
+        "geometry": places.polygon(part),
+    }
 
 
 def _frame(table: Table, rows: list[dict[str, Any]]) -> gpd.GeoDataFrame:
@@ -193,10 +237,13 @@ def _frame(table: Table, rows: list[dict[str, Any]]) -> gpd.GeoDataFrame:
 
 def _series(column: Column, rows: list[dict[str, Any]]) -> pd.Series:
     kinds: dict[str, Callable[[list[Any]], pd.Series]] = {
-        "text": lambda v: pd.Series(v, dtype=object), "int32": lambda v: pd.Series(v, dtype="Int32"), "int64": lambda v: pd.Series(v, dtype="Int64"),
-        "float64": lambda v: pd.Series(v, dtype="float64"), "bool": lambda v: pd.Series(v, dtype="boolean"),
+        "text": lambda v: pd.Series(v, dtype=object),
+        "int32": lambda v: pd.Series(v, dtype="Int32"),
+        "int64": lambda v: pd.Series(v, dtype="Int64"),
+        "float64": lambda v: pd.Series(v, dtype="float64"),
+        "bool": lambda v: pd.Series(v, dtype="boolean"),
         "datetime": lambda v: pd.Series(np.array(v, dtype="datetime64[ns]")),
-    }  # fmt: skip
+    }
     plain = 0.5 if column.name.endswith("_frac") else PLAIN.get(column.dtype)
     return kinds[column.dtype]([row.get(column.name, plain) for row in rows])
 

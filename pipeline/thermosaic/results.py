@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import pyproj
 
 from .errors import ConfigError, ProductError
-from .files import dressing, geopackage, manifest, parquet, publishing
+from .files import dressing, geopackage, manifest, parquet, publishing, raster_review
 from .tables import LAYERS, Table
 
 if TYPE_CHECKING:
@@ -56,8 +56,8 @@ class Result:
     """
 
     folder: Path
-    manifest: dict[str, Any]
-    quality: dict[str, Any]
+    manifest: dict[str, Any] = field(repr=False)
+    quality: dict[str, Any] = field(repr=False)
     layers: Layers = field(repr=False)
 
     @property
@@ -76,7 +76,7 @@ class Result:
         return geopackage.read_table(self.folder / LAYERS_FILE, "lot_info")
 
     def spots(self, columns: list[str] | None = None) -> gpd.GeoDataFrame:
-        """Read readings on the mat, in the order of line and spot, SI; `columns` besides the geometry, None = all."""
+        """Read the readings on the mat, in the order of line and spot, SI; `columns` None = all."""
         return parquet.read_spots(self.folder / SPOTS_FILE, columns)
 
 
@@ -131,7 +131,7 @@ def verify_result(path: Path | str) -> list[str]:
     found += [f"{manifest.RUN}: is missing"] if not (folder / manifest.RUN).is_file() else []
     found += [f"{name}: is not listed in {manifest.MANIFEST}" for name in publishing.foreign_files(folder)]
     tables = tuple(dressing.delivered_table(table, units) for table in LAYERS)
-    return found + _check_products(folder, tables, crs)
+    return found + _check_products(folder, tables, crs) + raster_review.review_rasters(folder)
 
 
 def _check_bytes(folder: Path, name: str, size: int, digest: str) -> list[str]:
@@ -169,7 +169,7 @@ def _check_counts(package: Path, layers: dict[str, int], readings: dict[str, int
     """Compare the rows of each layer, and the readings that the lot's own row states, with quality.json."""
     frames = Layers(package)
     found = [
-        f"{package.name}: layer {name} has {len(frames[name])} rows, {manifest.QUALITY} says {layers.get(name)}"
+        f"{package.name}: layer {name}: {len(frames[name])} rows, {manifest.QUALITY} says {layers.get(name)}"
         for name in frames
         if len(frames[name]) != layers.get(name)
     ]

@@ -54,12 +54,19 @@ def main(package: str, folder: str, names: list) -> None:
         middle = next(layer.getFeatures()).geometry().centroid().asPoint()
         close = QgsRectangle(middle.x() - 55, middle.y() - 35, middle.x() + 55, middle.y() + 35)
         report[name] = {
-            "valid": layer.isValid(), "features": layer.featureCount(), "crs": layer.crs().isValid(), "default_style": found,
-            "message": text, "renderer": layer.renderer().type(), "labels": layer.labelsEnabled(),
-            "aliases": [layer.attributeAlias(i) for i in range(layer.fields().count())], "map_tip": layer.mapTipTemplate(),
+            "valid": layer.isValid(),
+            "features": layer.featureCount(),
+            "crs": layer.crs().isValid(),
+            "default_style": found,
+            "message": text,
+            "renderer": layer.renderer().type(),
+            "labels": layer.labelsEnabled(),
+            "aliases": [layer.attributeAlias(i) for i in range(layer.fields().count())],
+            "map_tip": layer.mapTipTemplate(),
             "widgets": [layer.editorWidgetSetup(i).type() for i in range(layer.fields().count())],
-            "drawn": draw([layer], whole, f"{folder}/{name}.png"), "close": draw([layer], close, f"{folder}/{name}_close.png"),
-        }  # fmt: skip
+            "drawn": draw([layer], whole, f"{folder}/{name}.png"),
+            "close": draw([layer], close, f"{folder}/{name}_close.png"),
+        }
     print(json.dumps({"layers": report, "messages": messages}), flush=True)
     os._exit(0)  # leaving QGIS in order crashes without a screen
 

@@ -7,6 +7,7 @@ GeoPackage, tables and rasters agree. spots.parquet, quality.json and manifest.j
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
@@ -25,16 +26,25 @@ if TYPE_CHECKING:
     from ..model import LotRecord
 
 NUMBER_COLUMN = {
-    "cold_zones": "zone_id", "stops": "stop_id", "speed_segments": "segment_id", "profiles": "profile_id",
-}  # fmt: skip
+    "cold_zones": "zone_id",
+    "stops": "stop_id",
+    "speed_segments": "segment_id",
+    "profiles": "profile_id",
+}
 PANDAS_DTYPE = {
-    "text": "object", "int32": "Int32", "int64": "Int64", "float32": "float32", "float64": "float64",
-    "bool": "boolean", "datetime": "datetime64[ms, UTC]",
-}  # fmt: skip
+    "text": "object",
+    "int32": "Int32",
+    "int64": "Int64",
+    "float32": "float32",
+    "float64": "float64",
+    "bool": "boolean",
+    "datetime": "datetime64[ms, UTC]",
+}
 
 MULTI = {
-    "MultiPolygon": ("Polygon", shapely.MultiPolygon), "MultiLineString": ("LineString", shapely.MultiLineString),
-}  # fmt: skip
+    "MultiPolygon": ("Polygon", shapely.MultiPolygon),
+    "MultiLineString": ("LineString", shapely.MultiLineString),
+}
 
 
 def delivery_foot_m(crs: pyproj.CRS) -> float:
@@ -58,8 +68,10 @@ def delivered_name(name: str, units: str) -> str:
 def deliver(values: Any, name: str, units: str, foot_m: float) -> Any:
     """Convert SI numbers to a delivery's unit by the suffix of their SI name.
 
-    >>> round(deliver(129.44, "low_c", "us", 0.3048), 1), round(deliver(13.889, "drop_delta_c", "us", 0.3048), 1)
-    (265.0, 25.0)
+    >>> round(deliver(129.44, "low_c", "us", 0.3048), 1)
+    265.0
+    >>> round(deliver(13.889, "drop_delta_c", "us", 0.3048), 1)
+    25.0
     """
     ending = suffix(name)
     if units == "si" or ending not in US_SUFFIX:
@@ -92,7 +104,7 @@ def speed_bands(edges_mps: tuple[float, ...], units: str, foot_m: float) -> tupl
     edges = exact.round(decimals)
     words = [f"{value:g}" for value in edges]
     names = [f"under {words[0]} {unit}"] if edges[0] > 0 else []
-    names += [f"{low}-{high} {unit}" for low, high in zip(words[:-1], words[1:], strict=True)]
+    names += [f"{low}-{high} {unit}" for low, high in pairwise(words)]
     return edges[edges > 0], [*names, f"over {words[-1]} {unit}"]
 
 
@@ -106,7 +118,8 @@ def band_names(record: LotRecord) -> list[str]:
 def local_text(time_utc: pd.Series, zone: str) -> pd.Series:
     """Write UTC times as ISO 8601 with the zone's offset, milliseconds; empty where there is no time."""
     local = time_utc.dt.tz_convert(ZoneInfo(zone))
-    return local.map(lambda t: None if pd.isna(t) else t.isoformat(timespec="milliseconds")).astype(object)
+    texts = [None if pd.isna(time) else time.isoformat(timespec="milliseconds") for time in local]
+    return pd.Series(texts, time_utc.index, dtype=object)
 
 
 def paved_on(record: LotRecord) -> str:
@@ -172,9 +185,14 @@ def _added(name: str, typed: dict[str, pd.Series], index: pd.Index, table: Table
     if name == "speed_band":
         return _speed_band(typed["speed_mean_mps"], record)
     constant = {
-        "lot_id": lot.id, "revision": lot.revision, "route": lot.route, "lift": lot.lift,
-        "paved_on": paved_on(record), "rule_id": config.rules.id, "program_version": __version__,
-    }  # fmt: skip
+        "lot_id": lot.id,
+        "revision": lot.revision,
+        "route": lot.route,
+        "lift": lot.lift,
+        "paved_on": paved_on(record),
+        "rule_id": config.rules.id,
+        "program_version": __version__,
+    }
     return pd.Series([constant[name]] * len(index), index, dtype=object)
 
 

@@ -27,24 +27,31 @@ _FRAME_ZERO = (
 
 RULE_PARTS = ("profile", "statistic", "stop", "edge_trim", "window", "zone", "speed", "classes")
 CAUTIONS = (
-    "Fresh mix can exceed 300 degF (150 degC), warm mix less, and burns; stay clear of pavers, rollers and live "
-    "traffic; mount, measure and calibrate only with the paver parked, engine off, brake set, outside traffic; "
-    "never walk on the mat to confirm a zone.",
-    "Surface temperature at laydown is not density; a cold zone is a place to look, not proof of a defect; a good "
-    "class is not proof of density.",
-    "For quality control; acceptance, pay and method are the agency's and its contract documents'; a licensed "
-    "engineer decides.",
-    "Positions carry the printed uncertainty and are not for setting out or machine control. A phone is good to "
-    "10 to 15 ft only.",
+    "Fresh mix can exceed 300 degF (150 degC), warm mix less, and burns; stay clear of pavers, rollers and "
+    "live traffic; mount, measure and calibrate only with the paver parked, engine off, brake set, outside "
+    "traffic; never walk on the mat to confirm a zone.",
+    "Surface temperature at laydown is not density; a cold zone is a place to look, not proof of a defect; a "
+    "good class is not proof of density.",
+    "For quality control; acceptance, pay and method are the agency's and its contract documents'; a "
+    "licensed engineer decides.",
+    "Positions carry the printed uncertainty and are not for setting out or machine control. A phone is good "
+    "to 10 to 15 ft only.",
 )
 
 
 def lot_info(record: LotRecord) -> pd.DataFrame:
-    """Return key, value, unit, meaning: lot, rule, frames, set-up, limits, exclusions, gaps, doubts, cautions."""
+    """Return key, value, unit, meaning of lot, rule, frames, set-up, limits, gaps, doubts and cautions."""
     rows = [
-        *_lot_rows(record), *_delivery_rows(record), *_frame_rows(record), *_setup_rows(record),
-        *_pass_rows(record), *_position_rows(record), *_rule_rows(record), *_exclusion_rows(record), *_gap_rows(record),
-    ]  # fmt: skip
+        *_lot_rows(record),
+        *_delivery_rows(record),
+        *_frame_rows(record),
+        *_setup_rows(record),
+        *_pass_rows(record),
+        *_position_rows(record),
+        *_rule_rows(record),
+        *_exclusion_rows(record),
+        *_gap_rows(record),
+    ]
     rows += [
         (f"doubt.{i}", d.text, "", f"Doubt of stage {d.stage}: {d.kind}")
         for i, d in enumerate(record.doubts, 1)
@@ -131,10 +138,20 @@ def _frame_rows(record: LotRecord) -> list[Row]:
     axis = crs.axis_info[0]
     rows = [
         ("crs.map", crs.name, "", "Coordinate reference system of every layer"),
-        ("crs.map_unit", f"{float(axis.unit_conversion_factor):.12g}", "m", f"Length of the map's unit, {axis.unit_name}"),
+        (
+            "crs.map_unit",
+            f"{float(axis.unit_conversion_factor):.12g}",
+            "m",
+            f"Length of the map's unit, {axis.unit_name}",
+        ),
         ("crs.fixes", config.fixes, "", "Reference frame of the GNSS fixes, as stated"),
-        ("crs.epoch", _text(trajectory.operation.get("epoch") or config.epoch), "year", "Epoch of the coordinates, where the frames need one"),
-    ]  # fmt: skip
+        (
+            "crs.epoch",
+            _text(trajectory.operation.get("epoch") or config.epoch),
+            "year",
+            "Epoch of the coordinates, where the frames need one",
+        ),
+    ]
     meanings = {
         "name": "Datum operation fixes -> map",
         "accuracy_m": "Stated accuracy of that operation",

@@ -41,9 +41,39 @@ RANGES = {
     "_lon_deg": (-180.0, 180.0),
 }
 FIONA_TYPES = {
-    "text": "str", "int32": "int32", "int64": "int", "float32": "float", "float64": "float", "bool": "bool",
+    "text": "str",
+    "int32": "int32",
+    "int64": "int",
+    "float32": "float",
+    "float64": "float",
+    "bool": "bool",
     "datetime": "datetime",
-}  # fmt: skip
+}
+
+CREATE_STYLES = """
+CREATE TABLE layer_styles (
+  id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_catalog TEXT(256), f_table_schema TEXT(256),
+  f_table_name TEXT(256), f_geometry_column TEXT(256), styleName TEXT(30), styleQML TEXT, styleSLD TEXT,
+  useAsDefault BOOLEAN, description TEXT, owner TEXT(30), ui TEXT(30),
+  update_time DATETIME DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ', 'now')))
+"""
+INSERT_STYLE = """
+INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, styleQML,
+  styleSLD, useAsDefault, description, owner, ui, update_time)
+VALUES ('', '', ?, 'geom', ?, ?, '', 1, ?, '', NULL, ?)
+"""
+CREATE_COLUMNS = """
+CREATE TABLE gpkg_data_columns (
+  table_name TEXT NOT NULL, column_name TEXT NOT NULL, name TEXT, title TEXT, description TEXT, mime_type TEXT,
+  constraint_name TEXT, CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name),
+  CONSTRAINT gdc_tn UNIQUE (table_name, name))
+"""
+CREATE_CONSTRAINTS = """
+CREATE TABLE gpkg_data_column_constraints (
+  constraint_name TEXT NOT NULL, constraint_type TEXT NOT NULL, value TEXT, min NUMERIC,
+  min_is_inclusive BOOLEAN, max NUMERIC, max_is_inclusive BOOLEAN, description TEXT,
+  CONSTRAINT gdcc_ntv UNIQUE (constraint_name, constraint_type, value))
+"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,11 +126,21 @@ def _fixed_date(stamp: str) -> Iterator[None]:
 def _write_layer(path: Path, table: Table, frame: gpd.GeoDataFrame) -> None:
     options = {} if path.exists() else {"dataset_options": {"VERSION": VERSION}}
     pyogrio.write_dataframe(
-        frame, path, layer=table.name, driver="GPKG", geometry_type=table.geometry, use_arrow=False,
-        layer_options={"GEOMETRY_NAME": "geom", "FID": "fid", "SPATIAL_INDEX": "YES", "IDENTIFIER": table.name,
-                       "DESCRIPTION": table.meaning},
+        frame,
+        path,
+        layer=table.name,
+        driver="GPKG",
+        geometry_type=table.geometry,
+        use_arrow=False,
+        layer_options={
+            "GEOMETRY_NAME": "geom",
+            "FID": "fid",
+            "SPATIAL_INDEX": "YES",
+            "IDENTIFIER": table.name,
+            "DESCRIPTION": table.meaning,
+        },
         **options,
-    )  # fmt: skip
+    )
 
 
 def _register(base: sqlite3.Connection, name: str, meaning: str, stamp: str) -> None:
@@ -136,19 +176,10 @@ def data_dictionary(tables: tuple[Table, ...]) -> pd.DataFrame:
 
 def _add_styles(base: sqlite3.Connection, package: Package) -> None:
     """Add layer_styles as QGIS lays it out, each style its layer's default."""
-    base.execute(
-        "CREATE TABLE layer_styles (id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_catalog TEXT(256), "
-        "f_table_schema TEXT(256), f_table_name TEXT(256), f_geometry_column TEXT(256), styleName TEXT(30), "
-        "styleQML TEXT, styleSLD TEXT, useAsDefault BOOLEAN, description TEXT, owner TEXT(30), ui TEXT(30), "
-        "update_time DATETIME DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ','now')))"
-    )
+    base.execute(CREATE_STYLES)
     for table in package.tables:
-        base.execute(
-            "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, "
-            "styleQML, styleSLD, useAsDefault, description, owner, ui, update_time) "
-            "VALUES ('', '', ?, 'geom', ?, ?, '', 1, ?, '', NULL, ?)",
-            (table.name, table.name, package.styles[table.name], table.meaning, package.stamp),
-        )
+        style = (table.name, table.name, package.styles[table.name], table.meaning, package.stamp)
+        base.execute(INSERT_STYLE, style)
     _register(base, "layer_styles", "Default styles of the layers", package.stamp)
 
 
@@ -168,16 +199,8 @@ def domain_of(
 
 def _add_columns(base: sqlite3.Connection, package: Package) -> None:
     """Describe columns and state their domains (schema extension, OGC 12-128r17 annex F.9)."""
-    base.execute(
-        "CREATE TABLE gpkg_data_columns (table_name TEXT NOT NULL, column_name TEXT NOT NULL, name TEXT, title TEXT, "
-        "description TEXT, mime_type TEXT, constraint_name TEXT, CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name), "
-        "CONSTRAINT gdc_tn UNIQUE (table_name, name))"
-    )
-    base.execute(
-        "CREATE TABLE gpkg_data_column_constraints (constraint_name TEXT NOT NULL, constraint_type TEXT NOT NULL, "
-        "value TEXT, min NUMERIC, min_is_inclusive BOOLEAN, max NUMERIC, max_is_inclusive BOOLEAN, description TEXT, "
-        "CONSTRAINT gdcc_ntv UNIQUE (constraint_name, constraint_type, value))"
-    )
+    base.execute(CREATE_COLUMNS)
+    base.execute(CREATE_CONSTRAINTS)
     definition = "http://www.geopackage.org/spec/#extension_schema"
     for name in ("gpkg_data_columns", "gpkg_data_column_constraints"):
         base.execute(
@@ -255,8 +278,8 @@ def check_geopackage(
     """
     try:
         found = _check_base(path, tables)
+        found += [] if found else _check_with_fiona(path, tables, crs)
         if not found:
-            found += _check_with_fiona(path, tables, crs)
             found += [
                 text
                 for table in tables
@@ -324,18 +347,21 @@ def _check_with_fiona(path: Path, tables: tuple[Table, ...], crs: pyproj.CRS) ->
         found.append(f"{path.name}: layers are {layers}, expected {[table.name for table in tables]}")
     for table in tables:
         with fiona.open(path, layer=table.name) as layer:
-            if layer.schema["geometry"] != table.geometry:
-                found.append(
-                    f"{path.name}: layer {table.name} is {layer.schema['geometry']}, expected {table.geometry}"
-                )
-            types = {name: kind.split(":")[0] for name, kind in layer.schema["properties"].items()}
-            wanted = {column.name: FIONA_TYPES[column.dtype] for column in table.columns}
-            if types != wanted:
-                found.append(
-                    f"{path.name}: layer {table.name}: columns differ: {sorted(set(types.items()) ^ set(wanted.items()))}"
-                )
-            if not _same_crs(layer.crs_wkt, crs):
-                found.append(f"{path.name}: layer {table.name} is not in {crs.name}")
+            found += [f"{path.name}: layer {table.name} {text}" for text in _check_schema(layer, table, crs)]
+    return found
+
+
+def _check_schema(layer: Any, table: Table, crs: pyproj.CRS) -> list[str]:
+    """Check one layer that fiona has opened."""
+    found = []
+    if layer.schema["geometry"] != table.geometry:
+        found.append(f"is {layer.schema['geometry']}, expected {table.geometry}")
+    types = {name: kind.split(":")[0] for name, kind in layer.schema["properties"].items()}
+    wanted = {column.name: FIONA_TYPES[column.dtype] for column in table.columns}
+    if types != wanted:
+        found.append(f"has other columns: {sorted(set(types.items()) ^ set(wanted.items()))}")
+    if not _same_crs(layer.crs_wkt, crs):
+        found.append(f"is not in {crs.name}")
     return found
 
 

@@ -29,9 +29,19 @@ if TYPE_CHECKING:
 
 QUALITY, MANIFEST, RUN = "quality.json", "manifest.json", "run.json"
 LIBRARIES = (
-    "fiona", "geopandas", "numba", "numpy", "pandas", "pyarrow", "pydantic", "pyogrio", "pyproj", "rasterio", "scipy",
+    "fiona",
+    "geopandas",
+    "numba",
+    "numpy",
+    "pandas",
+    "pyarrow",
+    "pydantic",
+    "pyogrio",
+    "pyproj",
+    "rasterio",
+    "scipy",
     "shapely",
-)  # fmt: skip
+)
 
 
 def plain(value: Any) -> Any:
@@ -84,10 +94,15 @@ def reading_balance(record: LotRecord) -> dict[str, Any]:
     counts = reading_counts(record)
     rest = int(reason.size) - counts["rows"] - off_mat - no_position
     return {
-        "lines": reason.shape[0], "spots": reason.shape[1], "rows": counts["rows"], "off_mat": off_mat,
-        "no_position": no_position, "outside_limits": rest, "kept": counts["kept"],
+        "lines": reason.shape[0],
+        "spots": reason.shape[1],
+        "rows": counts["rows"],
+        "off_mat": off_mat,
+        "no_position": no_position,
+        "outside_limits": rest,
+        "kept": counts["kept"],
         "dropped": {word: counts.get(word, 0) for word in REASONS[1:]},
-    }  # fmt: skip
+    }
 
 
 def reading_counts(record: LotRecord) -> dict[str, int]:
@@ -117,10 +132,16 @@ def quality(record: LotRecord, layer_counts: dict[str, int]) -> dict[str, Any]:
         "revision": config.lot.revision,
         "program_version": __version__,
         "paved_on": paved_on(record),
-        "inputs": {f"{i}_{tally.role}": _tally(tally) for i, tally in enumerate(record.inputs.tallies, start=1)},
+        "inputs": {
+            f"{i}_{tally.role}": _tally(tally) for i, tally in enumerate(record.inputs.tallies, start=1)
+        },
         "readings": reading_balance(record),
         "placed_lines": _placed(record),
-        "clock": {"offset_s": trajectory.clock_offset_s, "sigma_s": trajectory.clock_offset_sigma_s, "stated": config.rig.clock_offset_s},
+        "clock": {
+            "offset_s": trajectory.clock_offset_s,
+            "sigma_s": trajectory.clock_offset_sigma_s,
+            "stated": config.rig.clock_offset_s,
+        },
         "wheel": {"scale": trajectory.wheel_scale},
         "grid": {"point_scale": trajectory.point_scale, "convergence_deg": trajectory.convergence_deg},
         "positions": trajectory.diagnosis,
@@ -131,7 +152,7 @@ def quality(record: LotRecord, layer_counts: dict[str, int]) -> dict[str, Any]:
         "findings": record.findings.counts,
         "layers": layer_counts,
         "doubts": [_doubt(doubt) for doubt in record.doubts],
-    }  # fmt: skip
+    }
 
 
 def _tally(tally: Any) -> dict[str, Any]:
@@ -150,13 +171,16 @@ def _placed(record: LotRecord) -> dict[str, int]:
 
 
 def _mat_frames(record: LotRecord) -> dict[str, Any]:
-    """The zero of each pass's frame: cells of the statistic are floor((station - zero) / cell), floor(offset / cell)."""
+    """The zero of each pass's frame: cells are floor((station - zero) / cell), floor(offset / cell)."""
     stations = record.stations
     return {
-        item.id: {"zero_m": stations.zero_m[code], "travel": "upstation" if stations.upstation[code] else "downstation",
-                  "edges_offset_m": stations.edges_offset_m[code]}
+        item.id: {
+            "zero_m": stations.zero_m[code],
+            "travel": "upstation" if stations.upstation[code] else "downstation",
+            "edges_offset_m": stations.edges_offset_m[code],
+        }
         for code, item in enumerate(record.inputs.passes)
-    }  # fmt: skip
+    }
 
 
 def manifest(record: LotRecord, folder: Path, roles: dict[str, str]) -> dict[str, Any]:
@@ -174,18 +198,29 @@ def manifest(record: LotRecord, folder: Path, roles: dict[str, str]) -> dict[str
         "version": __version__,
         "lot_id": config.lot.id,
         "revision": config.lot.revision,
-        "inputs": [{"role": s.role, "path": s.path, "sha256": s.sha256, "bytes": s.bytes} for s in record.inputs.sources],
+        "inputs": [
+            {"role": s.role, "path": s.path, "sha256": s.sha256, "bytes": s.bytes}
+            for s in record.inputs.sources
+        ],
         "configuration": config_as_used(config),
         "configuration_text": config.source_text,
         "versions": versions(),
         "operations": operations,
-        "crs": {"map": record.swath.crs.to_json_dict(), "unit_m": float(record.swath.crs.axis_info[0].unit_conversion_factor)},
+        "crs": {
+            "map": record.swath.crs.to_json_dict(),
+            "unit_m": float(record.swath.crs.axis_info[0].unit_conversion_factor),
+        },
         "delivery": {"units": config.delivery.units, "foot_m": delivery_foot_m(record.swath.crs)},
         "products": [
-            {"role": role, "path": path, "sha256": sha256_of(folder / path), "bytes": (folder / path).stat().st_size}
+            {
+                "role": role,
+                "path": path,
+                "sha256": sha256_of(folder / path),
+                "bytes": (folder / path).stat().st_size,
+            }
             for path, role in sorted(roles.items())
         ],
-    }  # fmt: skip
+    }
 
 
 def versions() -> dict[str, Any]:
@@ -200,10 +235,14 @@ def versions() -> dict[str, Any]:
         "thermosaic": __version__,
         "python": platform.python_version(),
         "libraries": {name: importlib.metadata.version(name) for name in LIBRARIES},
-        "gdal": {"fiona": fiona.__gdal_version__, "pyogrio": pyogrio.__gdal_version_string__, "rasterio": rasterio.__gdal_version__},
+        "gdal": {
+            "fiona": fiona.__gdal_version__,
+            "pyogrio": pyogrio.__gdal_version_string__,
+            "rasterio": rasterio.__gdal_version__,
+        },
         "proj": {"pyproj": pyproj.proj_version_str, "rasterio": rasterio.__proj_version__},
         "geos": {"shapely": shapely.geos_version_string, "rasterio": rasterio.__geos_version__},
-    }  # fmt: skip
+    }
 
 
 def run_facts(started: datetime) -> dict[str, Any]:

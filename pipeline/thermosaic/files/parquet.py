@@ -28,9 +28,14 @@ if TYPE_CHECKING:
 ROW_GROUP_ROWS = 98_304
 WKB_POINT = np.dtype([("order", "u1"), ("kind", "<u4"), ("east", "<f8"), ("north", "<f8")])
 ARROW_TYPES = {
-    "int32": pa.int32(), "int64": pa.int64(), "float32": pa.float32(), "float64": pa.float64(), "bool": pa.bool_(),
-    "datetime": pa.timestamp("ms", tz="UTC"), "text": pa.dictionary(pa.int8(), pa.string()),
-}  # fmt: skip
+    "int32": pa.int32(),
+    "int64": pa.int64(),
+    "float32": pa.float32(),
+    "float64": pa.float64(),
+    "bool": pa.bool_(),
+    "datetime": pa.timestamp("ms", tz="UTC"),
+    "text": pa.dictionary(pa.int8(), pa.string()),
+}
 NULLABLE = {"laid_utc", "look_age_s", "temp_c", "dropped_reason"}
 DICTIONARY_CODED = ["pass_id", "temp_c", "dropped_reason", "placed"]
 BYTE_SPLIT = ["easting_m", "northing_m"]  # smooth doubles: their high bytes repeat, their low bytes do not
@@ -70,10 +75,13 @@ def write_spots(path: Path, record: LotRecord) -> None:
 
 def _writer_options(schema: pa.Schema) -> dict[str, Any]:
     return {
-        "compression": "zstd", "compression_level": dict.fromkeys(schema.names, 1) | {"geometry": -5},
-        "use_dictionary": DICTIONARY_CODED, "use_byte_stream_split": BYTE_SPLIT, "write_statistics": STATISTICS,
+        "compression": "zstd",
+        "compression_level": dict.fromkeys(schema.names, 1) | {"geometry": -5},
+        "use_dictionary": DICTIONARY_CODED,
+        "use_byte_stream_split": BYTE_SPLIT,
+        "write_statistics": STATISTICS,
         "write_batch_size": ROW_GROUP_ROWS,
-    }  # fmt: skip
+    }
 
 
 def spots_schema(crs: pyproj.CRS, bounds: list[float] | None) -> pa.Schema:
@@ -248,7 +256,7 @@ def _check_content(path: Path, crs: pyproj.CRS) -> list[str]:
         last = order[-1]
         points = np.frombuffer(table["geometry"].combine_chunks().buffers()[2], WKB_POINT, len(order))
         for axis, (name, column) in enumerate((("east", "easting_m"), ("north", "northing_m"))):
-            if not np.array_equal(points[name], table[column].to_numpy() / factor):
+            if not np.allclose(points[name], table[column].to_numpy() / factor, rtol=1e-12, atol=0):
                 found.append(f"{path.name}: row group {group}: geometry differs from {column}")
             low[axis], high[axis] = min(low[axis], points[name].min()), max(high[axis], points[name].max())
         if table["dropped_reason"].null_count != np.count_nonzero(table["kept"].to_numpy()):

@@ -30,9 +30,17 @@ except ImportError:  # a system without POSIX locks: two runs at once are then n
 
 PROGRAM = "thermosaic"
 SURROUNDINGS = {
-    errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EACCES, errno.EPERM, errno.EROFS, errno.EMFILE,
-    errno.ENAMETOOLONG, errno.ENFILE,
-}  # fmt: skip
+    errno.ENOSPC,
+    errno.EDQUOT,
+    errno.EFBIG,
+    errno.EIO,
+    errno.EACCES,
+    errno.EPERM,
+    errno.EROFS,
+    errno.EMFILE,
+    errno.ENAMETOOLONG,
+    errno.ENFILE,
+}
 AT_FDCWD, RENAME_EXCHANGE = -100, 2  # linux/fcntl.h, linux/fs.h
 
 
@@ -76,7 +84,7 @@ def _old(result: Path) -> Path:
 
 
 def foreign_files(result: Path) -> list[str]:
-    """Relative names in a result folder that its manifest does not list; all of them without a manifest of ours."""
+    """Relative names in a result folder that its manifest does not list; all names without one of ours."""
     try:
         manifest = read_json(result / MANIFEST)
         ours = {item["path"] for item in manifest["products"]} if manifest["program"] == PROGRAM else set()
@@ -132,13 +140,14 @@ def _surroundings(parent: Path) -> Iterator[None]:
             raise
         free = shutil.disk_usage(parent).free / 1e6
         raise ProductError(
-            f"{parent}: {os.strerror(error.errno)} ({free:,.0f} MB free): make room there, or check permission and quota"
+            f"{parent}: {os.strerror(error.errno)} ({free:,.0f} MB free): make room there, or check permission "
+            "and quota"
         ) from error
 
 
 @contextmanager
 def _locked(result: Path) -> Iterator[None]:
-    """Hold the lock beside `result`; the system lets go of it when a process dies, so no lock is ever stale."""
+    """Hold the lock beside `result`; the system lets go of it when a process dies, so none is ever stale."""
     path = result.with_name(f".{result.name}.lock")
     handle = _take_lock(path, result)
     try:
@@ -219,7 +228,7 @@ def _publish(partial: Path, result: Path) -> None:
 
 
 def _replace_by_two_renames(partial: Path, result: Path) -> None:
-    """The older result waits as RESULT.old until the new one has its name; a later run brings it back if needed."""
+    """The older result waits as RESULT.old until the new one has its name; a later run may bring it back."""
     old = _old(result)
     if old.exists():
         raise ProductError(f"{old}: is in the way of replacing {result.name}: move it elsewhere")

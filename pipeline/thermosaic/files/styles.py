@@ -57,11 +57,18 @@ def fill(
     colour: str | None, outline: str | None = INK, width: float = 0.26, alpha: int = 255, dash: str = "solid"
 ) -> Layer:
     """A plain fill with an outline; None = no brush, no pen."""
-    return Layer("SimpleFill", {
-        "color": _rgba(colour or "#ffffff", alpha if colour else 0), "style": "solid" if colour else "no",
-        "outline_color": _rgba(outline or INK), "outline_style": dash if outline else "no",
-        "outline_width": width, "outline_width_unit": "MM", "joinstyle": "miter",
-    })  # fmt: skip
+    return Layer(
+        "SimpleFill",
+        {
+            "color": _rgba(colour or "#ffffff", alpha if colour else 0),
+            "style": "solid" if colour else "no",
+            "outline_color": _rgba(outline or INK),
+            "outline_style": dash if outline else "no",
+            "outline_width": width,
+            "outline_width_unit": "MM",
+            "joinstyle": "miter",
+        },
+    )
 
 
 def hatch(angle: float, distance: float, colour: str = INK, width: float = 0.2) -> Layer:
@@ -83,27 +90,49 @@ def stipple(distance: float, colour: str = INK) -> Layer:
     """Dots, `distance` mm apart."""
     return Layer(
         "PointPatternFill",
-        {"distance_x": distance, "distance_y": distance, "displacement_x": distance / 2,
-         "distance_x_unit": "MM", "distance_y_unit": "MM", "displacement_x_unit": "MM"},
+        {
+            "distance_x": distance,
+            "distance_y": distance,
+            "displacement_x": distance / 2,
+            "distance_x_unit": "MM",
+            "distance_y_unit": "MM",
+            "displacement_x_unit": "MM",
+        },
         ("marker", (marker("circle", colour, 0.6, outline=None),)),
-    )  # fmt: skip
+    )
 
 
 def stroke(colour: str, width: float, dash: str = "solid") -> Layer:
     """A plain line."""
-    return Layer("SimpleLine", {
-        "line_color": _rgba(colour), "line_width": width, "line_width_unit": "MM", "line_style": dash,
-        "capstyle": "flat", "joinstyle": "round",
-    })  # fmt: skip
+    return Layer(
+        "SimpleLine",
+        {
+            "line_color": _rgba(colour),
+            "line_width": width,
+            "line_width_unit": "MM",
+            "line_style": dash,
+            "capstyle": "flat",
+            "joinstyle": "round",
+        },
+    )
 
 
 def marker(name: str, colour: str, size: float, outline: str | None = "#ffffff", angle: float = 0) -> Layer:
     """A marker of a named shape, `size` mm."""
-    return Layer("SimpleMarker", {
-        "name": name, "color": _rgba(colour), "size": size, "size_unit": "MM", "angle": angle,
-        "outline_color": _rgba(outline or colour), "outline_style": "solid" if outline else "no",
-        "outline_width": 0.3, "outline_width_unit": "MM",
-    })  # fmt: skip
+    return Layer(
+        "SimpleMarker",
+        {
+            "name": name,
+            "color": _rgba(colour),
+            "size": size,
+            "size_unit": "MM",
+            "angle": angle,
+            "outline_color": _rgba(outline or colour),
+            "outline_style": "solid" if outline else "no",
+            "outline_width": 0.3,
+            "outline_width_unit": "MM",
+        },
+    )
 
 
 def centroid(layer: Layer) -> Layer:
@@ -137,36 +166,37 @@ def _symbols_xml(rules: tuple[Rule, ...], kind: str) -> str:
     )
 
 
-def single(layers: tuple[Layer, ...], kind: str) -> str:
-    """Renderer: one symbol for all."""
+def _renderer(kind: str, attributes: str, legend: str, rules: tuple[Rule, ...], symbol: str) -> str:
+    fixed = 'symbollevels="0" enableorderby="0" forceraster="0"'
     return (
-        '<renderer-v2 type="singleSymbol" symbollevels="0" enableorderby="0" forceraster="0">'
-        f"{_symbols_xml((Rule('', layers),), kind)}</renderer-v2>"
+        f'<renderer-v2 type="{kind}" {attributes} {fixed}>{legend}{_symbols_xml(rules, symbol)}</renderer-v2>'
     )
 
 
-def categorised(field: str, rules: tuple[Rule, ...], kind: str = "fill") -> str:
+def single(layers: tuple[Layer, ...], kind: str) -> str:
+    """Renderer: one symbol for all."""
+    return _renderer("singleSymbol", "", "", (Rule("", layers),), kind)
+
+
+def categorised(field: str, rules: tuple[Rule, ...]) -> str:
     """Renderer: one symbol a value; an empty value stands for all others."""
     entries = "".join(
         f'<category value={quoteattr(rule.value)} symbol="{i}" label={quoteattr(rule.label)} render="true"/>'
         for i, rule in enumerate(rules)
     )
-    return (
-        f'<renderer-v2 type="categorizedSymbol" attr="{field}" symbollevels="0" enableorderby="0" forceraster="0">'
-        f"<categories>{entries}</categories>{_symbols_xml(rules, kind)}</renderer-v2>"
-    )
+    legend = f"<categories>{entries}</categories>"
+    return _renderer("categorizedSymbol", f'attr="{field}"', legend, rules, "fill")
 
 
-def graduated(field: str, rules: tuple[Rule, ...], kind: str = "fill") -> str:
+def graduated(field: str, rules: tuple[Rule, ...]) -> str:
     """Renderer: one symbol a range of a number."""
     entries = "".join(
-        f'<range lower="{rule.lower}" upper="{rule.upper}" symbol="{i}" label={quoteattr(rule.label)} render="true"/>'
+        f'<range lower="{rule.lower}" upper="{rule.upper}" symbol="{i}" label={quoteattr(rule.label)} '
+        'render="true"/>'
         for i, rule in enumerate(rules)
     )
-    return (
-        f'<renderer-v2 type="graduatedSymbol" attr="{field}" graduatedMethod="GraduatedColor" symbollevels="0" '
-        f'enableorderby="0" forceraster="0"><ranges>{entries}</ranges>{_symbols_xml(rules, kind)}</renderer-v2>'
-    )
+    attributes = f'attr="{field}" graduatedMethod="GraduatedColor"'
+    return _renderer("graduatedSymbol", attributes, f"<ranges>{entries}</ranges>", rules, "fill")
 
 
 def labels(expression: str, place: str, size: float = 8, smallest_scale: int = 5000) -> str:
@@ -178,9 +208,9 @@ def labels(expression: str, place: str, size: float = 8, smallest_scale: int = 5
     return (
         f'<labeling type="simple"><settings calloutType="simple"><text-style isExpression="1" '
         f'fieldName={quoteattr(expression)} fontFamily="DejaVu Sans" fontSize="{size}" fontSizeUnit="Point" '
-        f'textColor="{_rgba(INK)}" textOpacity="1" namedStyle="Book"><text-buffer bufferDraw="1" bufferSize="0.8" '
-        f'bufferSizeUnits="MM" bufferColor="255,255,255,220" bufferOpacity="0.85"/></text-style>'
-        f'<placement {placement} priority="5"/><rendering scaleVisibility="1" scaleMin="1" '
+        f'textColor="{_rgba(INK)}" textOpacity="1" namedStyle="Book"><text-buffer bufferDraw="1" '
+        'bufferSize="0.8" bufferSizeUnits="MM" bufferColor="255,255,255,220" bufferOpacity="0.85"/>'
+        f'</text-style><placement {placement} priority="5"/><rendering scaleVisibility="1" scaleMin="1" '
         f'scaleMax="{smallest_scale}" obstacle="1" drawLabels="1"/></settings></labeling>'
     )
 
@@ -189,8 +219,12 @@ def _classes(config: LotConfig) -> tuple[Rule, ...]:
     """Profiles by class rank: darker and more closely hatched with rank; without a class, dotted."""
     words = [rule.word for rule in config.rules.classes.words]
     hatches: tuple[tuple[Layer, ...], ...] = (
-        (), (hatch(45, 3.0),), (hatch(45, 1.5),), (hatch(45, 2), hatch(135, 2)), (hatch(45, 1.2), hatch(135, 1.2)),
-    )  # fmt: skip
+        (),
+        (hatch(45, 3.0),),
+        (hatch(45, 1.5),),
+        (hatch(45, 2), hatch(135, 2)),
+        (hatch(45, 1.2), hatch(135, 1.2)),
+    )
     shades = [PURPLES[round(i * 3 / max(len(words) - 1, 1))] for i in range(len(words))]
     rules = [
         Rule(word, (fill(shades[i], alpha=210), *hatches[i]), value=str(i)) for i, word in enumerate(words)
@@ -224,10 +258,14 @@ def _durations() -> tuple[Rule, ...]:
     """Stops by duration: a strip where the paver stood, and a larger marker the longer."""
     edges, words = (0, 60, 180, 600, 1e6), ("up to 1 min", "1-3 min", "3-10 min", "over 10 min")
     return tuple(
-        Rule(word, (fill(ORANGES[i], "#7f2704", 0.3), centroid(marker("triangle", ORANGES[i], 2.6 + 1.2 * i))),
-             lower=edges[i], upper=edges[i + 1])
+        Rule(
+            word,
+            (fill(ORANGES[i], "#7f2704", 0.3), centroid(marker("triangle", ORANGES[i], 2.6 + 1.2 * i))),
+            lower=edges[i],
+            upper=edges[i + 1],
+        )
         for i, word in enumerate(words)
-    )  # fmt: skip
+    )
 
 
 def _bands(names: list[str]) -> tuple[Rule, ...]:
@@ -248,16 +286,21 @@ def _dropped(reasons: tuple[str, ...]) -> tuple[Rule, ...]:
     """Dropped readings by reason: greys, told apart by the direction and spacing of their hatching."""
     angles, steps = (45, 135, 0, 90), (1.2, 2.0, 3.2)
     return tuple(
-        Rule(reason.replace("_", " "), (fill(GREYS[1 + i % 3], GREYS[4], 0.15, alpha=140),
-             hatch(angles[i % 4], steps[i // 4])), value=reason)
+        Rule(
+            reason.replace("_", " "),
+            (fill(GREYS[1 + i % 3], GREYS[4], 0.15, alpha=140), hatch(angles[i % 4], steps[i // 4])),
+            value=reason,
+        )
         for i, reason in enumerate(reasons)
-    )  # fmt: skip
+    )
 
 
 def _gaps() -> tuple[Rule, ...]:
     looks = {
-        "no_fix": (hatch(45, 2.0), hatch(135, 2.0)), "no_scan": (hatch(45, 1.2),), "not_paving": (stipple(2.0),),
-    }  # fmt: skip
+        "no_fix": (hatch(45, 2.0), hatch(135, 2.0)),
+        "no_scan": (hatch(45, 1.2),),
+        "not_paving": (stipple(2.0),),
+    }
     return tuple(
         Rule(kind.replace("_", " "), (fill("#ffffff", INK, 0.4, dash="dash"), *layers), value=kind)
         for kind, layers in looks.items()
@@ -266,26 +309,24 @@ def _gaps() -> tuple[Rule, ...]:
 
 def _path() -> tuple[Layer, ...]:
     arrows = Layer(
-        "MarkerLine", {"placement": "interval", "interval": 12, "interval_unit": "MM", "rotate": 1},
+        "MarkerLine",
+        {"placement": "interval", "interval": 12, "interval_unit": "MM", "rotate": 1},
         ("marker", (marker("arrowhead", INK, 2.6, INK),)),
-    )  # fmt: skip
+    )
     return stroke(INK, 0.4), arrows
 
 
-def _tick() -> tuple[Layer, ...]:
-    return (marker("line", INK, 4.0, INK),)
+ACROSS_THE_LINE = """<data_defined_properties><Option type="Map">
+<Option type="QString" name="name" value=""/><Option type="Map" name="properties"><Option type="Map" name="angle">
+<Option type="bool" name="active" value="true"/>
+<Option type="QString" name="expression" value="&quot;azimuth_deg&quot; + 90"/><Option type="int" name="type" value="3"/>
+</Option></Option><Option type="QString" name="type" value="collection"/></Option></data_defined_properties>"""
 
 
-def _rotated_ticks() -> str:
-    """Ticks stand across the line: the marker's own line runs north, so it is turned by azimuth + 90 deg."""
-    rotation = (
-        '<data_defined_properties><Option type="Map"><Option type="QString" name="name" value=""/>'
-        '<Option type="Map" name="properties"><Option type="Map" name="angle"><Option type="bool" name="active" '
-        'value="true"/><Option type="QString" name="expression" value="&quot;azimuth_deg&quot; + 90"/><Option '
-        'type="int" name="type" value="3"/></Option></Option><Option type="QString" name="type" '
-        'value="collection"/></Option></data_defined_properties></layer>'
-    )
-    return single(_tick(), "marker").replace("</layer>", rotation)
+def _ticks() -> str:
+    """Short lines across the line of stations; the marker itself runs north."""
+    tick = single((marker("line", INK, 4.0, INK),), "marker")
+    return tick.replace("</layer>", ACROSS_THE_LINE + "</layer>")
 
 
 def layer_styles(tables: tuple[Table, ...], config: LotConfig, bands: list[str]) -> dict[str, str]:
@@ -310,7 +351,7 @@ def layer_styles(tables: tuple[Table, ...], config: LotConfig, bands: list[str])
         "profiles": categorised("class_rank", _classes(config)),
         "dropped": categorised("reason", _dropped(reasons)),
         "gaps": categorised("kind", _gaps()),
-        "station_ticks": _rotated_ticks(),
+        "station_ticks": _ticks(),
     }
     texts = {
         "station_ticks": labels('"station_label"', "beside"),
@@ -344,7 +385,8 @@ def _qml(table: Table, renderer: str, labeling: str) -> str:
     )
     return (
         "<!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>\n"
-        f'<qgis version="3.22.16" styleCategories="Symbology|Labeling|Fields|MapTips" labelsEnabled="{int(bool(labeling))}">'
+        '<qgis version="3.22.16" styleCategories="Symbology|Labeling|Fields|MapTips" '
+        f'labelsEnabled="{int(bool(labeling))}">'
         f"{renderer}{labeling}<aliases>{names}</aliases><mapTip>{escape(map_tip(table))}</mapTip></qgis>"
     )
 

@@ -16,9 +16,8 @@ import numpy as np
 import pandas as pd
 
 from ..errors import ProductError
-from ..files import dressing, facts, geopackage, manifest, parquet, publishing, styles
-from ..model import NOT_A_ROW, LotRecord, Products
-from ..tables import LAYERS
+from ..files import cog, geopackage, layers, manifest, parquet, publishing
+from ..model import NOT_A_ROW, TILE_CELLS, LotRecord, Products
 
 log = logging.getLogger("thermosaic")
 
@@ -75,8 +74,9 @@ def _require_rows(record: LotRecord) -> None:
 
 
 def _needed_bytes(record: LotRecord) -> int:
-    blocks = (*record.rasters.mat, *record.rasters.tiles)
-    cells = sum(block.temp_c.size for block in blocks)
+    """Room for every product at once, with the older result still there."""
+    cells = sum(block.temp_c.size for block in record.rasters.mat)
+    cells += TILE_CELLS**2 * len(record.rasters.tiles)
     return BYTES_FIXED + BYTES_PER_READING * record.findings.reason.size + BYTES_PER_CELL * cells
 
 
@@ -98,24 +98,8 @@ def _accept(differences: list[str]) -> None:
         )
 
 
-def lot_package(record: LotRecord) -> geopackage.Package:
-    """Return the content of lot.gpkg, in the delivery's units."""
-    config = record.config
-    tables = tuple(dressing.delivered_table(table, config.delivery.units) for table in LAYERS)
-    bands = dressing.band_names(record)
-    words = (*(rule.word for rule in config.rules.classes.words), "insufficient")
-    return geopackage.Package(
-        tables=tables,
-        frames=dressing.dress_layers(record),
-        styles=styles.layer_styles(tables, config, bands),
-        lot_info=facts.lot_info(record),
-        domains={("profiles", "profile_class"): words, ("speed_segments", "speed_band"): tuple(bands)},
-        stamp=manifest.lot_time(record),
-    )
-
-
 def _layers(folder: Path, record: LotRecord) -> list[Written]:
-    package = lot_package(record)
+    package = layers.lot_package(record)
     path = folder / "lot.gpkg"
     geopackage.write_geopackage(path, package)
     _accept(geopackage.check_geopackage(path, package.tables, record.swath.crs, package.frames))
@@ -127,6 +111,24 @@ def _spots(folder: Path, record: LotRecord) -> list[Written]:
     parquet.write_spots(path, record)
     _accept(parquet.check_spots(path, record.swath.crs, manifest.reading_counts(record)))
     return [Written("spots", path.name, "pyarrow")]
+
+
+def _rasters(folder: Path, record: LotRecord) -> list[Written]:
+    lot, swath, stations, rasters = record.config.lot, record.swath, record.stations, record.rasters
+    tags = {"LOT_ID": lot.id, "REVISION": str(lot.revision), "ROUTE": lot.route, "LIFT": str(lot.lift)}
+    dress = cog.RasterDress(swath.crs, record.config.delivery.units, tags)
+    paths = cog.write_tiles(folder, rasters, dress)
+    paths += cog.write_mat(
+        folder, rasters, dress, [item.id for item in record.inputs.passes], stations.zero_m
+    )
+    _accept(cog.check_tiles(folder, rasters, dress) + cog.check_mat(folder, rasters, dress))
+    return [Written(_raster_role(path), path.relative_to(folder).as_posix(), "rasterio") for path in paths]
+
+
+def _raster_role(path: Path) -> str:
+    if path.suffix == ".qml":
+        return "style"
+    return {cog.MOSAIC: "mosaic", cog.MAT: "mat frame"}.get(path.name, "tile")
 
 
 def _quality(folder: Path, record: LotRecord) -> list[Written]:
@@ -158,9 +160,20 @@ def closing_numbers(record: LotRecord) -> dict[str, Any]:
     lots = record.findings.frames["lot"]
     whole = lots[lots["pass_id"].isna()].iloc[0] if lots["pass_id"].isna().any() else lots.iloc[0]
     names = (
-        "paved_m", "measured_m", "unmeasured_m", "area_m2", "profile_count", "insufficient_count", "zone_count",
-        "zone_area_m2", "stop_count", "stopped_s", "speed_mean_mps", "sigma_p50_m", "sigma_p95_m",
-    )  # fmt: skip
+        "paved_m",
+        "measured_m",
+        "unmeasured_m",
+        "area_m2",
+        "profile_count",
+        "insufficient_count",
+        "zone_count",
+        "zone_area_m2",
+        "stop_count",
+        "stopped_s",
+        "speed_mean_mps",
+        "sigma_p50_m",
+        "sigma_p95_m",
+    )
     words = [rule.word for rule in record.config.rules.classes.words]
     counts = manifest.reading_counts(record)
     return {
