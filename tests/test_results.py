@@ -43,7 +43,7 @@ def result(published: Path, tmp_path: Path) -> Path:
 
 
 def test_layers_come_as_published(published: Path, record: LotRecord) -> None:
-    """Each layer is a GeoDataFrame in the map CRS with as many rows as were found; a wrong name names the right ones."""
+    """Each layer is a GeoDataFrame in the map CRS with the rows found; a wrong name is explained."""
     result = open_result(published)
     assert list(result.layers) == [table.name for table in LAYERS]
     for name, frame in record.findings.frames.items():

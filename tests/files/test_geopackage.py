@@ -114,13 +114,13 @@ def test_qgis_draws_every_layer_by_its_default_style_without_a_word(drawn: dict)
     """QGIS 3.22 takes each layer's style from the file, draws something with it, and logs no message."""
     assert drawn["messages"] == []
     for name, layer in drawn["layers"].items():
-        assert layer["valid"] and layer["crs"] and layer["default_style"], name
+        assert (layer["valid"], layer["crs"], layer["default_style"]) == (True, True, True), name
         assert layer["renderer"] != "singleSymbol" or name in ("lot", "mat", "paver_path", "station_ticks")
         assert min(layer["drawn"], layer["close"]) > 10, name
 
 
 def test_qgis_shows_aliases_domains_labels_and_map_tips(drawn: dict, package: geopackage.Package) -> None:
-    """Each field's alias is its meaning with its unit; words and ranges become pick lists; ticks are labelled."""
+    """Each alias is a meaning with its unit; words and ranges become pick lists; ticks are labelled."""
     for table in package.tables:
         layer = drawn["layers"][table.name]
         meant = [f"{c.meaning} [{c.unit}]" if c.unit else c.meaning for c in table.columns]
@@ -266,9 +266,9 @@ def test_classes_differ_in_more_than_colour(path: Path) -> None:
 
 
 def test_us_numbers_by_hand(record: LotRecord) -> None:
-    """A zone 15 degC below its surroundings is 27 degF below, 1.5 degC is 34.7 degF (x 1.8, + 32 for a temperature only).
+    """A deficit of 15 degC is 27 degF, a temperature of 1.5 degC is 34.7 degF (x 1.8; + 32 for the latter).
 
-    Foot of the lot: US survey foot, 1200/3937 m (NIST SP 811, B.6); 1.5 m2 = 16.14580 ft2, 0.1 m/s = 19.68496 ft/min.
+    The lot's foot is the US survey foot, 1200/3937 m (NIST SP 811, B.6).
     """
     frames = dressing.dress_layers(record)
     zones, segments = frames["cold_zones"], frames["speed_segments"]
@@ -282,7 +282,7 @@ def test_us_numbers_by_hand(record: LotRecord) -> None:
 
 
 def test_geometries_are_in_feet_of_the_map(record: LotRecord, path: Path) -> None:
-    """A mat outline found in metres lies in US survey feet: its area is 10.7638 times as large (1 m2 = 10.76387 ft2)."""
+    """A mat outline found in metres lies in US survey feet: its area is (3937/1200)^2 times as large."""
     found = record.findings.frames["mat"].geometry.iloc[0]
     written = gpd.read_file(path, layer="mat").geometry.iloc[0]
     assert written.area == pytest.approx(found.area * (3937 / 1200) ** 2, rel=1e-9)
@@ -302,7 +302,7 @@ def test_a_metric_delivery_changes_nothing(metric: LotRecord) -> None:
 
 
 def test_speed_bands_are_named_by_their_numbers_lower_edge_included() -> None:
-    """Edges 6 and 10 m/min: 6.0 is `6-10 m/min`, 9.99 too, 10.0 is `over 10 m/min`; 20 ft/min is `20-33 ft/min`."""
+    """Edges 6 and 10 m/min: 6.0 and 9.99 are `6-10 m/min`, 10.0 is over; 20 ft/min is `20-33 ft/min`."""
     edges, names = dressing.speed_bands((0.05, 0.1, 10 / 60), "si", 0.3048)
     assert names == ["under 3 m/min", "3-6 m/min", "6-10 m/min", "over 10 m/min"]
     assert [names[i] for i in np.searchsorted(edges, [6.0, 9.99, 10.0, 2.9], side="right")] == [
@@ -320,7 +320,7 @@ def test_speed_bands_are_named_by_their_numbers_lower_edge_included() -> None:
 
 
 def test_local_times_carry_the_offset_of_the_season(record: LotRecord) -> None:
-    """13:20 UTC on 14 May is 09:20 in New York with -04:00 (daylight saving time; IANA time zone database)."""
+    """13:20 UTC on 14 May is 09:20-04:00 in New York (daylight saving time; IANA time zone database)."""
     times = pd.Series(
         pd.to_datetime(["2026-05-14T13:20:00.250Z", "2026-12-14T13:20:00.000Z", None], utc=True)
     )
@@ -346,7 +346,7 @@ def test_identity_is_unique_and_names_the_feature(package: geopackage.Package) -
 
 
 def test_lot_info_tells_the_rule_its_sources_the_foot_and_the_cautions(path: Path) -> None:
-    """Numbers of the rule with source and standing, the foot in use, operation, zero of the frame, and all cautions."""
+    """Numbers of the rule with source and standing, foot, operation, frame zero, doubts and all cautions."""
     info = gpd.read_file(path, layer="lot_info").set_index("key")
     assert (info.loc["rule.profile.length_ft", ["value", "unit"]] == ["150", "ft"]).all()
     assert "standing: confirmed in a fetched text" in info.loc["rule.profile.length_ft", "meaning"]

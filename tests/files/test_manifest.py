@@ -1,4 +1,4 @@
-"""quality.json and manifest.json: plain JSON, balanced counts, digests of everything, no trace of the machine."""
+"""quality.json and manifest.json: plain JSON, balanced counts, digests, no trace of the machine."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> model.LotRecord:
 
 
 def test_numbers_that_json_cannot_hold_become_null(tmp_path: Path) -> None:
-    """NaN, infinity and NaT are null (RFC 8259, section 6: they are not permitted); times are ISO 8601 UTC."""
+    """NaN, infinity and NaT are null (RFC 8259, section 6: not permitted); times are ISO 8601 UTC."""
     content = {
         "nan": float("nan"),
         "inf": np.float32(np.inf),
@@ -120,7 +120,7 @@ def test_the_manifest_lists_inputs_and_products_by_digest(record: model.LotRecor
 def test_the_manifest_tells_versions_operation_and_configuration(
     record: model.LotRecord, tmp_path: Path
 ) -> None:
-    """GDAL, PROJ and GEOS of each library, the pinned operation, and every value in effect with lot.toml itself."""
+    """GDAL, PROJ and GEOS of each library, the pinned operation, every value in effect, and lot.toml itself."""
     content = manifest.plain(manifest.manifest(record, tmp_path, {}))
     assert set(content["versions"]["gdal"]) == {"fiona", "pyogrio", "rasterio"}
     assert content["operations"]["fixes_to_map"]["name"] == "truth"

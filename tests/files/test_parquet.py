@@ -122,7 +122,7 @@ def oracle(record: model.LotRecord) -> pd.DataFrame:
 
 
 def test_every_row_equals_a_row_by_row_oracle(record: model.LotRecord, spots: Path) -> None:
-    """Written in blocks of buffers, each column equals what a plain loop over the nouns makes, in its order."""
+    """Written in blocks of buffers, each column equals what a plain loop over the nouns makes, in order."""
     meant, read = oracle(record), pd.DataFrame(gpd.read_parquet(spots).drop(columns="geometry").iloc[::EVERY])
     read = read.reset_index(drop=True)
     assert list(read.columns) == list(meant.columns) == [column.name for column in SPOTS.columns]
@@ -142,7 +142,7 @@ def test_every_row_equals_a_row_by_row_oracle(record: model.LotRecord, spots: Pa
 
 
 def test_positions_are_exact_in_metres_and_in_feet_of_the_map(record: model.LotRecord, spots: Path) -> None:
-    """easting_m and northing_m are the solved metres bit for bit; the geometry is in US survey feet (1200/3937 m)."""
+    """Coordinates are the solved metres bit for bit; the geometry is in US survey feet (1200/3937 m)."""
     frame = gpd.read_parquet(spots)
     rows = record.findings.reason >= 0
     assert np.array_equal(frame["easting_m"], record.swath.easting_m[rows])

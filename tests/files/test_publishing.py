@@ -61,10 +61,15 @@ def test_a_result_appears_whole_and_nothing_is_left_beside_it(tmp_path: Path) ->
 
 def test_an_error_while_building_leaves_no_result(tmp_path: Path) -> None:
     """A failed check, or an interrupt, leaves the folder as it was."""
-    for error in (ProductError("no"), KeyboardInterrupt()):
-        with pytest.raises(type(error)), publishing.publication(tmp_path / "result", False) as folder:
+
+    def build(error: BaseException) -> None:
+        with publishing.publication(tmp_path / "result", False) as folder:
             fill(folder, "one")
             raise error
+
+    for error in (ProductError("no"), KeyboardInterrupt()):
+        with pytest.raises(type(error)):
+            build(error)
         assert names(tmp_path) == set()
 
 
@@ -175,34 +180,39 @@ def test_the_lock_of_a_dead_process_is_taken_over(tmp_path: Path) -> None:
 
 def test_too_little_space_is_said_before_starting(tmp_path: Path) -> None:
     """The estimate of needed space is compared with what is free, in megabytes, and nothing is built."""
-    with pytest.raises(ProductError, match=r"are needed and [\d,]+ MB are free"):
-        with publishing.publication(tmp_path / "result", False, needed_bytes=10**18):
-            raise AssertionError("must not start")
+    with (
+        pytest.raises(ProductError, match=r"are needed and [\d,]+ MB are free"),
+        publishing.publication(tmp_path / "result", False, needed_bytes=10**18),
+    ):
+        raise AssertionError("must not start")
     assert names(tmp_path) == set()
 
 
 @pytest.mark.parametrize("number", [errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EROFS])
 def test_what_the_disk_refuses_is_one_plain_line(tmp_path: Path, number: int) -> None:
-    """Disk full, quota, file too large, input/output error, read-only: the folder is named, nothing is left."""
+    """Disk full, quota, file too large, input/output error, read-only: the folder is named, nothing left."""
     with pytest.raises(ProductError, match=str(tmp_path)), publishing.publication(tmp_path / "result", False):
         raise OSError(number, os.strerror(number))
     assert names(tmp_path) == set()
 
 
 def test_a_full_disk_at_any_write_leaves_nothing(tmp_path: Path) -> None:
-    """With a real limit on file size (EFBIG from the system) the run ends as a product error, nothing final."""
+    """With a real limit on file size (EFBIG) the run ends as a product error, and nothing is final."""
     code = (
         "import resource, signal, sys; from pathlib import Path\n"
         "from thermosaic.files.publishing import publication; from thermosaic.errors import ProductError\n"
-        "signal.signal(signal.SIGXFSZ, signal.SIG_IGN); resource.setrlimit(resource.RLIMIT_FSIZE, (5000, 5000))\n"
+        "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (5000, 5000))\n"
         "try:\n"
-        "    with publication(Path(sys.argv[1]), False) as folder: (folder / 'big').write_bytes(bytes(100_000))\n"
+        "    with publication(Path(sys.argv[1]), False) as folder:\n"
+        "        (folder / 'big').write_bytes(bytes(100_000))\n"
         "except ProductError as error: print(error)\n"
     )
     done = subprocess.run(
         [sys.executable, "-c", code, str(tmp_path / "result")], capture_output=True, text=True, check=True
     )
-    assert done.stdout.startswith(str(tmp_path)) and "too large" in done.stdout
+    assert done.stdout.startswith(str(tmp_path))
+    assert "too large" in done.stdout
     assert names(tmp_path) == set()
 
 

@@ -58,14 +58,15 @@ CREATE TABLE layer_styles (
   update_time DATETIME DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ', 'now')))
 """
 INSERT_STYLE = """
-INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, styleQML,
-  styleSLD, useAsDefault, description, owner, ui, update_time)
+INSERT INTO layer_styles (
+  f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, styleQML, styleSLD,
+  useAsDefault, description, owner, ui, update_time)
 VALUES ('', '', ?, 'geom', ?, ?, '', 1, ?, '', NULL, ?)
 """
 CREATE_COLUMNS = """
 CREATE TABLE gpkg_data_columns (
-  table_name TEXT NOT NULL, column_name TEXT NOT NULL, name TEXT, title TEXT, description TEXT, mime_type TEXT,
-  constraint_name TEXT, CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name),
+  table_name TEXT NOT NULL, column_name TEXT NOT NULL, name TEXT, title TEXT, description TEXT,
+  mime_type TEXT, constraint_name TEXT, CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name),
   CONSTRAINT gdc_tn UNIQUE (table_name, name))
 """
 CREATE_CONSTRAINTS = """

@@ -140,14 +140,14 @@ def _surroundings(parent: Path) -> Iterator[None]:
             raise
         free = shutil.disk_usage(parent).free / 1e6
         raise ProductError(
-            f"{parent}: {os.strerror(error.errno)} ({free:,.0f} MB free): make room there, or check permission "
-            "and quota"
+            f"{parent}: {os.strerror(error.errno)} ({free:,.0f} MB free): make room there, or check "
+            "permission and quota"
         ) from error
 
 
 @contextmanager
 def _locked(result: Path) -> Iterator[None]:
-    """Hold the lock beside `result`; the system lets go of it when a process dies, so none is ever stale."""
+    """Hold the lock beside `result`; the system lets go of it when a process dies: none is ever stale."""
     path = result.with_name(f".{result.name}.lock")
     handle = _take_lock(path, result)
     try:

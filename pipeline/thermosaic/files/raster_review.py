@@ -43,8 +43,8 @@ def _review(path: Path) -> tuple[list[str], Affine | None]:
         return [f"{path.name}: cannot be read: {error}"], None
 
 
-def _statistics_differ(file: str, band: str | None, values: np.ndarray, tags: dict[str, str]) -> list[str]:
-    """Compare a band's stated minimum, maximum and mean with its cells (relative 1e-6, for stored rounding)."""
+def _statistics_differ(file: str, band: str | None, values: np.ndarray, tags: dict) -> list[str]:
+    """Compare a band's stated minimum, maximum and mean with its cells (rtol 1e-6, for stored rounding)."""
     filled = values[values != np.float32(NODATA)].astype(np.float64)
     if not len(filled):
         return []

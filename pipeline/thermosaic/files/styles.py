@@ -317,10 +317,12 @@ def _path() -> tuple[Layer, ...]:
 
 
 ACROSS_THE_LINE = """<data_defined_properties><Option type="Map">
-<Option type="QString" name="name" value=""/><Option type="Map" name="properties"><Option type="Map" name="angle">
-<Option type="bool" name="active" value="true"/>
-<Option type="QString" name="expression" value="&quot;azimuth_deg&quot; + 90"/><Option type="int" name="type" value="3"/>
-</Option></Option><Option type="QString" name="type" value="collection"/></Option></data_defined_properties>"""
+<Option type="QString" name="name" value=""/>
+<Option type="Map" name="properties"><Option type="Map" name="angle">
+<Option type="bool" name="active" value="true"/><Option type="int" name="type" value="3"/>
+<Option type="QString" name="expression" value="&quot;azimuth_deg&quot; + 90"/>
+</Option></Option>
+<Option type="QString" name="type" value="collection"/></Option></data_defined_properties>"""
 
 
 def _ticks() -> str:
