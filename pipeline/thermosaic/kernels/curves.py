@@ -75,14 +75,15 @@ def _leans(length: np.ndarray, bend: np.ndarray, is_corner: np.ndarray) -> tuple
 
     At a smooth vertex the lean arriving on its left chord and the one leaving on its right chord add up to
     the bend. A chord costs length ((leave - arrive)^2 + STIFFNESS (leave + arrive)^2). At a corner or an
-    end a lean is free and follows the chord's other one.
+    end a lean is free and follows the chord's other one, at half that cost: an even arc then costs nothing
+    to keep up to its ends.
     """
     if not len(bend):
         return np.zeros(1), np.zeros(1)
     smooth_at = np.concatenate(([False], ~is_corner, [False]))  # (vertex), ends are free
     delta = np.concatenate(([0.0], np.where(is_corner, 0.0, bend), [0.0]))
     start, end = smooth_at[:-1], smooth_at[1:]  # (chord)
-    alone, share = 4 * STIFFNESS / (1 + STIFFNESS), (1 - STIFFNESS) / (1 + STIFFNESS)
+    alone, share = 2 * STIFFNESS / (1 + STIFFNESS), (1 - STIFFNESS) / (1 + STIFFNESS)
     own = length * np.where(start & end, 1 + STIFFNESS, alone)
     cross = length * np.where(start & end, 1 - STIFFNESS, 0.0)
     diagonal, right = np.zeros(len(delta)), np.zeros(len(delta))
