@@ -1,8 +1,8 @@
 """Write rasters as Cloud Optimized GeoTIFFs with a mosaic and styles beside them, and read each back.
 
-GDAL's COG driver writes the files, through rasterio. Every band carries its name, its unit and exact statistics, so that
-no viewer needs to estimate them; overviews are means for display and feed no number. Nothing
-in a file depends on the clock, the host or the number of threads.
+GDAL's COG driver writes the files, through rasterio. Every band carries its name, its unit and exact
+statistics, so that no viewer needs to estimate them; overviews are means for display and feed no number.
+Nothing in a file depends on the clock, the host or the number of threads.
 Not done here: numbers. Values are those of the rasters, in the delivery's units.
 """
 
@@ -57,7 +57,7 @@ PROFILES = {
         "values within 0.001 of their unit, empty blocks left out",
         0.001,
     ),
-}  # level 1 costs 3 % of size and saves half the time; two readers met sparse blocks and failed, hence not the default
+}  # level 1 costs 3 % of size and saves half the time; some readers fail on left-out blocks, hence no default
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,8 +176,8 @@ def write_mat(
 
 
 _MAT_WORDS = (
-    "x = frame_m, station = frame_m + zero_m of the pass; columns run upstation; rows run to the right looking "
-    "upstation: offset_m = offset_from_m + (row - row_from) x cell_m; metres"
+    "x = frame_m, station = frame_m + zero_m of the pass; columns run upstation; rows run to the right "
+    "looking upstation: offset_m = offset_from_m + (row - row_from) x cell_m; metres"
 )
 
 
@@ -255,8 +255,8 @@ def _statistics(values: np.ndarray) -> dict[str, float]:
         return {"count": 0, "size": values.size}
     mean = float(filled.mean())
     return {
-        "count": len(filled), "size": values.size, "minimum": float(filled.min()), "maximum": float(filled.max()),
-        "mean": mean, "variance": float(np.mean((filled - mean) ** 2)),
+        "count": len(filled), "size": values.size, "mean": mean, "variance": float(np.mean((filled - mean) ** 2)),
+        "minimum": float(filled.min()), "maximum": float(filled.max()),
     }  # fmt: skip
 
 

@@ -1,7 +1,7 @@
 """One virtual raster over the tiles of a lot, written by hand, with relative names.
 
-GDAL's VRT format, as its documentation describes it, in the part that GDAL 3.6 and QGIS 3.22 read: sources, nodata,
-description, unit, statistics. Not done here: styles.
+GDAL's VRT format, as its documentation describes it, in the part that GDAL 3.6 and QGIS 3.22 read: sources,
+nodata, description, unit, statistics. Not done here: styles.
 """
 
 from __future__ import annotations

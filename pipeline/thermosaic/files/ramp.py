@@ -1,7 +1,7 @@
 """One colour ramp for temperature, wherever it is drawn: raster styles, legends, pictures.
 
-The ramp is matplotlib's *inferno* (S. van der Walt, N. Smith 2015, CC0), perceptually uniform, kept as 33 stops so that
-drawing needs no matplotlib. Readings beyond the ends get colours of their own, which are not on the ramp.
+The ramp is matplotlib's *inferno* (S. van der Walt, N. Smith 2015, CC0), perceptually uniform, kept as 33
+stops so that drawing needs no matplotlib. Readings beyond the ends get colours that are not on the ramp.
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ INFERNO = (
     "000004 040312 0b0724 150b37 210c4a 2f0a5b 3d0965 4a0c6b 57106e 64156e 71196e "
     "7d1e6d 8a226a 972766 a32c61 b0315b bc3754 c73e4c d24644 db503b e45a31 eb6628 "
     "f1731d f68013 f98e09 fb9d07 fcac11 fbbc21 f9cb35 f5db4c f2ea69 f3f68a fcffa4"
-).split()
+).split()  # noqa: SIM905 - three lines instead of thirty-three
 BELOW, ABOVE = "6baed6", "ffffff"  # ColorBrewer Blues 4 of 6 (Brewer 2003), and white
-LOW_PERCENT, HIGH_PERCENT = 1.0, 99.5
+LOW_PERCENT, HIGH_PERCENT = 0.1, 99.9
 ROUND_TO = {"si": 5.0, "us": 10.0}  # degC, degF
 
 
@@ -66,7 +66,7 @@ def _channels(colour: str) -> tuple[int, int, int]:
 
 
 def temperature_ramp(rasters: Rasters, units: str) -> ColourRamp:
-    """Choose the ramp of a lot: from its 1st to its 99.5th percentile, rounded outwards to 5 degC or 10 degF."""
+    """Choose the ramp of a lot: 0.1st to 99.9th percentile, rounded outwards to 5 degC or 10 degF."""
     filled = [raster.temp_c[np.isfinite(raster.temp_c)] for raster in rasters.mat]
     value = np.concatenate([np.empty(0), *filled])
     if units == "us":
@@ -112,7 +112,7 @@ def _with_ends(ramp: ColourRamp) -> list[tuple[float, str]]:
 
 
 def _style(ramp: ColourRamp) -> ElementTree.Element:
-    """Build the style; the limits' origin is None, or QGIS would stretch the ramp anew over what is in view."""
+    """Build the style; the limits' origin is None, or QGIS would stretch the ramp anew."""
     low, high = f"{ramp.low:g}", f"{ramp.high:g}"
     root = ElementTree.Element("qgis", version="3.22", styleCategories="Symbology")
     pipe = ElementTree.SubElement(root, "pipe")

@@ -2,22 +2,22 @@
 
 A line's nodes are its spots on the mat and the two ends of the mat, which carry the outermost spots' values.
 Two neighbouring lines span a strip; between two *knots* (nodes whose place is given) it is a quadrilateral,
-and the nodes between knots lie on the straight line that joins them, at their own distances. A cell takes the
-bilinear value of the four readings around its centre, found by the inverse of the bilinear map: found once,
-used for every band.
+and the nodes between knots lie on the straight line that joins them, at their own distances. A cell takes
+the bilinear value of the four readings around its centre, found by the inverse of the bilinear map: found
+once, used for every band.
 
 **Watertight.** A centre is inside by counting crossings of its row with the four sides, half open in both
-directions, and a side shared by two quadrilaterals is computed alike for both. So a centre inside the mat lies in
-an odd number of quadrilaterals, never in none, and in exactly one where lines do not cross.
+directions, and a side shared by two quadrilaterals is computed alike for both. So a centre inside the mat
+lies in an odd number of quadrilaterals, never in none, and in exactly one where lines do not cross.
 
-**Once.** A cell taken by its pass is never taken again by it: the first look wins where lines overlap. A pass of
-higher rank takes cells over from lower ones; nothing is blended.
+**Once.** A cell taken by its pass is never taken again by it: the first look wins where lines overlap. A
+pass of higher rank takes cells over from lower ones; nothing is blended.
 
-**Missing readings.** A cell belongs to the nearest node in the quadrilateral's own coordinates: to one spot's
-pitch, by half way to the neighbouring lines. If that reading is missing, the cell is taken and stays empty; if it
-is not of the lot, the cell is left alone. Else the bilinear weights of missing readings go to those present.
-So a missing reading costs its own pitch and nothing else, and two lots cut from one log share out
-the cells between them exactly.
+**Missing readings.** A cell belongs to the nearest node in the quadrilateral's own coordinates: to one
+spot's pitch, by half way to the neighbouring lines. If that reading is missing, the cell is taken and stays
+empty; if it is not of the lot, the cell is left alone. Else the bilinear weights of missing readings go to
+those present. So a missing reading costs its own pitch and nothing else, and two lots cut from one log
+share out the cells between them exactly.
 """
 
 from __future__ import annotations
@@ -28,28 +28,29 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-LONGEST_STEP_M = (
-    1.0  # of ground between two neighbouring lines; a wider hole is a gap (common practice, no source)
-)
+LONGEST_STEP_M = 1.0  # between neighbouring lines; a wider hole is a gap (common practice, no source)
 GUESSES = 1024  # bins across the mat that find a node; accuracy does not depend on it
-BATCH = 512  # cells placed at a time, so that the arithmetic runs on whole vectors
+ROOM = 1024  # cells of one quadrilateral before its work arrays grow
+
+# called from kernels only: without wrappers it compiles faster
+_inner = njit(cache=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Mesh:
-    """Scan lines in the coordinates of one frame. All lengths in metres; arrays C contiguous.
+    """Scan lines in the coordinates of one frame. Lengths in metres; arrays C contiguous.
 
-    `spot` and `right_m` describe the nodes in order across: at least three, first and last the ends of the mat,
-    each with the column of the spot whose value it carries. `knot` are the nodes with coordinates of their own,
-    first and last node among them.
+    `spot` and `right_m` describe the nodes in order across: at least three, first and last the ends of the
+    mat, each with the column of the spot whose value it carries. `knot` are the nodes with coordinates of
+    their own, first and last node among them.
     """
 
-    along_m: np.ndarray  # float64 (line, knot) along columns: easting, or frame; NaN = no position
-    across_m: np.ndarray  # float64 (line, knot) along rows: northing, or offset
+    along_m: np.ndarray  # float64 (line, knot) along columns; NaN = no position
+    across_m: np.ndarray  # float64 (line, knot) along rows
     knot: np.ndarray  # int64 (knot), ascending
     spot: np.ndarray  # int64 (node)
     right_m: np.ndarray  # float64 (node), strictly monotonic
-    temp_c: np.ndarray  # float32 (line, spot), NaN = missing
+    temp_c: np.ndarray  # float32 (line, spot), NaN = missing, or not of the lot
     sigma_m: np.ndarray  # float32 (line, spot)
     laid_s: np.ndarray  # float32 (line), NaN = unknown
     inside: np.ndarray  # bool (line, spot), of the lot
@@ -58,25 +59,28 @@ class Mesh:
         """Return distance of each node from the first, the inverse of each interval, and the guesses."""
         distance = np.abs(self.right_m - self.right_m[0])
         bins = np.arange(GUESSES) * (distance[-1] / GUESSES)
-        guess = np.searchsorted(distance[1:-1], bins, side="right")
-        return distance, 1 / np.diff(distance), guess
+        return distance, 1 / np.diff(distance), np.searchsorted(distance[1:-1], bins, side="right")
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Block:
-    """Cells under the pen: row r, column c is cell (row0 + r, col0 + c) of the frame, rows ascending."""
+    """Cells under the pen: row r, column c is cell (row0 + r, col0 + c) of the frame, at r x cols + c."""
 
     row0: int
     col0: int
-    owner: np.ndarray  # int16 (row, col): rank of the pass that took the cell, 0 = none
-    bands: (
-        np.ndarray
-    )  # float32 (row, col, 3) temp_c (NaN = missing), laid_s, sigma_m; undefined where owner is 0
+    cols: int
+    owner: np.ndarray  # int16 (cell): rank of the pass that took the cell, 0 = none
+    bands: np.ndarray  # float32 (cell, 3): temp_c (NaN = missing), laid_s, sigma_m; undefined without owner
 
     @classmethod
     def empty(cls, rows: int, cols: int, row0: int = 0, col0: int = 0) -> Block:
         """Make a block that nobody has taken."""
-        return cls(row0, col0, np.zeros((rows, cols), np.int16), np.zeros((rows, cols, 3), np.float32))
+        cells = rows * cols
+        return cls(row0, col0, cols, np.zeros(cells, np.int16), np.empty((cells, 3), np.float32))
+
+    def at(self, row0: int, col0: int) -> Block:
+        """Move the same memory to another place of the frame."""
+        return Block(row0, col0, self.cols, self.owner, self.bands)
 
 
 def fill(mesh: Mesh, strips: np.ndarray, rank: np.ndarray, block: Block, cell_m: float) -> int:
@@ -85,7 +89,7 @@ def fill(mesh: Mesh, strips: np.ndarray, rank: np.ndarray, block: Block, cell_m:
     Parameters
     ----------
     mesh : Mesh
-        Both lines of every strip have positions.
+        A quadrilateral with a corner without position fills nothing.
     strips : int64 (strip, 2)
         Lines at the start and the end of each strip, in the order of laying.
     rank : int16 (strip)
@@ -95,30 +99,41 @@ def fill(mesh: Mesh, strips: np.ndarray, rank: np.ndarray, block: Block, cell_m:
     cell_m : float
         Edge of the square cells.
     """
-    distance, inverse, guess = mesh.node_table()
-    return _fill(
-        strips, rank, mesh.along_m, mesh.across_m, mesh.knot, mesh.spot, distance, inverse, guess,
-        mesh.temp_c, mesh.sigma_m, mesh.laid_s, mesh.inside,
-        block.row0, block.col0, cell_m, block.owner, block.bands,
-    )  # fmt: skip
+    lines = (mesh.along_m, mesh.across_m, mesh.knot, mesh.spot, *mesh.node_table())
+    readings = (mesh.temp_c, mesh.sigma_m, mesh.laid_s, mesh.inside)
+    inputs = [_read_only(array) for array in (strips, rank, *lines, *readings)]
+    return _fill(*inputs, block.row0, block.col0, block.cols, cell_m, block.owner, block.bands)
+
+
+def _read_only(array: np.ndarray) -> np.ndarray:
+    """View an array as constant: numba compiles once for each kind, and nouns come frozen."""
+    view = array.view()
+    view.setflags(write=False)
+    return view
 
 
 def harvest(block: Block) -> tuple[np.ndarray, np.ndarray]:
-    """Return the cells that hold a reading, top row (highest row) first, and give the block back unowned.
+    """Return the cells that hold a reading, and give the block back unowned.
 
     Returns
     -------
     cell : int32 (cell), ascending
-        Row counted from the top x columns + column.
-    bands : float32 (band, cell)
+        Row x cols + column of the block.
+    bands : float32 (3, cell)
         temp_c, laid_s, sigma_m.
     """
-    return _harvest(block.owner, block.bands)
+    cell = np.flatnonzero(block.owner != 0)
+    bands = np.ascontiguousarray(block.bands.take(cell, axis=0).T)
+    block.owner[:] = 0
+    missing = np.isnan(bands[0])
+    if missing.any():
+        cell, bands = cell[~missing], bands[:, ~missing]
+    return cell.astype(np.int32), bands
 
 
-@njit(cache=True, error_model="numpy")
+@_inner
 def _corners(along, across, start, end, k, row0, col0, cell):
-    """Corners a, b (start line), c, d (end line) of a quadrilateral, in cells from the block's first centre."""
+    """Corners a, b (start line), c, d (end line) of a quadrilateral, in cells from the first centre."""
     return (
         along[start, k] / cell - 0.5 - col0, across[start, k] / cell - 0.5 - row0,
         along[start, k + 1] / cell - 0.5 - col0, across[start, k + 1] / cell - 0.5 - row0,
@@ -127,27 +142,25 @@ def _corners(along, across, start, end, k, row0, col0, cell):
     )  # fmt: skip
 
 
-@njit(cache=True, error_model="numpy")
-def _spans(y, quad):
-    """Where row y lies inside: [first, second) and [third, fourth); the latter is empty unless two sides cross.
+@_inner
+def _spans(y, quad, slopes):
+    """Where row y lies inside: [first, second), [third, fourth); the latter is empty unless two sides cross.
 
-    A side counts from its lower end to below its upper end. Its x is computed from its own first end, whichever
-    quadrilateral asks: a to b and d to c along the lines, a to d and b to c along travel.
+    A side counts from its lower end to below its upper end. Its x comes from its own first end and slope,
+    whichever quadrilateral asks.
     """
-    xa, ya, xb, yb, xc, yc, xd, yd = quad
+    xa, ya, xb, yb, _, yc, xd, yd = quad
     a, b, c, d = ya <= y, yb <= y, yc <= y, yd <= y
+    ab, dc = xa + (y - ya) * slopes[0], xd + (y - yd) * slopes[1]
+    ad, bc = xa + (y - ya) * slopes[2], xb + (y - yb) * slopes[3]
     low, high = np.inf, -np.inf
     if a != b:
-        ab = xa + (y - ya) * ((xb - xa) / (yb - ya))
         low, high = min(low, ab), max(high, ab)
     if d != c:
-        dc = xd + (y - yd) * ((xc - xd) / (yc - yd))
         low, high = min(low, dc), max(high, dc)
     if a != d:
-        ad = xa + (y - ya) * ((xd - xa) / (yd - ya))
         low, high = min(low, ad), max(high, ad)
     if b != c:
-        bc = xb + (y - yb) * ((xc - xb) / (yc - yb))
         low, high = min(low, bc), max(high, bc)
     if (a != b) & (d != c) & (a != d):
         one, two = max(min(ab, dc), min(ad, bc)), min(max(ab, dc), max(ad, bc))
@@ -155,12 +168,34 @@ def _spans(y, quad):
     return low, high, high, high
 
 
-@njit(cache=True, error_model="numpy")
-def _place(number, work, quad):
-    """Invert the bilinear map for cells x, y (from a) in work[0], work[1]: into u (a to b), v (a to d), within 0..1.
+@_inner
+def _gather(quad, rank, cols, owner, work, at):
+    """Collect the cells inside a quadrilateral that its pass does not own: x, y from a, and the cell.
 
-    v is the root of cross(P - L(v), R(v) - L(v)) = k2 v^2 + k1 v + k0 at which the sign turns from that on the
-    start line, in the form that does not cancel; L, R run along the two sides.
+    Return how many there are; those beyond the room in `at` are only counted.
+    """
+    xa, ya, xb, yb, xc, yc, xd, yd = quad
+    slopes = (xb - xa) / (yb - ya), (xc - xd) / (yc - yd), (xd - xa) / (yd - ya), (xc - xb) / (yc - yb)
+    rows, room, number = len(owner) // cols, len(at), 0
+    lowest, highest = min(min(ya, yb), min(yc, yd)), max(max(ya, yb), max(yc, yd))
+    for row in range(max(math.ceil(lowest), 0), min(math.ceil(highest), rows)):
+        low, high, third, fourth = _spans(row, quad, slopes)
+        while low < high:
+            for col in range(max(math.ceil(low), 0), min(math.ceil(high), cols)):
+                if owner[row * cols + col] != rank:
+                    if number < room:
+                        work[0, number], work[1, number], at[number] = col - xa, row - ya, row * cols + col
+                    number += 1
+            low, high, third = third, fourth, fourth
+    return number
+
+
+@_inner
+def _place(number, work, quad):
+    """Invert the bilinear map for cells x, y in work[0], work[1]: u (a to b), v (a to d), both within 0..1.
+
+    v is the root of cross(P - L(v), R(v) - L(v)) = k2 v^2 + k1 v + k0 at which the sign turns from that on
+    the start line, in the form that does not cancel; L, R run along the two sides.
     """
     xa, ya, xb, yb, xc, yc, xd, yd = quad
     ex, ey, fx, fy = xb - xa, yb - ya, xd - xa, yd - ya
@@ -182,7 +217,7 @@ def _place(number, work, quad):
         work[3, i] = v
 
 
-@njit(cache=True, error_model="numpy")
+@_inner
 def _incomplete(temp, inside, start, end, left, right, u, v):
     """Value where a corner is missing: whether the cell is taken, and its temperature (NaN = stays empty)."""
     line, spot = end if v >= 0.5 else start, right if u >= 0.5 else left
@@ -198,12 +233,11 @@ def _incomplete(temp, inside, start, end, left, right, u, v):
     return True, total / weight
 
 
-@njit(cache=True, error_model="numpy")
-def _value(
-    number, work, at, start, end, from_m, span_m, rank, nodes, temp, sigma, laid, inside, owner, bands
-):
+@_inner
+def _value(number, work, at, start, end, span, rank, nodes, temp, sigma, laid, inside, owner, bands):
     """Give the placed cells their values; return how many were another pass's."""
     spot, distance, inverse, guess = nodes
+    from_m, span_m = distance[span[0]], distance[span[1]] - distance[span[0]]
     taken_over, last = 0, len(inverse) - 1
     bins = len(guess) / distance[-1]
     for i in range(number):
@@ -220,25 +254,24 @@ def _value(
             take, value = _incomplete(temp, inside, start, end, left, right, u, v)
             if not take:
                 continue
-        row, col = at[0, i], at[1, i]
-        taken_over += owner[row, col] > 0
-        owner[row, col] = rank
+        cell = at[i]
+        taken_over += owner[cell] > 0
+        owner[cell] = rank
         near = sigma[start, left] + u * (sigma[start, right] - sigma[start, left])
         far = sigma[end, left] + u * (sigma[end, right] - sigma[end, left])
-        bands[row, col, 0] = value
-        bands[row, col, 1] = laid[start] + v * (laid[end] - laid[start])
-        bands[row, col, 2] = near + v * (far - near)
+        bands[cell, 0] = value
+        bands[cell, 1] = laid[start] + v * (laid[end] - laid[start])
+        bands[cell, 2] = near + v * (far - near)
     return taken_over
 
 
 @njit(cache=True, error_model="numpy")
 def _fill(
     strips, rank, along, across, knot, spot, distance, inverse, guess, temp, sigma, laid, inside,
-    row0, col0, cell, owner, bands,
+    row0, col0, cols, cell, owner, bands,
 ):  # fmt: skip
-    """Go strip by strip, quadrilateral by quadrilateral, row by row; gather cells, place them, give values."""
-    work, at = np.empty((4, BATCH)), np.empty((2, BATCH), np.int64)
-    rows, cols = owner.shape
+    """Go strip by strip, quadrilateral by quadrilateral: gather its cells, place them, give them values."""
+    work, at = np.empty((4, ROOM)), np.empty(ROOM, np.int64)
     taken_over = 0
     for k in range(len(strips)):
         start, end = strips[k, 0], strips[k, 1]
@@ -249,46 +282,14 @@ def _fill(
                 continue
             if math.ceil(min(min(xa, xb), min(xc, xd))) >= math.ceil(max(max(xa, xb), max(xc, xd))):
                 continue
-            from_m, span_m, number = distance[knot[p]], distance[knot[p + 1]] - distance[knot[p]], 0
-            lowest, highest = min(min(ya, yb), min(yc, yd)), max(max(ya, yb), max(yc, yd))
-            for row in range(max(math.ceil(lowest), 0), min(math.ceil(highest), rows)):
-                first, second, third, fourth = _spans(row, quad)
-                for low, high in ((first, second), (third, fourth)):
-                    for col in range(max(math.ceil(low), 0), min(math.ceil(high), cols)):
-                        if owner[row, col] == rank[k]:
-                            continue
-                        if number == BATCH:
-                            _place(number, work, quad)
-                            taken_over += _value(number, work, at, start, end, from_m, span_m, rank[k],
-                                                 (spot, distance, inverse, guess), temp, sigma, laid, inside,
-                                                 owner, bands)  # fmt: skip
-                            number = 0
-                        at[0, number], at[1, number] = row, col
-                        work[0, number], work[1, number] = col - xa, row - ya
-                        number += 1
-            _place(number, work, quad)
-            taken_over += _value(number, work, at, start, end, from_m, span_m, rank[k],
-                                 (spot, distance, inverse, guess), temp, sigma, laid, inside, owner, bands)  # fmt: skip
+            number = _gather(quad, rank[k], cols, owner, work, at)
+            if number > len(at):
+                work, at = np.empty((4, 2 * number)), np.empty(2 * number, np.int64)
+                _gather(quad, rank[k], cols, owner, work, at)
+            if number > 0:
+                _place(number, work, quad)
+                taken_over += _value(
+                    number, work, at, start, end, (knot[p], knot[p + 1]), rank[k],
+                    (spot, distance, inverse, guess), temp, sigma, laid, inside, owner, bands,
+                )  # fmt: skip
     return taken_over
-
-
-@njit(cache=True)
-def _harvest(owner, bands):
-    """Collect the cells with a reading from the top row down, and set all cells unowned."""
-    rows, cols = owner.shape
-    number = 0
-    for row in range(rows):
-        for col in range(cols):
-            if owner[row, col] > 0:
-                number += not math.isnan(bands[row, col, 0])
-    cell, values = np.empty(number, np.int32), np.empty((3, number), np.float32)
-    number = 0
-    for row in range(rows - 1, -1, -1):
-        for col in range(cols):
-            if owner[row, col] > 0 and not math.isnan(bands[row, col, 0]):
-                cell[number] = (rows - 1 - row) * cols + col
-                for band in range(3):
-                    values[band, number] = bands[row, col, band]
-                number += 1
-    owner[:] = 0
-    return cell, values

@@ -31,10 +31,6 @@ class _Readings:
     spot: np.ndarray  # (node): the column each node's value comes from
     right_m: np.ndarray  # (node): ends of the mat and the spots between them, in column order
 
-    @property
-    def last_node(self) -> int:
-        return len(self.spot) - 1
-
     def mesh(self, along_m: np.ndarray, across_m: np.ndarray, knot: np.ndarray) -> mesh.Mesh:
         """Join them with the coordinates of one frame."""
         along_m, across_m = np.ascontiguousarray(along_m), np.ascontiguousarray(across_m)
@@ -99,20 +95,23 @@ def _origin(swath: Swath, line: np.ndarray) -> np.datetime64:
 
 
 def _readings(swath: Swath, stations: Stations, origin_utc: np.datetime64) -> _Readings:
-    temp_c = swath.temp_c
-    if swath.bad_spot.any():
-        temp_c = np.where(swath.bad_spot[swath.pass_code], np.float32(np.nan), temp_c)
+    inside = stations.inside & np.isfinite(stations.frame_m)
+    missing = ~inside | swath.bad_spot[swath.pass_code]
     on_mat = np.flatnonzero(swath.on_mat)
-    ascending = swath.spot_right_m[-1] >= swath.spot_right_m[0]
-    ends_m = swath.edges_m if ascending else swath.edges_m[::-1]
+    ends_m = swath.edges_m[_end_order(swath)]
     return _Readings(
-        temp_c=np.ascontiguousarray(temp_c),
+        temp_c=np.where(missing, np.float32(np.nan), swath.temp_c),
         sigma_m=np.hypot(swath.sigma_along_m, swath.sigma_across_m),
         laid_s=((swath.laid_utc - origin_utc) / SECOND).astype(np.float32),
-        inside=stations.inside & np.isfinite(stations.frame_m),
+        inside=inside,
         spot=np.concatenate([on_mat[:1], on_mat, on_mat[-1:]]),
         right_m=np.concatenate([ends_m[:1], swath.spot_right_m[on_mat], ends_m[1:]]),
     )
+
+
+def _end_order(swath: Swath) -> slice:
+    """Order of the mat's two ends, stored left then right, along the columns of spots."""
+    return slice(None) if swath.spot_right_m[-1] >= swath.spot_right_m[0] else slice(None, None, -1)
 
 
 def _scale(swath: Swath) -> float:
@@ -128,47 +127,44 @@ def _scale(swath: Swath) -> float:
 def _map_tiles(
     swath: Swath, readings: _Readings, strips: list[np.ndarray], cell_m: float
 ) -> tuple[tuple[Tile, ...], int]:
-    """Fill the tiles that the mat touches, one at a time; count the cells where a later pass covers an earlier."""
+    """Fill the tiles that the mat touches, one at a time; count the cells that a pass takes from an earlier.
+
+    Rows of the mesh run along the negative northing, from north to south, as those of a tile do.
+    """
     laid = sorted((strip for strip in strips if len(strip)), key=lambda strip: strip[0, 0])
     if not laid:
         return (), 0
     strip = np.concatenate(laid)
     rank = np.repeat(np.arange(1, len(laid) + 1, dtype=np.int16), [len(part) for part in laid])
-    order = slice(None) if swath.spot_right_m[-1] >= swath.spot_right_m[0] else slice(None, None, -1)
-    ends = readings.mesh(
-        swath.edge_easting_m[:, order], swath.edge_northing_m[:, order], np.array([0, readings.last_node])
-    )
-    block, lattice = mesh.Block.empty(TILE_CELLS, TILE_CELLS), Lattice("map", cell_m)
+    order, ends = _end_order(swath), np.array([0, len(readings.spot) - 1])
+    lines = readings.mesh(swath.edge_easting_m[:, order], -swath.edge_northing_m[:, order], ends)
+    pen, lattice = mesh.Block.empty(TILE_CELLS, TILE_CELLS), Lattice("map", cell_m)
     tiles, taken_over = [], 0
-    for tile_row, tile_col, chosen in _touched(ends, strip, TILE_CELLS * cell_m):
-        row0, col0 = tile_row * TILE_CELLS, tile_col * TILE_CELLS
-        here = mesh.Block(row0, col0, block.owner, block.bands)
-        taken_over += mesh.fill(ends, strip[chosen], rank[chosen], here, cell_m)
-        cell, bands = mesh.harvest(here)
+    for tile_row, tile_col, chosen in _touched(lines, strip, TILE_CELLS * cell_m):
+        block = pen.at(tile_row * TILE_CELLS, tile_col * TILE_CELLS)
+        taken_over += mesh.fill(lines, strip[chosen], rank[chosen], block, cell_m)
+        cell, bands = mesh.harvest(block)
         if len(cell):
-            tiles.append(Tile(lattice, row0 + TILE_CELLS - 1, col0, cell, bands))
+            tiles.append(Tile(lattice, -1 - block.row0, block.col0, cell, bands))
     return tuple(tiles), taken_over
 
 
-def _touched(ends: mesh.Mesh, strip: np.ndarray, tile_m: float) -> list[tuple[int, int, np.ndarray]]:
-    """Tiles that the strips may touch, north to south, then west to east: tile row, tile column, strips in order."""
-    row, col = (
-        (
-            np.floor(at_m[strip].min(axis=(1, 2)) / tile_m).astype(np.int64),
-            np.floor(at_m[strip].max(axis=(1, 2)) / tile_m).astype(np.int64),
-        )
-        for at_m in (ends.across_m, ends.along_m)
-    )
-    cols = col[1] - col[0] + 1
-    count = (row[1] - row[0] + 1) * cols
-    number = np.repeat(np.arange(len(strip)), count)
-    nth = np.arange(len(number)) - np.repeat(np.cumsum(count) - count, count)
-    tile_row, tile_col = row[0][number] + nth // cols[number], col[0][number] + nth % cols[number]
-    order = np.lexsort((number, tile_col, -tile_row))
-    tile = np.column_stack([tile_row, tile_col])[order]
+def _touched(lines: mesh.Mesh, strip: np.ndarray, tile_m: float) -> list[tuple[int, int, np.ndarray]]:
+    """Tiles that the strips may touch, row by row: tile row, tile column, the strips' numbers in order."""
+    box = [
+        np.floor(bound(at_m[strip], axis=(1, 2)) / tile_m).astype(np.int64)
+        for at_m in (lines.across_m, lines.along_m)
+        for bound in (np.min, np.max)
+    ]
+    first_row, rows, first_col, cols = box[0], box[1] - box[0] + 1, box[2], box[3] - box[2] + 1
+    number = np.repeat(np.arange(len(strip)), rows * cols)
+    nth = np.arange(len(number)) - np.repeat(np.cumsum(rows * cols) - rows * cols, rows * cols)
+    tile = np.column_stack([first_row[number] + nth // cols[number], first_col[number] + nth % cols[number]])
+    order = np.lexsort((number, tile[:, 1], tile[:, 0]))
+    tile, number = tile[order], number[order]
     cut = np.flatnonzero((np.diff(tile, axis=0) != 0).any(axis=1)) + 1
-    groups = np.split(number[order], cut)
-    return [(int(at[0]), int(at[1]), group) for at, group in zip(tile[np.r_[0, cut]], groups, strict=True)]
+    heads = tile[np.r_[0, cut]].tolist()
+    return [(row, col, chosen) for (row, col), chosen in zip(heads, np.split(number, cut), strict=True)]
 
 
 # ------------------------------------------------------------------------------------------ the mat frame
@@ -179,21 +175,23 @@ def _mat_raster(
 ) -> Raster:
     """Fill one pass in its mat frame: columns upstation, row 0 the smallest offset."""
     lattice = Lattice(f"mat:{code}", cell_m)
+    nothing = Raster(lattice, 0, 0, *(np.empty((0, 0), np.float32) for _ in range(3)))
+    if not len(strip):
+        return nothing
     nodes = _mat_nodes(stations, readings, bool(stations.upstation[code]))
     step_m = np.abs(nodes.along_m[strip[:, 1]] - nodes.along_m[strip[:, 0]])
     strip = strip[~(step_m > 2 * mesh.LONGEST_STEP_M).any(axis=1)]
     along_m, across_m = nodes.along_m[strip], nodes.across_m[strip]
     if not np.isfinite(along_m).any():
-        return Raster(lattice, 0, 0, *(np.empty((0, 0), np.float32) for _ in range(3)))
+        return nothing
     row0, col0 = (math.floor(np.nanmin(at_m) / cell_m) for at_m in (across_m, along_m))
     rows, cols = (math.floor(np.nanmax(at_m) / cell_m) + 1 for at_m in (across_m, along_m))
     block = mesh.Block.empty(rows - row0, cols - col0, row0, col0)
     mesh.fill(nodes, strip, np.ones(len(strip), np.int16), block, cell_m)
-    bands = (np.where(block.owner > 0, block.bands[:, :, band], np.float32(np.nan)) for band in range(3))
-    temp_c, laid_s, sigma_m = bands
-    empty = np.isnan(temp_c)
-    laid_s[empty] = sigma_m[empty] = np.nan
-    return Raster(lattice, row0, col0, temp_c, laid_s, sigma_m)
+    cell, values = mesh.harvest(block)
+    bands = np.full((3, (rows - row0) * (cols - col0)), np.nan, np.float32)
+    bands[:, cell] = values
+    return Raster(lattice, row0, col0, *bands.reshape(3, rows - row0, cols - col0))
 
 
 def _mat_nodes(stations: Stations, readings: _Readings, upstation: bool) -> mesh.Mesh:
@@ -215,4 +213,4 @@ def _mat_nodes(stations: Stations, readings: _Readings, upstation: bool) -> mesh
             ])
             for at_m in (frame_m, offset_m)
         )  # fmt: skip
-    return readings.mesh(along_m, across_m, np.arange(readings.last_node + 1))
+    return readings.mesh(along_m, across_m, np.arange(len(readings.spot)))
