@@ -48,32 +48,30 @@ def read_scan_rows(paths: tuple[Path, ...], log_format: LogFormat) -> tuple[Scan
     InputError
         Files whose columns are not those of the format, or differ; no usable row; a unit that cannot be.
     """
-    ledger, parts, before, spots = Ledger("scan"), [], 0, None
+    ledger, parts, name = Ledger("scan"), [], paths[0].name
     for path in paths:
-        rows = 0
+        before = ledger.read
         for block in read_blocks(path, log_format):
-            spots = len(block.spots) if spots is None else spots
-            if len(block.spots) != spots:
+            if parts and len(block.spots) != parts[0][3].shape[1]:
                 raise InputError(
-                    f"{path.name}: has {len(block.spots)} spot columns, {paths[0].name} has {spots}"
+                    f"{path.name}: has {len(block.spots)} spot columns, {name} has {parts[0][3].shape[1]}"
                 )
             parts.append(_scan_part(block, before, log_format, ledger))
-            rows += block.read
-        before += rows
-    name = paths[0].name
+    if not any(len(part[0]) for part in parts):
+        raise InputError(f"{name}: none of {ledger.read} rows is usable: {_counted(ledger.rejected)}")
     time, line, file_line, temp = (np.concatenate([part[k] for part in parts]) for k in range(4))
     wheel = WheelRows.join([part[4] for part in parts])
-    if len(time) == 0:
-        raise InputError(f"{name}: none of {ledger.read} rows is usable: {_counted(ledger.rejected)}")
+    parts.clear()
     repeated, stepped = rows_in_order(time)
     ledger.reject("repeated_time", file_line[repeated])
     ledger.reject("stepped_back", file_line[stepped])
     doubts = _step_doubts(time, file_line, stepped, name)
     kept = ~repeated & ~stepped
-    temp = temp[kept]
+    if not kept.all():
+        temp, wheel = temp[kept], wheel.take(kept) if wheel else None
     require_unit(temp, log_format, name)
     _mask_impossible(temp, file_line[kept], ledger)
-    return ScanRows(time[kept], line[kept], temp, wheel.take(kept) if wheel else None, tuple(doubts)), ledger
+    return ScanRows(time[kept], line[kept], temp, wheel, tuple(doubts)), ledger
 
 
 def _counted(rejected: dict[str, int]) -> str:
