@@ -66,7 +66,9 @@ def find_not_mat(
         return NotMat(foreign, shoulder, 0)
     # only lines within the rim's reach of a core are looked at: beyond them nothing can change
     near = np.flatnonzero(ndimage.maximum_filter1d(has_core, RIM.shape[0], mode="constant"))
-    labels, number = blobs.label(core[near])
+    spread = ndimage.maximum_filter1d(core[near], 3, axis=1, mode="constant")
+    labels, number = blobs.label(core[near] | (spread & ~usable[near]))  # a dead spot splits nobody
+    labels *= core[near]
     is_object, at_edge = _judge(
         labels, number, cold[near], distance_m[near], step_of(distance_m)[near] * pitch_m
     )

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 import shapely
+from scipy import ndimage
 
 from ..config import ZoneRule
 from ..kernels import blobs, cells
@@ -138,7 +139,9 @@ def level_across(temp_c: np.ndarray) -> np.ndarray:
 def _reference(temp_c: np.ndarray, aged: np.ndarray, rule: ZoneRule) -> np.ndarray:
     """Local reference of each column, NaN where the column is no mat (not paved, or cold through)."""
     level_c = level_across(temp_c)
-    level_c[level_c < NOT_MAT_BELOW_C] = np.nan
+    with np.errstate(invalid="ignore"):
+        no_mat = ndimage.maximum_filter1d(level_c < NOT_MAT_BELOW_C, 3, mode="constant")  # and its rim
+    level_c[no_mat] = np.nan
     window = max(3, round(rule.window_m / rule.cell_m))
     steady = pd.Series(np.where(aged, np.nan, level_c))
     running = steady.rolling(window, center=True, min_periods=1).median().to_numpy()

@@ -42,12 +42,6 @@ def keep(labels: np.ndarray, wanted: np.ndarray) -> tuple[np.ndarray, int]:
     return renumbered[labels], int(wanted[1:].sum())
 
 
-def bounds(labels: np.ndarray, number: int) -> np.ndarray:
-    """Bounds of labels 1 .. number: first row, one past the last, first col, one past the last; int (n, 4)."""
-    boxes = ndimage.find_objects(labels, max_label=number)
-    return np.array([[b[0].start, b[0].stop, b[1].start, b[1].stop] for b in boxes], int).reshape(-1, 4)
-
-
 def bridge_empty(image: np.ndarray, reach: int) -> np.ndarray:
     """Fill empty cells (NaN) up to `reach` cells from a given one by the mean of their eight neighbours.
 

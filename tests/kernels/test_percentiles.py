@@ -1,0 +1,54 @@
+"""Percentiles against the NIST/SEMATECH handbook and numpy's own Hyndman-Fan methods."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from thermosaic.kernels.percentiles import percentiles
+
+# NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.6.2: 12 resistivities
+NIST = np.array([
+    95.1772, 95.1567, 95.1937, 95.1959, 95.1442, 95.0610,
+    95.1591, 95.1195, 95.1065, 95.0925, 95.1990, 95.1682,
+])  # fmt: skip
+
+
+def test_the_handbook_value_is_met():
+    """NIST 7.2.6.2 gives 95.19807 (its method is R-6); R-7 of the same data is 95.19568."""
+    assert percentiles(NIST, (90,), "R-6")[0] == pytest.approx(95.19807, abs=1e-9)
+    assert percentiles(NIST, (90,), "R-7")[0] == pytest.approx(95.19568, abs=1e-9)
+
+
+def test_the_two_methods_differ_by_two_units_on_a_hundred_numbers():
+    """On 1 .. 100 the pair 98.5 / 1 is 98.475 apart by R-6 and 96.525 by R-7.
+
+    Closed form: the percentile of 1 .. n is (n + 1) p, or 1 + (n - 1) p.
+    """
+    numbers = np.arange(1, 101)
+    high, low = percentiles(numbers, (98.5, 1.0), "R-6")
+    assert (high, low, high - low) == pytest.approx((99.485, 1.01, 98.475))
+    high, low = percentiles(numbers, (98.5, 1.0), "R-7")
+    assert (high, low, high - low) == pytest.approx((98.515, 1.99, 96.525))
+
+
+@pytest.mark.parametrize(("method", "theirs"), [("R-6", "weibull"), ("R-7", "linear")])
+@pytest.mark.parametrize("number", [1, 2, 3, 7, 100, 1201])
+def test_any_sample_equals_numpy(method, theirs, number):
+    """Percentiles of random samples equal numpy.quantile's method of the same number in Hyndman and Fan."""
+    values = np.random.default_rng(number).normal(140, 9, number)
+    asked = (0.0, 0.3, 1.0, 33.3, 50.0, 98.5, 100.0)
+    np.testing.assert_allclose(
+        percentiles(values, asked, method), np.percentile(values, asked, method=theirs), rtol=1e-13
+    )
+
+
+def test_an_empty_sample_has_no_percentile():
+    """No values: NaN for each percentile asked, without a warning."""
+    assert np.isnan(percentiles(np.empty(0), (1.0, 98.5), "R-7")).all()
+
+
+def test_an_unknown_method_is_refused():
+    """The message names the methods there are."""
+    with pytest.raises(ValueError, match="R-6, R-7"):
+        percentiles(np.arange(5), (50,), "R-8")
