@@ -28,7 +28,9 @@ def by_hand(sentence: str) -> str:
     return f"{sentence}*{reduce(xor, sentence[1:].encode()):02X}"
 
 
-def gga(clock: str, quality: int = 4, minutes: str = "23.46587704", talker: str = "GP", rest: str = "") -> str:
+def gga(
+    clock: str, quality: int = 4, minutes: str = "23.46587704", talker: str = "GP", rest: str = ""
+) -> str:
     return by_hand(
         f"${talker}GGA,{clock},37{minutes},N,12202.26957864,W,{quality},12,0.9,18.893,M,-25.669,M,2.0,0031{rest}"
     )
@@ -57,7 +59,7 @@ def second(time: np.datetime64) -> str:
 
 
 def test_published_positions_come_out_in_degrees(tmp_path: Path) -> None:
-    """4807.038 N, 01131.000 E is 48.117300, 11.516667 deg (widely published example), height MSL + separation."""
+    """4807.038 N, 01131.000 E is 48.117300, 11.516667 deg (published example); height MSL + separation."""
     fixes, _, _ = read(
         log(
             tmp_path,
@@ -72,7 +74,7 @@ def test_published_positions_come_out_in_degrees(tmp_path: Path) -> None:
 
 
 def test_south_and_west_are_negative_and_minutes_keep_eight_decimals(tmp_path: Path) -> None:
-    """3723.46587704 N, 12202.26957864 W is 37.391097951, -122.037826311 deg; 42 S, 147 E of the southern example."""
+    """3723.46587704 N, 12202.26957864 W is 37.391097951, -122.037826311 deg; a southern, eastern one."""
     fixes, _, _ = read(
         log(
             tmp_path,
@@ -100,7 +102,7 @@ def test_quality_codes_become_classes_and_some_are_never_positions(tmp_path: Pat
 
 
 def test_gns_takes_the_best_mode_of_its_constellations(tmp_path: Path) -> None:
-    """Mode letters R, F, D, A mean fixed, float, differential, autonomous (from memory); NN is no position."""
+    """Mode letters R, F, D, A mean fixed, float, differential, autonomous (from memory); N is none."""
     modes = ("AAN", "DAN", "FFD", "RRF", "NNN")
     lines = [rmc("120000", "140526").replace("GPRMC", "GPRMC")]
     lines += [
@@ -108,7 +110,12 @@ def test_gns_takes_the_best_mode_of_its_constellations(tmp_path: Path) -> None:
         for k, mode in enumerate(modes)
     ]
     fixes, _, _ = read(log(tmp_path, *lines))
-    assert [model.QUALITIES[code] for code in fixes.quality] == ["autonomous", "differential", "float", "fixed"]
+    assert [model.QUALITIES[code] for code in fixes.quality] == [
+        "autonomous",
+        "differential",
+        "float",
+        "fixed",
+    ]
     assert fixes.height_m[0] == pytest.approx(-6.8)
 
 
@@ -129,7 +136,7 @@ def test_gst_gives_the_one_axis_sigma_of_its_own_epoch(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("order", ["before", "after"])
 def test_hdt_belongs_to_the_position_of_its_burst(tmp_path: Path, order: str) -> None:
-    """HDT has no time: the order of the log's first burst tells whose it is; empty ones and HDG give none."""
+    """HDT has no time: the log's first burst tells whose it is; empty ones and HDG give none."""
     lines = [rmc("120000", "140526")]
     for k, heading in enumerate((10.0, 20.0, None, 40.0)):
         turn = by_hand(f"$GPHDT,{'' if heading is None else heading},T")
@@ -150,7 +157,7 @@ def test_attitude_sentences_are_bound_by_their_time(tmp_path: Path) -> None:
 
 
 def test_midnight_turns_the_day_whatever_sentence_comes_first(tmp_path: Path) -> None:
-    """Fixes run through midnight at 1 s; RMC may stand before or after the GGA of its epoch, dates may be rare."""
+    """Fixes run through midnight at 1 s; RMC may stand before or after its GGA, dates may be rare."""
     clocks = [("235958", "140526"), ("235959", "140526"), ("000000", "150526"), ("000001", "150526")]
     before = [line for clock, date in clocks for line in (rmc(clock, date), gga(clock))]
     after = [line for clock, date in clocks for line in (gga(clock), rmc(clock, date))]
@@ -204,7 +211,7 @@ STEPS = {"18 s": ("GPS time and UTC", 18), "1 h": ("a whole hour", 3600)}
 
 @pytest.mark.parametrize("step", STEPS)
 def test_time_that_steps_back_is_named_and_not_sorted(tmp_path: Path, step: str) -> None:
-    """A receiver that jumps back loses the fewest fixes that do not fit; the doubt says what the step looks like."""
+    """A receiver that jumps back loses the fewest fixes that do not fit; the doubt names the step."""
     words, size = STEPS[step]
     start = 13 * 3600
     seconds = [*range(start, start + 30), *range(start + 30 - size, start + 30 - size + 90)]
@@ -229,7 +236,12 @@ def test_one_wild_time_costs_one_fix(tmp_path: Path) -> None:
 
 def test_duplicates_and_second_positions_of_an_epoch_are_dropped(tmp_path: Path) -> None:
     """Two GGA in one epoch, by two talkers or copied, are one fix: the first."""
-    lines = [rmc("120000", "140526"), gga("120000"), gga("120000", minutes="24.5", talker="GN"), gga("120001")]
+    lines = [
+        rmc("120000", "140526"),
+        gga("120000"),
+        gga("120000", minutes="24.5", talker="GN"),
+        gga("120001"),
+    ]
     fixes, tallies, _ = read(log(tmp_path, *lines, *lines[-1:]))
     assert fixes.lat_deg[0] == pytest.approx(37 + 23.46587704 / 60)
     assert tallies["fixes"].rejected == {"repeated_epoch": 2}
@@ -318,7 +330,9 @@ def test_bad_checksums_are_counted_and_too_many_stop(tmp_path: Path) -> None:
     fixes, tallies, _ = read(one, rejected_frac=0.2)
     assert (len(fixes.time_utc), tallies["sentences"].rejected) == (39, {"bad_checksum": 1})
     assert tallies["sentences"].first_line == {"bad_checksum": 8}
-    tenth = log(tmp_path, *(line.replace(",", ";", 1) if k % 10 == 0 else line for k, line in enumerate(GOOD)))
+    tenth = log(
+        tmp_path, *(line.replace(",", ";", 1) if k % 10 == 0 else line for k, line in enumerate(GOOD))
+    )
     assert read(tenth, rejected_frac=0.2)[1]["sentences"].rejected == {"bad_checksum": 8}
     with pytest.raises(InputError, match=r"10% of 80 sentences rows were rejected: 8 bad_checksum"):
         read(tenth, rejected_frac=0.05)
@@ -403,7 +417,7 @@ REAL = {  # file: positions by class, fixes with sigma, with heading; counted on
 @needs_data
 @pytest.mark.parametrize("name", REAL)
 def test_real_logs_give_the_positions_counted_on_them(name: str) -> None:
-    """Twelve receivers' logs: positions by quality, sigmas and headings as counted when they were collected."""
+    """Twelve receivers' logs: positions by quality, sigmas, headings as counted when collected."""
     rows, ledger = nmea.read_nmea((DATA / "nmea" / f"{name}.nmea",), need_checksum=True)
     counts = np.bincount(rows.quality, minlength=5)
     expected, sigmas, headings = REAL[name]
@@ -433,7 +447,7 @@ def test_real_logs_agree_with_pynmea2(name: str) -> None:
 
 @needs_data
 def test_ellipsoidal_heights_equal_the_receivers_own() -> None:
-    """The survey rover's proprietary sentence states its ellipsoidal height (EHT): MSL + separation is that."""
+    """The survey rover's own sentence states its ellipsoidal height (EHT): MSL + separation is that."""
     path = DATA / "nmea" / "survey_rover_float_dgps.nmea"
     rows, _ = nmea.read_nmea((path,), need_checksum=True)
     stated = [float(text) for text in re.findall(r"EHT([0-9.]+),M", path.read_text("latin-1"))]
@@ -442,7 +456,7 @@ def test_ellipsoidal_heights_equal_the_receivers_own() -> None:
 
 @needs_data
 def test_real_logs_bring_their_own_faults() -> None:
-    """The modem log repeats a second (a step back of 0.3 s, one fix left out); the simulator's log has no fix."""
+    """The modem log repeats a second (a step back of 0.3 s, one fix out); the simulator's has no fix."""
     paths = (DATA / "nmea" / "phone_modem_dropouts.nmea",)
     fixes, tallies, doubts = read(paths)
     assert len(fixes.time_utc) == 186

@@ -33,22 +33,22 @@ def unusual(folder: Path) -> dict[str, tuple[Path, str]]:
     }
 
 
+READERS = {
+    "scan": lambda path: logs.read_scan((path,), load_format("wide-csv")),
+    "fixes": lambda path: logs.read_fixes((path,), load_format("nmea-0183"), "EPSG:6318"),
+    "wheel": lambda path: logs.read_wheel((path,), load_format("wheel-csv"), None),
+}
 KINDS = ("missing", "folder", "pipe", "device", "loop of links", "dangling link", "empty", "NUL in its name")
 
 
 @pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("reader", ["scan", "fixes", "wheel"])
+@pytest.mark.parametrize("reader", READERS)
 def test_what_is_no_ordinary_file_is_refused_at_once(tmp_path: Path, kind: str, reader: str) -> None:
     """Every reader names the file and returns within a second; nothing hangs on a pipe or a device."""
     path, words = unusual(tmp_path)[kind]
     started = time.monotonic()
     with pytest.raises(InputError) as caught:
-        if reader == "scan":
-            logs.read_scan((path,), load_format("wide-csv"))
-        elif reader == "fixes":
-            logs.read_fixes((path,), load_format("nmea-0183"), "EPSG:6318")
-        else:
-            logs.read_wheel((path,), load_format("wheel-csv"), None)
+        READERS[reader](path)
     assert words in str(caught.value)
     assert path.name.split("\0")[0] in str(caught.value)
     assert time.monotonic() - started < 1
@@ -91,7 +91,9 @@ def test_blocks_put_together_are_the_text(tmp_path: Path, size: int, end: bytes)
 def test_a_file_of_read_only_bytes_stays_as_it_is(tmp_path: Path) -> None:
     """Reading changes neither bytes nor times of modification, and leaves nothing beside the file."""
     path = tmp_path / "scan.csv"
-    path.write_text("time_utc,wheel_m,t_1,t_2\n2026-05-14T13:00:00Z,0,140,141\n2026-05-14T13:00:01Z,0.1,140,141\n")
+    path.write_text(
+        "time_utc,wheel_m,t_1,t_2\n2026-05-14T13:00:00Z,0,140,141\n2026-05-14T13:00:01Z,0.1,140,141\n"
+    )
     path.chmod(0o444)
     before = (path.read_bytes(), path.stat().st_mtime_ns)
     logs.read_scan((path,), load_format("wide-csv"))

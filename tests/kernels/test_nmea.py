@@ -10,8 +10,8 @@ import pytest
 
 from thermosaic.kernels import nmea
 
-# Sentences with their checksums as published in manuals, receiver documents and parser test suites (origin of
-# each: widely quoted GGA/RMC/VTG example; GST of two receiver manuals; HDT example; southern/eastern example set).
+# Sentences with their checksums as published in receiver manuals and public parsers' tests: the widely
+# quoted GGA, RMC, VTG and HDT examples, two GST of manuals, a southern and eastern set.
 PUBLISHED = (
     b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47",
     b"$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A",

@@ -65,9 +65,7 @@ def shift_times(file: str, delta: np.timedelta64) -> Edit:
 # ---------------------------------------------------------------------------------------- what is given
 
 
-def test_inputs_are_those_that_the_lot_was_made_from(
-    small: synthetic.SyntheticLot, tmp_path: Path
-) -> None:
+def test_inputs_are_those_that_the_lot_was_made_from(small: synthetic.SyntheticLot, tmp_path: Path) -> None:
     """Scan, fixes and wheel of the files equal the truth's to the digits written; balances close."""
     inputs, truth = opened(tmp_path, small), builders.true_inputs(small)
     np.testing.assert_array_equal(inputs.scan.time_utc, truth.scan.time_utc)
@@ -120,7 +118,7 @@ SPOTS = {
 
 @pytest.mark.parametrize("stated", SPOTS)
 def test_spots_follow_the_scanner(stated: str) -> None:
-    """Right = height x tan(angle): 45 degrees at 4 m is 4 m; equal angles are not equal widths; order is kept."""
+    """Right = height x tan(angle): 45 deg at 4 m is 4 m; equal angles are not equal widths; order stays."""
     from thermosaic.config import SpotsByAngle, SpotsEven
 
     if "height" in stated:

@@ -149,8 +149,9 @@ def _step_doubt(rows: FixRows, stepped: np.ndarray, name: str) -> model.Doubt:
     return model.Doubt(
         stage="s1",
         kind="fix_time_steps_back",
-        text=f"{name}: the times of the fixes step back by {-step_s:.1f} s at line {rows.line[row]}{name_step(step_s)}; "
-        f"{int(stepped.sum())} fixes that do not fit the order are left out: check the clock of the receiver there.",
+        text=f"{name}: the times of the fixes step back by {-step_s:.1f} s at line "
+        f"{rows.line[row]}{name_step(step_s)}; {int(stepped.sum())} fixes that do not fit the order are "
+        "left out: check the clock of the receiver there.",
         amount=-step_s,
         unit="s",
         from_utc=rows.time_utc[row],

@@ -41,7 +41,7 @@ _MODES = (("R", 3), ("F", 4), ("D", 2), ("A", 1), ("P", 1))  # best first; lette
 
 
 class _Field:
-    """One field of many sentences; where all have one shape, count, whole, length and mask have one element."""
+    """One field of many sentences; count, whole, length and mask have one element where all are alike."""
 
     def __init__(self, value: np.ndarray, shape: np.ndarray, rows: np.ndarray) -> None:
         packed = shape[rows]
@@ -219,7 +219,9 @@ def _decode_date(out: _Rows, rows: np.ndarray, which: int, field) -> None:
     else:
         parts = [field(k) for k in (2, 3, 4)]
         empty = parts[2].empty
-        sound = np.logical_and.reduce(np.broadcast_arrays(*(part.plain & (part.count == part.length) for part in parts)))
+        sound = np.logical_and.reduce(
+            np.broadcast_arrays(*(part.plain & (part.count == part.length) for part in parts))
+        )
         day, month, year = (_once(part.digits) for part in parts)
     number, exists = day_number(year, month, day)
     sound = sound & exists

@@ -147,7 +147,8 @@ def _refuse_others(names: list[str], used: set[int], log_format: LogFormat, path
     if others:
         raise refuse(
             path,
-            f"format {log_format.id} does not know {_listed(others)}: map it under [columns], or list it in ignored",
+            f"format {log_format.id} does not know {_listed(others)}: map it under [columns], or list it in "
+            "ignored",
             line,
         )
 

@@ -133,8 +133,9 @@ def require_unit(temp_c: np.ndarray, log_format: LogFormat, name: str) -> None:
     guesses += ["tenths of a degree"] if LAID_C[0] <= warm / 10 <= LAID_C[1] else []
     hint = f"; the numbers look like {' or '.join(guesses)}" if guesses else ""
     raise InputError(
-        f"{name}: the warm readings lie at {raw:.0f} {log_format.temperature_unit} ({warm:.0f} degC), but a mix is laid "
-        f"at {LAID_C[0]:.0f} to {LAID_C[1]:.0f} degC{hint}: state temperature_unit in the format file, nothing is converted unasked"
+        f"{name}: the warm readings lie at {raw:.0f} {log_format.temperature_unit} ({warm:.0f} degC), but a "
+        f"mix is laid at {LAID_C[0]:.0f} to {LAID_C[1]:.0f} degC{hint}: state temperature_unit in the format "
+        "file; nothing is converted unasked"
     )
 
 
@@ -152,8 +153,9 @@ def _step_doubts(time: np.ndarray, line: np.ndarray, stepped: np.ndarray, name: 
         return []
     step_s, row = largest_step_back(time)
     text = (
-        f"{name}: the times of the scan step back by {-step_s:.1f} s at line {line[row]}{name_step(step_s)}; "
-        f"{int(stepped.sum())} rows that do not fit the order are left out: check the logger's clock there."
+        f"{name}: the times of the scan step back by {-step_s:.1f} s at line {line[row]}"
+        f"{name_step(step_s)}; {int(stepped.sum())} rows that do not fit the order are left out: check the "
+        "logger's clock there."
     )
     return [Doubt("s1", "scan_time_steps_back", text, -step_s, "s", time[row], time[row - 1])]
 

@@ -19,7 +19,8 @@ BLOCK_BYTES = 4 << 20
 LARGEST_BYTES = 200 << 30
 LONGEST_LINE = 1 << 18  # bytes
 _PACKED = {
-    b"\x1f\x8b": "gzip", b"PK\x03\x04": "a zip archive", b"BZh": "bzip2", b"\xfd7zXZ": "xz", b"(\xb5/\xfd": "zstd",
+    b"\x1f\x8b": "gzip", b"PK\x03\x04": "a zip archive", b"BZh": "bzip2", b"\xfd7zXZ": "xz",
+    b"(\xb5/\xfd": "zstd",
     b"SQLite format 3": "an SQLite database", b"%PDF": "a PDF", b"\xd0\xcf\x11\xe0": "an office document",
 }  # fmt: skip
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")

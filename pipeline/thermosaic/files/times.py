@@ -16,7 +16,8 @@ import pyarrow.compute as pc
 from ..config import LogFormat
 
 LEAP_SECONDS = (  # GPS time minus UTC in seconds from that UTC day on; IERS Bulletin C
-    ("1980-01-06", 0), ("1981-07-01", 1), ("1982-07-01", 2), ("1983-07-01", 3), ("1985-07-01", 4), ("1988-01-01", 5),
+    ("1980-01-06", 0), ("1981-07-01", 1), ("1982-07-01", 2), ("1983-07-01", 3), ("1985-07-01", 4),
+    ("1988-01-01", 5),
     ("1990-01-01", 6), ("1991-01-01", 7), ("1992-07-01", 8), ("1993-07-01", 9), ("1994-07-01", 10),
     ("1996-01-01", 11), ("1997-07-01", 12), ("1999-01-01", 13), ("2006-01-01", 14), ("2009-01-01", 15),
     ("2012-07-01", 16), ("2015-07-01", 17), ("2017-01-01", 18),
@@ -158,7 +159,7 @@ def _longest_increasing(values: np.ndarray) -> list[int]:
 
 
 def largest_step_back(time_utc: np.ndarray) -> tuple[float, int]:
-    """Return the largest step back between neighbouring rows, in s against the usual interval, and its row."""
+    """Return the largest step back between neighbours, in s against the usual interval, and its row."""
     step_s = np.diff(time_utc) / _SECOND
     row = int(np.argmin(step_s))
     usual = float(np.median(step_s[step_s > 0])) if np.any(step_s > 0) else 0.0

@@ -127,15 +127,17 @@ def _jump_doubt(
     """Word the first impossible step: a reset, or a wrap whose width can be told."""
     at = jumps[0]
     widths = [bits for bits in WIDTHS if abs(unwrap(step[at : at + 1], bits)[0] * scale) <= limit_m[at]]
-    wrap = rows.counted and bool(widths)
-    kind = "wheel_wraps" if wrap else "wheel_resets"
-    hint = (
-        f"this looks like a counter of {widths[0]} bits that wrapped: state counter_bits = {widths[0]} in the format file"
-        if wrap
-        else "the counter was reset or damaged there: the distance goes on from where it was"
-    )
+    kind = "wheel_wraps" if rows.counted and widths else "wheel_resets"
+    hint = "the counter was reset or damaged there: the distance goes on from where it was"
+    if kind == "wheel_wraps":
+        hint = (
+            f"this looks like a counter of {widths[0]} bits that wrapped: state counter_bits = {widths[0]} "
+            "in the format file"
+        )
     many = f" ({len(jumps)} such steps)" if len(jumps) > 1 else ""
-    text = f"{name}: the wheel steps by {step[at] * scale:.1f} m from one row to the next at line {rows.line[at + 1]}{many}; {hint}."
-    return model.Doubt(
-        "s1", kind, text, float(step[at] * scale), "m", rows.time_utc[at], rows.time_utc[at + 1]
+    step_m = float(step[at] * scale)
+    text = (
+        f"{name}: the wheel steps by {step_m:.1f} m from one row to the next at line "
+        f"{rows.line[at + 1]}{many}; {hint}."
     )
+    return model.Doubt("s1", kind, text, step_m, "m", rows.time_utc[at], rows.time_utc[at + 1])

@@ -139,7 +139,8 @@ def read_sentences(data, line, need_checksum, codes, kind, lines, fields, value,
         the point + 1 (8-15, 0 = none), length (16-31), mask of letters A = bit 1 .. Z (32-), bit MINUS a
         leading minus, bit OTHER_SIGN anything else. Fields beyond those of the arrays are only counted.
     counts, first_line : int64 (cause + 1), int64 (cause)
-        Rejected sentences and lines by cause, last = sound sentences; first line of each cause (0 = none). Added to.
+        Rejected sentences and lines by cause, last = sound sentences; first line of each cause (0 = none).
+        Added to.
 
     Returns
     -------

@@ -7,6 +7,7 @@ same hours is asked, and a likely reason named where they do not.
 from __future__ import annotations
 
 from datetime import UTC
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -78,7 +79,8 @@ def spot_centres(scanner: ScannerSection, spots: int, name: str) -> np.ndarray:
     if isinstance(stated, tuple):
         if len(stated) != spots:
             raise MismatchError(
-                f"{name} has {spots} spot columns, [scanner] spots_right lists {len(stated)} centres: state one for each"
+                f"{name} has {spots} spot columns, [scanner] spots_right lists {len(stated)} centres: "
+                "state one for each"
             )
         return np.array(stated)
     if isinstance(stated, SpotsByAngle):
@@ -93,8 +95,8 @@ def _scan_log(rows: ScanRows, scanner: ScannerSection, name: str) -> ScanLog:
     steps = np.diff(centres)
     if len(centres) < 2 or not (np.all(steps > 0) or np.all(steps < 0)):
         raise ConfigError(
-            f"[scanner] spots_right: {name} has {len(centres)} spot columns, and the stated centres do not run in one "
-            "direction across the mat: state the first and the last centre"
+            f"[scanner] spots_right: {name} has {len(centres)} spot columns, and the stated centres do not "
+            "run in one direction across the mat: state the first and the last centre"
         )
     return ScanLog(rows.time_utc, rows.line, rows.temp_c, centres)
 
@@ -110,9 +112,9 @@ def require_size(config: LotConfig) -> None:
     readings = rows * int(used.sum())
     if readings > MOST_READINGS:
         raise InputError(
-            f"{config.files.scan[0].name}: {rows} lines of {int(used.sum())} spots on the mat are {readings / 1e6:.0f} "
-            f"million readings: a lot holds at most {MOST_READINGS / 1e6:.0f} million; make one lot a day, with that "
-            "day's files and [lot] limits"
+            f"{config.files.scan[0].name}: {rows} lines of {int(used.sum())} spots on the mat are "
+            f"{readings / 1e6:.0f} million readings: a lot holds at most {MOST_READINGS / 1e6:.0f} million; "
+            "make one lot a day, with that day's files and [lot] limits"
         )
 
 
@@ -128,8 +130,8 @@ def _read_wheel(config: LotConfig, rows: ScanRows) -> tuple[Wheel, Tally, tuple[
         return logs.read_wheel(config.files.wheel, config.wheel_format, per_count_m, limit)
     if rows.wheel is None:
         raise InputError(
-            f"{config.files.scan[0].name}: has no wheel_m or wheel_count column, and [files] wheel names no log: "
-            "distance is needed"
+            f"{config.files.scan[0].name}: has no wheel_m or wheel_count column, and [files] wheel names no "
+            "log: distance is needed"
         )
     return logs.read_wheel(config.files.scan, config.scan_format, per_count_m, limit, rows.wheel)
 
@@ -191,8 +193,9 @@ def require_overlap(scan: ScanLog, fixes: Fixes, wheel: Wheel, config: LotConfig
             continue
         apart_s = float((theirs[0] - ours[0]) / np.timedelta64(1, "s"))
         raise MismatchError(
-            f"the {what} log {name} is dated {_span(theirs)}, the scan {config.files.scan[0].name} is dated {_span(ours)}"
-            f"{_likely(apart_s)}: give the logs of the same hours, or state [rig] clock_offset; nothing is shifted unasked"
+            f"the {what} log {name} is dated {_span(theirs)}, the scan {config.files.scan[0].name} is dated "
+            f"{_span(ours)}{_likely(apart_s)}: give the logs of the same hours, or state [rig] clock_offset; "
+            "nothing is shifted unasked"
         )
 
 
@@ -202,7 +205,7 @@ def _span(time_utc: np.ndarray) -> str:
 
 
 def _likely(apart_s: float) -> str:
-    """Name a shift that would bring two logs together: weeks of a roll-over, days, hours; empty where none fits."""
+    """Name a shift that would bring two logs together: a roll-over, days, hours; empty where none fits."""
     for unit_s in (1024 * 604800, 86400, 3600):
         count = round(apart_s / unit_s)
         if count and abs(apart_s - count * unit_s) <= unit_s / 4 and (unit_s > 3600 or abs(count) <= 14):
@@ -221,10 +224,11 @@ def resolve_passes(config: LotConfig) -> tuple[Pass, ...]:
     for number, item in enumerate(passes):
         if ids.index(ids[number]) != number:
             raise ConfigError(f'[[pass]]: the id "{item.id}" stands twice: ids become names of products')
-    for before, after in zip(passes, passes[1:], strict=False):
+    for before, after in pairwise(passes):
         if before.to_utc is None or after.from_utc is None or before.to_utc > after.from_utc:
             raise ConfigError(
-                f'[[pass]]: pass "{before.id}" is not over when pass "{after.id}" begins: one paver lays one pass at a time'
+                f'[[pass]]: pass "{before.id}" is not over when pass "{after.id}" begins: one paver lays one '
+                "pass at a time"
             )
     return passes
 
