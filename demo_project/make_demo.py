@@ -62,7 +62,7 @@ def lift1() -> LotPlan:
         Episode("float", 660 * FOOT_M, 740 * FOOT_M),
     )
     patches = (
-        *_load_ends((62, 207, 352, 497, 642, 787), (19.0, 31.0, 21.0, 24.0, 18.0, 33.0)),
+        *_load_ends((62, 207, 352, 497, 642, 787), (19.0, 31.0, 9.0, 24.0, 18.0, 33.0)),
         Patch(705 * FOOT_M, 90 * FOOT_M, 3.5 * FOOT_M, 1.5 * FOOT_M, 17.0, "streak"),
         Patch(553 * FOOT_M, 4 * FOOT_M, -0.5 * FOOT_M, 12 * FOOT_M, 18.0, "at_stop"),
     )
@@ -83,7 +83,7 @@ def lift1() -> LotPlan:
 
 
 def lift2() -> LotPlan:
-    """Plan the upper lift: two days later, downstation, with remixing: mild load ends but for two."""
+    """Plan the upper lift: two days later, downstation, with a transfer vehicle: milder load ends."""
     paving = PassPlan(
         direction="downstation",
         offset_m=5.5 * FOOT_M,
@@ -98,7 +98,7 @@ def lift2() -> LotPlan:
     )
     patches = (
         *_load_ends((80, 225, 370, 515, 660, 805), (17.0, 21.0, 9.0, 18.0, 20.0, 16.0)),
-        Patch(330 * FOOT_M, 60 * FOOT_M, -3.0 * FOOT_M, 1.5 * FOOT_M, 16.0, "streak"),
+        Patch(560 * FOOT_M, 60 * FOOT_M, -3.0 * FOOT_M, 1.5 * FOOT_M, 16.0, "streak"),
     )
     mat = Mat(
         base_c=143.0, drift_c_per_h=-5.0, texture_c=0.9, patches=patches, people=(Person(610 * FOOT_M),)

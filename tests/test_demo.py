@@ -111,14 +111,16 @@ def test_planted_zones_stops_and_speeds_show(results, lots, name):
 def test_episodes_and_the_person_show(results, lots, name):
     """20 m go by wheel, the person is foreign, the wheel's 0.6 % and the clock's offset are found."""
     result, truth = results[name], lots[name].truth
-    spots = result.spots
+    spots = result.spots()
     by_wheel = spots.loc[spots["placed"] == "by_wheel"].groupby("line").first()
     ways = truth.distance_m[by_wheel.index - 1]
     assert ways.max() - ways.min() == pytest.approx(20.0, abs=1.0)
     hidden = truth.foreign[spots["line"] - 1, spots["spot"] - 1]
     assert hidden.any()
     assert not spots["kept"][hidden].any()
-    assert truth.wheel_scale == 1.006
+    assert result.quality["wheel"]["scale"] == pytest.approx(truth.wheel_scale, abs=0.001)
+    # 0.1 s at 30 ft/min is 0.015 m of way: about the noise of one fix
+    assert result.quality["clock"]["offset_s"] == pytest.approx(truth.clock_offset_s, abs=0.1)
 
 
 def test_lifts_have_their_own_travel(results):
