@@ -63,7 +63,7 @@ class TestFormats:
         ("name", "driver"), [("a.gpkg", "GPKG"), ("a.shp", "ESRI Shapefile"), ("a.fgb", "FlatGeobuf")]
     )
     def test_gis_formats(self, tmp_path, name, driver):
-        """An arc sampled every 10 m becomes a fine line on the circle, 300.00 m long, from its stated start."""
+        """An arc sampled every 10 m becomes a fine line on the circle, 300 m long."""
         road, operation, doubts, tally = read_alignment(
             write(tmp_path / name, driver, ("CL", points())), None, None, MAP, 0.1, start_m=1000.0
         )

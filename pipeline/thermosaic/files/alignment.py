@@ -1,4 +1,4 @@
-"""A road's reference line from a vector file, as a fine line in the metres of the map.
+"""A road's reference line from a vector or LandXML file, as a fine line in the metres of the map.
 
 The line is chosen by name where a file holds several, brought into the map by a pinned operation, and
 made fine enough for its curves. Not done here: stations of points on it.
@@ -14,9 +14,11 @@ import numpy as np
 import pyproj
 import shapely
 
+from .. import datum
 from ..errors import MismatchError
 from ..kernels import curves
 from ..model import Alignment, Doubt, Tally
+from .landxml import Design, read_designs
 from .settings import printable
 from .sources import refuse
 from .vectors import VectorLayer, dxf_unit, pin_frame, read_layers, true_frame
@@ -40,7 +42,10 @@ class _Line:
     feature: int
     parts: tuple[np.ndarray, ...]  # (vertex, 2) each
     crs: pyproj.CRS | None
-    unit: str | None = None  # length unit of the numbers, where the file states one
+    unit: str | None = None  # length unit of a drawing's numbers, where it states one
+    unit_m: float | None = None  # length unit of a design's numbers
+    start_m: float | None = None  # station of the first vertex, where the file has it
+    equations: int = 0  # station equations, not applied
 
 
 def read_alignment(
@@ -58,7 +63,7 @@ def read_alignment(
     Parameters
     ----------
     path : Path
-        GeoJSON, GeoPackage, Shapefile, DXF or FlatGeobuf; vertices run upstation.
+        GeoJSON, GeoPackage, Shapefile, DXF, FlatGeobuf or LandXML; vertices run upstation.
     name : str, optional
         Which line, where the file holds several: a value of its name column, or its layer.
     stated_crs : str, optional
@@ -68,7 +73,7 @@ def read_alignment(
     accuracy_m, accept_ensemble, epoch
         As in `datum.pin_operation`.
     start_m : float, optional
-        Station of the first vertex, metres; 0 where not given.
+        Station of the first vertex, metres, where the file has none; 0 where not given.
 
     Returns
     -------
@@ -91,17 +96,18 @@ def read_alignment(
     """
     line = _chosen(path, _candidates(path), name)
     frame = true_frame(path, line.crs, stated_crs)
-    if line.unit is not None:
-        _require_unit(path, line.unit, frame)
-    first = float(line.parts[0][0, 0]), float(line.parts[0][0, 1])
+    parts = _in_frame_units(path, line, frame)
+    first = float(parts[0][0, 0]), float(parts[0][0, 1])
     operation = pin_frame(path, frame, first, map_crs, accuracy_m, accept_ensemble, epoch)
-    moved = [np.column_stack(operation.forward(*part.T)) for part in line.parts]
+    moved = [np.column_stack(operation.forward(*part.T)) for part in parts]
     vertices, repeated = _one_line(path, line.feature, moved)
     smooth = curves.smooth((vertices[:, 0], vertices[:, 1]), KINK_RAD)
     steps = np.hypot(np.diff(smooth.easting_m), np.diff(smooth.northing_m))
-    station_m = (start_m or 0.0) + np.concatenate(([0.0], np.cumsum(steps)))
+    begin_m = line.start_m if line.start_m is not None else start_m or 0.0
+    station_m = begin_m + np.concatenate(([0.0], np.cumsum(steps)))
     alignment = Alignment(name or line.words[0], smooth.easting_m, smooth.northing_m, station_m)
-    doubts = _frame_doubts(operation.caution) + _shape_doubts(alignment.name, smooth, station_m)
+    doubts = _frame_doubts(operation.caution) + _start_doubts(line, start_m)
+    doubts += _shape_doubts(alignment.name, smooth, station_m)
     return (
         alignment,
         operation.as_dict(),
@@ -122,12 +128,30 @@ def _tally(used: int, repeated: int, alignment: Alignment, frame: str) -> Tally:
 
 def _candidates(path: Path) -> list[_Line]:
     """All lines of a file; InputError where it has none."""
+    if path.suffix.lower() == ".xml":
+        lines = [_from_design(design) for design in read_designs(path)]
+        if not lines:
+            raise refuse(path, "holds no Alignment with a CoordGeom: export the horizontal geometry")
+        return lines
     layers = read_layers(path)
     unit = dxf_unit(path) if path.suffix.lower() == ".dxf" else None
     lines = [line for layer in layers for line in _lines(path, layer, unit)]
     if not lines:
         raise refuse(path, f"has no line: {_found(layers)}; a line of two vertices or more is expected")
     return lines
+
+
+def _from_design(design: Design) -> _Line:
+    crs = None if design.epsg is None else datum.read_crs(f"EPSG:{design.epsg}")
+    return _Line(
+        words=(design.name,),
+        feature=1,
+        parts=(design.vertices,),
+        crs=crs,
+        unit_m=design.unit_m,
+        start_m=design.start_m,
+        equations=design.equations,
+    )
 
 
 def _chosen(path: Path, lines: list[_Line], name: str | None) -> _Line:
@@ -172,6 +196,22 @@ def _found(layers: tuple[VectorLayer, ...]) -> str:
 def _names(lines: list[_Line]) -> str:
     names = list(dict.fromkeys(f'"{printable(line.words[0])[:60]}"' for line in lines))
     return ", ".join(names[:8]) + (" .." if len(names) > 8 else "")
+
+
+def _in_frame_units(path: Path, line: _Line, frame: pyproj.CRS) -> tuple[np.ndarray, ...]:
+    """Bring a design's numbers into the unit of their frame; a drawing must be in it already."""
+    if line.unit is not None:
+        _require_unit(path, line.unit, frame)
+    if line.unit_m is None:
+        return line.parts
+    axis = frame.axis_info[0]
+    ratio = line.unit_m / axis.unit_conversion_factor
+    if not frame.is_projected or 1e-9 < abs(ratio - 1) < 1e-5:
+        raise MismatchError(
+            f"{path.name}: its unit is {line.unit_m:.10g} m, but {frame.name} counts in {axis.unit_name} of "
+            f"{axis.unit_conversion_factor:.10g}: one of them names the wrong foot or frame"
+        )
+    return tuple(part * ratio for part in line.parts)
 
 
 def _require_unit(path: Path, stated: str, frame: pyproj.CRS) -> None:
@@ -234,6 +274,21 @@ def _require_plain(path: Path, feature: int, vertices: np.ndarray) -> None:
 
 def _frame_doubts(caution: str) -> tuple[Doubt, ...]:
     return (Doubt("s1", "alignment_frame", f"alignment: {caution}"),) if caution else ()
+
+
+def _start_doubts(line: _Line, start_m: float | None) -> tuple[Doubt, ...]:
+    """Doubts about stations that the file gives in another way than they are used."""
+    doubts = []
+    if None not in (line.start_m, start_m) and abs(line.start_m - start_m) > REPEATED_M:  # type: ignore[operator]
+        text = (
+            f"[stationing] start is {start_m:.3f} m, but the alignment's file says {line.start_m:.3f} m, "
+            "which was taken"
+        )
+        doubts.append(Doubt("s1", "alignment_start", text, line.start_m - start_m, "m"))  # type: ignore[operator]
+    if line.equations:
+        text = f"{line.equations} station equations of the alignment are not applied: stations run on"
+        doubts.append(Doubt("s1", "station_equations", text, line.equations, ""))
+    return tuple(doubts)
 
 
 def _shape_doubts(name: str, smooth: curves.SmoothLine, station_m: np.ndarray) -> tuple[Doubt, ...]:

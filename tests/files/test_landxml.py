@@ -1,0 +1,241 @@
+"""LandXML alignments against a textbook curve, Fresnel integrals, and real design files."""
+
+import itertools
+import math
+import os
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+import scipy.special
+
+from thermosaic.errors import InputError, MismatchError
+from thermosaic.files.alignment import read_alignment
+from thermosaic.files.landxml import read_designs
+
+MAP = "EPSG:6344"
+ORIGIN = np.array([500000.0, 4982950.0])  # easting, northing
+REAL = (
+    Path(os.environ.get("THERMOSAIC_REAL_LOGS", Path(__file__).parents[3] / "shared" / "data")) / "alignment"
+)
+
+
+def landxml(
+    path, elements, unit='Metric linearUnit="meter"', head="", system="", attributes='name="CL"', more=""
+):
+    path.write_text(
+        f'<?xml version="1.0"?>{head}<LandXML xmlns="http://www.landxml.org/schema/LandXML-1.2">'
+        f"<Units><{unit}/></Units>{system}<Alignments><Alignment {attributes}>"
+        f"<CoordGeom>{elements}</CoordGeom>{more}</Alignment></Alignments></LandXML>"
+    )
+    return path
+
+
+def at(kind, east, north):
+    """A point element: northing first."""
+    return f"<{kind}>{float(ORIGIN[1] + north)!r} {float(ORIGIN[0] + east)!r}</{kind}>"
+
+
+def line(start, end):
+    return f"<Line>{at('Start', *start)}{at('End', *end)}</Line>"
+
+
+def read(path, **more):
+    return read_alignment(path, None, more.pop("stated_crs", MAP), MAP, 0.1, **more)
+
+
+class TestGeometry:
+    def test_sample_segments(self, tmp_path):
+        """A published reader's sample: station 4.805329, lengths 0.19467, 5.00000, northing first."""
+        points = [(58.166362, 96.336988), (58.109736, 96.523242), (56.655326, 101.307036)]
+        elements = "".join(
+            f"<Line><Start>{a[0]} {a[1]}</Start><End>{b[0]} {b[1]}</End></Line>"
+            for a, b in itertools.pairwise(points)
+        )
+        (design,) = read_designs(
+            landxml(tmp_path / "a.xml", elements, attributes='name="x" staStart="4.805329"')
+        )
+        lengths = np.hypot(*np.diff(design.vertices, axis=0).T)
+        assert lengths == pytest.approx([0.19467, 5.0], abs=1e-5)
+        assert design.start_m + lengths[0] == pytest.approx(5.0, abs=1e-5)
+        assert design.vertices[0].tolist() == [96.336988, 58.166362]
+
+    @pytest.mark.parametrize("rot", ["cw", "ccw", None])
+    def test_textbook_curve(self, tmp_path, rot):
+        """D 8 deg (R 18000/8pi = 716.20 ft), delta 25 deg 30 min: L 318.75 ft, PC 10+87.94, PT 14+06.69."""
+        foot, side = 0.3048, -1 if rot == "ccw" else 1
+        radius, delta = 18000 / (8 * math.pi) * foot, math.radians(25.5)
+        end = side * radius * (1 - math.cos(delta)), radius * math.sin(delta)
+        turn = "" if rot is None else f' rot="{rot}"'
+        curve = f"<Curve{turn}>{at('Start', 0, 0)}{at('Center', side * radius, 0)}{at('End', *end)}</Curve>"
+        path = landxml(tmp_path / "a.xml", curve, attributes=f'name="CL" staStart="{1087.94 * foot}"')
+        road, _, doubts, _ = read(path)
+        assert road.station_m[0] / foot == pytest.approx(1087.94)
+        assert road.station_m[-1] / foot == pytest.approx(1406.69, abs=0.005)
+        away = np.hypot(road.easting_m - ORIGIN[0] - side * radius, road.northing_m - ORIGIN[1])
+        assert np.abs(away - radius).max() < 1e-6
+        assert doubts == ()
+
+    @pytest.mark.parametrize("rot", ["cw", "ccw"])
+    @pytest.mark.parametrize("inwards", [True, False])
+    def test_clothoid_equals_fresnel_integrals(self, tmp_path, rot, inwards):
+        """A 60 m clothoid to R 150 m has the points of scipy's Fresnel integrals, in any order and turn."""
+        length, radius, side = 60.0, 150.0, 1 if rot == "cw" else -1
+        size = math.sqrt(math.pi * length * radius)
+        along = np.linspace(0, length, 400)
+        sine, cosine = scipy.special.fresnel(along / size)
+        east, north = side * size * sine, size * cosine
+        turned = length / 2 / radius
+        corner = (0.0, north[-1] - abs(east[-1]) / math.tan(turned))
+        if inwards:
+            start, end, radii = (0.0, 0.0), (east[-1], north[-1]), 'radiusStart="INF" radiusEnd="150"'
+        else:  # run backwards a clothoid turns the other way
+            start, end, radii = (east[-1], north[-1]), (0.0, 0.0), 'radiusStart="150" radiusEnd="INF"'
+            rot = "ccw" if rot == "cw" else "cw"
+        spiral = (
+            f'<Spiral length="60" {radii} rot="{rot}" spiType="clothoid">'
+            f"{at('Start', *start)}{at('PI', *corner)}{at('End', *end)}</Spiral>"
+        )
+        (design,) = read_designs(landxml(tmp_path / "a.xml", spiral))
+        found = design.vertices - ORIGIN
+        true = np.column_stack((east, north))
+        gaps = [np.hypot(*(true - point).T).min() for point in found]
+        assert max(gaps) < length / 400
+        tangent = np.interp(found[:, 1], north, east)
+        assert np.abs(found[:, 0] - tangent).max() < 2e-4  # scipy's own points are 0.15 m apart
+        assert np.hypot(*np.diff(design.vertices, axis=0).T).sum() == pytest.approx(length, abs=1e-4)
+
+    def test_points_by_reference(self, tmp_path):
+        """Start and End may name points of a list."""
+        elements = '<Line><Start pntRef="p1"/><End pntRef="p2"/></Line>'
+        points = '<CgPoint name="p1">4982950 500000</CgPoint><CgPoint name="p2">4983050 500000</CgPoint>'
+        road, _, _, _ = read(landxml(tmp_path / "a.xml", elements, system=points))
+        assert road.station_m[-1] == pytest.approx(100.0)
+
+    def test_irregular_line(self, tmp_path):
+        """A list of northings and eastings is a polyline."""
+        numbers = "4982950 500000 4983000 500000 4983000 500040"
+        text = f"<IrregularLine><PntList2D>{numbers}</PntList2D></IrregularLine>"
+        (design,) = read_designs(landxml(tmp_path / "a.xml", text))
+        assert design.vertices.tolist() == [[500000, 4982950], [500000, 4983000], [500040, 4983000]]
+
+    @pytest.mark.parametrize(
+        ("elements", "words"),
+        [
+            ("", "CoordGeom is empty"),
+            (
+                line((0, 0), (0, 50)) + line((0, 50.02), (0, 90)),
+                r"element 2 \(Line\) begins 0\.020 m from the end",
+            ),
+            ("<Curve><Start>1 1</Start><End>2 2</End></Curve>", "Center is missing"),
+            ("<Curve><Start>1 1</Start><Center>0 0</Center><End>5 5</End></Curve>", "not evenly"),
+            ("<Line><Start>1 1</Start><End>nan 2</End></Line>", "End is nan: a number is expected"),
+            ("<Line><Start>1 1</Start><End>1e999 2</End></Line>", "a number is expected"),
+            ("<Line><Start>1</Start><End>2 2</End></Line>", "needs northing and easting"),
+            ("<Chain>1 1 2 2</Chain>", "is not read here"),
+            ('<Spiral spiType="bloss" length="3"/>', "a bloss spiral is not read here"),
+            (
+                '<Spiral length="60" radiusStart="INF" radiusEnd="150" rot="cw">'
+                "<Start>0 0</Start><PI>40 0</PI><End>70 4</End></Spiral>",
+                "its clothoid ends",
+            ),
+        ],
+    )
+    def test_elements_that_do_not_fit(self, tmp_path, elements, words):
+        """Each fault names the alignment and its element."""
+        with pytest.raises(InputError, match=words):
+            read_designs(landxml(tmp_path / "a.xml", elements))
+
+
+class TestUnits:
+    def test_feet_of_their_frame(self, tmp_path):
+        """US survey feet in a frame of US survey feet: 1000 ftUS are 304.8006 m (1200/3937)."""
+        elements = "<Line><Start>1000000 2800000</Start><End>1001000 2800000</End></Line>"
+        path = landxml(tmp_path / "a.xml", elements, 'Imperial linearUnit="USSurveyFoot"')
+        road = read_alignment(path, None, "EPSG:6505", "EPSG:6505", 0.1)[0]
+        assert road.easting_m[0] == pytest.approx(2.8e6 * 1200 / 3937)
+        assert road.station_m[-1] == pytest.approx(1000 * 1200 / 3937)
+
+    def test_the_wrong_foot(self, tmp_path):
+        """International feet in a frame of US survey feet, 1.7 m off at 2.8 million feet, are refused."""
+        elements = "<Line><Start>1000000 2800000</Start><End>1001000 2800000</End></Line>"
+        path = landxml(tmp_path / "a.xml", elements, 'Imperial linearUnit="foot"')
+        with pytest.raises(MismatchError, match="wrong foot"):
+            read_alignment(path, None, "EPSG:6505", "EPSG:6505", 0.1)
+
+    @pytest.mark.parametrize("unit", ["Metric", 'Metric linearUnit="furlong"'])
+    def test_no_unit(self, tmp_path, unit):
+        """Without a linear unit nothing is guessed."""
+        with pytest.raises(InputError, match="linearUnit meter, foot or USSurveyFoot is expected"):
+            read_designs(landxml(tmp_path / "a.xml", line((0, 0), (0, 50)), unit))
+
+    def test_start_of_the_file_wins_with_a_doubt(self, tmp_path):
+        """staStart is the file's station; another [stationing] start is doubted, not used."""
+        path = landxml(tmp_path / "a.xml", line((0, 0), (0, 50)), attributes='name="CL" staStart="200"')
+        road, _, doubts, _ = read(path, start_m=100.0)
+        assert road.station_m[0] == 200.0
+        assert [item.kind for item in doubts] == ["alignment_start"]
+        plain = landxml(tmp_path / "b.xml", line((0, 0), (0, 50)))
+        assert read(plain, start_m=100.0)[0].station_m[0] == 100.0
+
+    def test_station_equations_are_counted(self, tmp_path):
+        """Equations are labels only: stations run on, and a doubt says so."""
+        more = '<StaEquation staInternal="1020" staBack="1020" staAhead="500"/>'
+        _, _, doubts, _ = read(landxml(tmp_path / "a.xml", line((0, 0), (0, 50)), more=more))
+        assert [item.kind for item in doubts] == ["station_equations"]
+
+
+class TestHostile:
+    @pytest.mark.parametrize("encoding", ["utf-8", "utf-16"])
+    @pytest.mark.parametrize(
+        "head",
+        [
+            '<!DOCTYPE LandXML [<!ENTITY x SYSTEM "file:///etc/hostname">]>',
+            '<!DOCTYPE LandXML SYSTEM "http://127.0.0.1:9/x.dtd">',
+            '<!DOCTYPE l [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;&a;&a;&a;&a;&a;&a;">]>',
+        ],
+    )
+    def test_doctype_is_refused(self, tmp_path, head, encoding):
+        """No entity, no DTD, in any encoding: refused by name before anything is resolved."""
+        path = landxml(tmp_path / "a.xml", line((0, 0), (0, 50)), head=head)
+        text = path.read_text().replace('version="1.0"', f'version="1.0" encoding="{encoding}"', 1)
+        path.write_bytes(text.encode(encoding))
+        with pytest.raises(InputError, match=r"a\.xml:1: DOCTYPE is not allowed"):
+            read_designs(path)
+
+    def test_deep_nesting(self, tmp_path):
+        """200,000 nested elements end at the stated depth, at once."""
+        path = tmp_path / "a.xml"
+        path.write_text("<a>" * 200_000)
+        began = time.monotonic()
+        with pytest.raises(InputError, match="nested more than 64 deep"):
+            read_designs(path)
+        assert time.monotonic() - began < 2
+
+    @pytest.mark.parametrize(
+        "text", ["<LandXML>", "hello", "<a/>", "<LandXML/>", '<?xml version="1.0" encoding="x-no"?><a/>']
+    )
+    def test_not_landxml(self, tmp_path, text):
+        """Cut, foreign or empty XML is an input error."""
+        path = tmp_path / "a.xml"
+        path.write_text(text)
+        with pytest.raises(InputError, match=r"a\.xml"):
+            read(path)
+
+
+@pytest.mark.skipif(
+    not REAL.is_dir(), reason=f"no real logs: {REAL} is absent (THERMOSAIC_REAL_LOGS names the folder)"
+)
+class TestRealDesigns:
+    """Two roads of a public model set (buildingSMART Finland, CC BY 4.0), read in place."""
+
+    @pytest.mark.parametrize(("pattern", "length_m"), [("M3_*.xml", 1266.246238), ("Y10_*.xml", 37.339894)])
+    def test_lengths_are_the_file_s_own(self, pattern, length_m):
+        """The line ends at the length its author's program wrote, to a millimetre, in its own frame."""
+        (path,) = REAL.glob(pattern)
+        road, operation, doubts, _ = read_alignment(path, None, None, "EPSG:3875", 0.1)
+        assert road.station_m[-1] == pytest.approx(length_m, abs=0.001)
+        assert operation["source"].endswith("(EPSG:3875)")
+        assert doubts == ()
+        assert 21.5e6 < road.easting_m[0] < 21.6e6
