@@ -297,13 +297,13 @@ class Stations:
     alignment: str | None  # its name; None = C's own path with a mark
     frame_m: np.ndarray  # (line, spot) along; NaN = off the alignment or no position
     offset_m: np.ndarray  # float32 (line, spot), + right looking upstation
-    line_frame_m: np.ndarray  # (line) of C
+    line_frame_m: np.ndarray  # (line) of C; goes on through lines without position, NaN off the alignment
     line_offset_m: np.ndarray  # (line) of C
     inside: np.ndarray  # bool (line, spot): inside the lot's limits
     zero_m: np.ndarray  # (pass) station of the frame's zero
     upstation: np.ndarray  # bool (pass): travel is upstation
     edges_offset_m: np.ndarray  # (pass, 2) smallest and largest offset of the mat (median over the pass)
-    misclosure_m: float  # of several marks; NaN with one or none
+    misclosure_m: float  # of several marks, or of marks against the alignment; NaN with nothing to compare
     doubts: tuple[Doubt, ...] = ()
 
     def __post_init__(self) -> None:
