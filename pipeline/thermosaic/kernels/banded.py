@@ -1,8 +1,8 @@
-"""Least squares along a chain: each unknown block touches only its neighbours, so cost grows with length alone.
+"""Least squares along a chain: unknowns touch only their neighbours, so cost grows with length alone.
 
-The normal equations of a chain are block tridiagonal. They are kept as diagonal blocks (knot, state,
-state) and blocks to the next knot (knot - 1, state, state), factored by LAPACK's banded Cholesky, and
-the covariance of each knot comes from the inverse restricted to the band, never from a full inverse.
+The normal equations of a chain are block tridiagonal. They are kept as the blocks on the diagonal and
+those to the next knot, each (state, state, knot), factored by LAPACK's banded Cholesky, and the covariance
+of each knot comes from the inverse restricted to the band, never from a full inverse.
 """
 
 from __future__ import annotations
@@ -11,63 +11,55 @@ import numpy as np
 from numba import njit
 from scipy.linalg import cho_solve_banded, cholesky_banded
 
+Derivatives = dict[int, np.ndarray | float]  # by state
+
 
 class Chain:
-    """Normal equations of a chain under construction: add factors, then solve."""
+    """Normal equations of a chain under construction: add factors, then factor and solve.
+
+    A factor is `weight x (residual + derivatives . step)^2`; the solution is the step.
+    """
 
     def __init__(self, knots: int, states: int) -> None:
-        self.diagonal = np.zeros((knots, states, states))
-        self.upper = np.zeros((knots - 1, states, states))
-        self.right = np.zeros((knots, states))
+        self.diagonal = np.zeros((states, states, knots))  # row <= col only
+        self.upper = np.zeros((states, states, knots - 1))
+        self.right = np.zeros((states, knots))
 
-    def add_prior(
-        self, state: int, weight: np.ndarray | float, residual: np.ndarray | float, knots=slice(None)
-    ) -> None:
-        """Add `weight x (residual + step)^2` on one state of some knots (no knot twice)."""
-        self.diagonal[knots, state, state] += weight
-        self.right[knots, state] -= weight * residual
-
-    def add_unary(
+    def add_at(
         self,
-        knots: np.ndarray,
-        jacobian: dict[int, np.ndarray | float],
-        weight: np.ndarray,
-        residual: np.ndarray,
-    ) -> None:
-        """Add one scalar factor at each of `knots` (no knot twice); `jacobian` maps state to derivative."""
-        for row, left in jacobian.items():
-            self.right[knots, row] -= weight * left * residual
-            for col, right in jacobian.items():
-                self.diagonal[knots, row, col] += weight * left * right
-
-    def add_links(
-        self,
-        here: dict[int, np.ndarray | float],
-        there: dict[int, np.ndarray | float],
-        weight: np.ndarray,
+        knots: np.ndarray | slice,
+        slope: Derivatives,
+        weight: np.ndarray | float,
         residual: np.ndarray | float,
     ) -> None:
-        """Add one scalar factor between every knot and the next; derivatives at both by state."""
+        """Add one scalar factor at each of `knots` (none twice)."""
+        for row, left in slope.items():
+            pull = weight * left
+            self.right[row, knots] -= pull * residual
+            for col, right in slope.items():
+                if row <= col:
+                    self.diagonal[row, col, knots] += pull * right
+
+    def add_links(
+        self, here: Derivatives, there: Derivatives, weight: np.ndarray, residual: np.ndarray | float
+    ) -> None:
+        """Add one scalar factor between every knot and the next; derivatives at both."""
+        self.add_at(slice(0, -1), here, weight, residual)
+        self.add_at(slice(1, None), there, weight, residual)
         for row, left in here.items():
-            self.right[:-1, row] -= weight * left * residual
-            for col, right in here.items():
-                self.diagonal[:-1, row, col] += weight * left * right
+            pull = weight * left
             for col, right in there.items():
-                self.upper[:, row, col] += weight * left * right
-        for row, left in there.items():
-            self.right[1:, row] -= weight * left * residual
-            for col, right in there.items():
-                self.diagonal[1:, row, col] += weight * left * right
+                self.upper[row, col] += pull * right
 
     def factor(self) -> Factored:
-        """Factor the equations; raise numpy.linalg.LinAlgError where they do not determine the unknowns."""
-        knots, states, _ = self.diagonal.shape
+        """Factor the equations; raise numpy.linalg.LinAlgError where they leave an unknown open."""
+        states, _, knots = self.diagonal.shape
         bands = np.zeros((2 * states, knots, states))
         for row in range(states):
-            for col in range(row, states):
-                bands[col - row, :, row] = self.diagonal[:, row, col]
             for col in range(states):
-                bands[states + col - row, :-1, row] = self.upper[:, row, col]
+                if row <= col:
+                    bands[col - row, :, row] = self.diagonal[row, col]
+                bands[states + col - row, :-1, row] = self.upper[row, col]
         lower = cholesky_banded(
             bands.reshape(2 * states, -1), overwrite_ab=True, lower=True, check_finite=False
         )
@@ -81,39 +73,41 @@ class Factored:
         self.lower, self.knots, self.states = lower, knots, states
 
     def solve(self, right: np.ndarray) -> np.ndarray:
-        """Solve for one right-hand side, (knot, state)."""
-        return cho_solve_banded((self.lower, True), right.reshape(-1), check_finite=False).reshape(
-            right.shape
-        )
+        """Solve for one right-hand side, (state, knot)."""
+        flat = np.ascontiguousarray(right.T).reshape(-1)
+        solved = cho_solve_banded((self.lower, True), flat, check_finite=False)
+        return np.ascontiguousarray(solved.reshape(self.knots, self.states).T)
 
     @property
     def log_determinant(self) -> float:
         return 2.0 * float(np.log(self.lower[0]).sum())
 
     def covariances(self) -> np.ndarray:
-        """Covariance block of every knot, (knot, state, state)."""
-        inverse = _inverse_in_band(self.lower)
-        states = self.states
-        blocks = np.empty((self.knots, states, states))
-        columns = inverse.reshape(2 * states, self.knots, states)
-        for row in range(states):
-            for col in range(row, states):
-                blocks[:, row, col] = blocks[:, col, row] = columns[col - row, :, row]
+        """Covariance block of every knot, (state, state, knot)."""
+        inverse = _inverse_in_band(np.ascontiguousarray(self.lower.T))
+        blocks = np.empty((self.states, self.states, self.knots))
+        columns = inverse.reshape(self.knots, self.states, -1)
+        for row in range(self.states):
+            for col in range(row, self.states):
+                blocks[row, col] = blocks[col, row] = columns[:, row, col - row]
         return blocks
 
 
 @njit(cache=True)
 def _inverse_in_band(lower: np.ndarray) -> np.ndarray:  # pragma: no cover
-    """Inverse of A = L L' within the band of L (Takahashi, Fagan and Chen, 1973), lower banded storage."""
-    width, count = lower.shape
+    """Inverse of A = L L' within the band of L, as `lower`: (column, distance below the diagonal).
+
+    Takahashi, Fagan and Chen (1973): columns from the last to the first, each from those after it.
+    """
+    count, width = lower.shape
     inverse = np.zeros_like(lower)
     for col in range(count - 1, -1, -1):
-        pivot = lower[0, col]
+        pivot = lower[col, 0]
         reach = min(width - 1, count - 1 - col)
         for step in range(reach, -1, -1):
             total = 1.0 / pivot if step == 0 else 0.0
             for k in range(1, reach + 1):
-                first, second = (step, k) if step <= k else (k, step)
-                total -= lower[k, col] * inverse[second - first, col + first]
-            inverse[step, col] = total / pivot
+                near, far = (step, k) if step <= k else (k, step)
+                total -= lower[col, k] * inverse[col + near, far - near]
+            inverse[col, step] = total / pivot
     return inverse

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from .banded import Chain
+from .banded import Chain, Factored
 
 GRADE = 0.03  # standard deviation of a road's grade where nothing is known (common practice, no source)
-GRADE_LENGTH_M = 200.0  # over which a grade keeps
+GRADE_CHANGES = (3e-5, 1e-4, 3e-4, 1e-3, 3e-3)  # of grade per square root of a metre: long hill to short ramp
 
 
 def offset_point(
@@ -59,12 +59,16 @@ def tilted_arm(
 
 
 def smooth_grade(
-    distance_m: np.ndarray, height_m: np.ndarray, white_m: np.ndarray, drift_m: np.ndarray, memory: np.ndarray
+    distance_m: np.ndarray,
+    height_m: np.ndarray,
+    white_m: np.ndarray,
+    drift_m: np.ndarray,
+    memory: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Grade along the path from noisy heights, with its standard deviation.
 
-    Height is the integral of a grade that keeps over a few hundred metres; fixes see it with white noise
-    and with a slow drift. Where heights say nothing the grade returns to 0 +- 3 %.
+    Height is the integral of a grade that wanders; fixes see it with white noise and a slow drift. How
+    much it wanders is the likeliest of a ladder. Where heights say nothing the grade is 0 +- 3 %.
 
     Parameters
     ----------
@@ -82,21 +86,36 @@ def smooth_grade(
     grade, sigma : numpy.ndarray
         (sighting) rise over run.
     """
-    known = np.isfinite(height_m)
-    if known.sum() < 2:
+    if np.isfinite(height_m).sum() < 2:
         return np.zeros(len(distance_m)), np.full(len(distance_m), GRADE)
+    tried = [_grade_chain(distance_m, height_m, white_m, drift_m, memory, change) for change in GRADE_CHANGES]
+    step, factored, _ = max(tried, key=lambda item: item[2])
+    return step[1], np.sqrt(factored.covariances()[1, 1])
+
+
+def _grade_chain(
+    distance_m: np.ndarray,
+    height_m: np.ndarray,
+    white_m: np.ndarray,
+    drift_m: np.ndarray,
+    memory: np.ndarray,
+    change: float,
+) -> tuple[np.ndarray, Factored, float]:
+    """Solve (height, grade, drift) at every sighting; also the log marginal likelihood."""
     length = np.diff(distance_m)
     floor = np.maximum(length, 1e-3)
+    keep = np.exp(-0.5 * floor * (change / GRADE) ** 2)
+    slack, wander = 1e-6 * floor + 1e-8, GRADE**2 * (1 - keep**2)
     chain = Chain(len(distance_m), 3)
-    chain.add_prior(1, GRADE**-2, 0.0, slice(0, 1))
-    chain.add_prior(2, 1.0, 0.0, slice(0, 1))
-    keep = np.exp(-floor / GRADE_LENGTH_M)
-    chain.add_links({0: -1.0, 1: -0.5 * length}, {0: 1.0, 1: -0.5 * length}, 1.0 / (1e-6 * floor + 1e-8), 0.0)
-    chain.add_links({1: -keep}, {1: 1.0}, 1.0 / (GRADE**2 * (1 - keep**2)), 0.0)
+    chain.add_at(slice(0, 1), {1: 1.0}, GRADE**-2, 0.0)
+    chain.add_at(slice(0, 1), {2: 1.0}, 1.0, 0.0)
+    chain.add_links({0: -1.0, 1: -0.5 * length}, {0: 1.0, 1: -0.5 * length}, 1.0 / slack, 0.0)
+    chain.add_links({1: -keep}, {1: 1.0}, 1.0 / wander, 0.0)
     chain.add_links({2: -memory}, {2: 1.0}, 1.0 / np.maximum(1 - memory**2, 1e-7), 0.0)
-    at = np.flatnonzero(known)
-    base = float(np.median(height_m[at]))
-    chain.add_unary(at, {0: 1.0, 2: drift_m[at]}, white_m[at] ** -2, base - height_m[at])
+    at = np.flatnonzero(np.isfinite(height_m))
+    seen = height_m[at] - np.median(height_m[at])
+    chain.add_at(at, {0: 1.0, 2: drift_m[at]}, white_m[at] ** -2, -seen)
     factored = chain.factor()
     step = factored.solve(chain.right)
-    return step[:, 1], np.sqrt(factored.covariances()[:, 1, 1])
+    energy = float((seen**2 / white_m[at] ** 2).sum() - (chain.right * step).sum() + np.log(wander).sum())
+    return step, factored, -0.5 * (energy + factored.log_determinant)

@@ -20,14 +20,10 @@ from .banded import Chain, Factored
 
 EAST, NORTH, COURSE, CURVE, SLIP, CRAB, DRIFT_E, DRIFT_N = range(8)
 STATES = 8
-STEERINGS = (
-    3e-5,
-    1e-4,
-    3e-4,
-    1e-3,
-    3e-3,
-    1e-2,
-)  # from a straight road to a yard, 1/m per square root of a metre
+STEERINGS = (1e-5, 3e-5, 1e-4, 3e-4, 1e-3, 3e-3, 1e-2)  # straight road to yard, 1/m per root of a metre
+SLIPS = (3e-5, 1e-4, 3e-4, 1e-3, 3e-3)  # clean wheel to slipping one, per root of a metre
+ENOUGH_KNOTS = 1200  # to judge steering and slip by
+TIGHT_WHEEL = 2.0  # log likelihood that each rung of a cleaner wheel than usual must gain
 
 
 @dataclass(frozen=True)
@@ -36,9 +32,9 @@ class Habits:
 
     steering: float = 1e-3  # curvature change, 1/m per square root of a metre
     curvature: float = 0.03  # 1/m, at the start of a piece: a paver turns on 25 to 40 m
-    slip: float = 7e-4  # wheel scale change per square root of a metre: half a percent within 50 m
+    slip: float = 1e-3  # wheel scale change per square root of a metre
     scale: float = 0.03  # wheel scale error at the start of a piece
-    crab_rad: float = float(np.radians(0.3))  # body against course
+    crab_rad: float = float(np.radians(0.25))  # body against course
     crab_length_m: float = 300.0  # over which the crab angle keeps
     sideways_m: float = 1e-3  # side slip per square root of a metre
     along_m: float = 1e-3  # wheel noise per square root of a metre
@@ -81,7 +77,7 @@ class Line:
 class Motion:
     """A solved path."""
 
-    state: np.ndarray  # (knot, 8)
+    state: np.ndarray  # (8, knot)
     factored: Factored
     weight: np.ndarray  # (sighting) about 1 = believed, near 0 = a jump
     residual_m: np.ndarray  # (sighting, 2) along, across: fix less path, drift taken off
@@ -102,7 +98,13 @@ class Placed:
 
 
 def solve_motion(
-    line: Line, seen: Sightings, arms: Arms, habits: Habits, start: np.ndarray, rounds: int = 15
+    line: Line,
+    seen: Sightings,
+    arms: Arms,
+    habits: Habits,
+    start: np.ndarray,
+    rounds: int = 15,
+    close_m: float = 3e-4,
 ) -> Motion:
     """Solve the chain by Gauss-Newton with reweighting.
 
@@ -111,44 +113,79 @@ def solve_motion(
     line, seen, arms, habits
         What is known.
     start : numpy.ndarray
-        (knot, 8) first guess; position and course matter.
+        (8, knot) first guess; position and course matter.
     rounds : int
-        Most iterations; ends when no position moves by more than 0.2 mm.
+        Most iterations.
+    close_m : float
+        Ends when no position moves by more.
     """
     state = start.copy()
     for _ in range(rounds):
         chain = _linearise(line, seen, arms, habits, state)[0]
         step = chain.factor().solve(chain.right)
-        step[:, COURSE] = np.clip(step[:, COURSE], -0.3, 0.3)
+        step[COURSE] = np.clip(step[COURSE], -0.3, 0.3)
         state += step
-        if np.abs(step[:, :COURSE]).max() < 2e-4 and np.abs(step[:, COURSE]).max() < 2e-5:
+        if max(np.abs(step[:COURSE]).max(), 10.0 * np.abs(step[COURSE]).max()) < close_m:
             break
     chain, weight, residual, energy = _linearise(line, seen, arms, habits, state)
     factored = chain.factor()
     return Motion(state, factored, weight, residual, -0.5 * (energy + factored.log_determinant), habits)
 
 
-def choose_steering(line: Line, seen: Sightings, arms: Arms, habits: Habits, start: np.ndarray) -> Motion:
-    """Solve with the steering of highest marginal likelihood, by steps of about three up or down."""
-    solved: dict[int, Motion] = {}
+def choose_habits(line: Line, seen: Sightings, arms: Arms, habits: Habits, start: np.ndarray) -> Habits:
+    """Choose the steering and the wheel slip of highest marginal likelihood, from a solved start.
 
-    def evidence(rank: int) -> float:
-        if not 0 <= rank < len(STEERINGS):
+    Both are sought on ladders of steps of about three, one after the other until neither gains: more
+    than that the logs cannot tell. A wheel better than `habits.slip` has to be shown. A long chain is
+    judged by the stretch that turns most, so that no turn is cut short.
+    """
+    line, seen, arms, start = _most_turning(line, seen, arms, start)
+    known: dict[tuple[int, int], tuple[float, np.ndarray]] = {}
+
+    def gain(rank: tuple[int, int]) -> float:
+        if not (0 <= rank[0] < len(STEERINGS) and 0 <= rank[1] < len(SLIPS)):
             return -np.inf
-        if rank not in solved:
-            warm = solved[min(solved, key=lambda known: abs(known - rank))].state if solved else start
-            trial = replace(habits, steering=STEERINGS[rank])
-            solved[rank] = solve_motion(line, seen, arms, trial, warm)
-        return solved[rank].evidence
+        if rank not in known:
+            near = min(known, key=lambda at: abs(at[0] - rank[0]) + abs(at[1] - rank[1]), default=None)
+            warm = start if near is None else known[near][1]
+            trial = replace(habits, steering=STEERINGS[rank[0]], slip=SLIPS[rank[1]])
+            solved = solve_motion(line, seen, arms, trial, warm, close_m=0.01)
+            tighter = max(SLIPS.index(habits.slip) - rank[1], 0)
+            known[rank] = (solved.evidence - TIGHT_WHEEL * tighter, solved.state)
+        return known[rank][0]
 
-    best = STEERINGS.index(1e-3)
-    for direction in (1, -1):
-        while evidence(best + direction) > evidence(best):
-            best += direction
-    return solved[best]
+    best = (STEERINGS.index(habits.steering), SLIPS.index(habits.slip))
+    gained = True
+    while gained:
+        gained = False
+        for step in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+            while gain((best[0] + step[0], best[1] + step[1])) > gain(best):
+                best, gained = (best[0] + step[0], best[1] + step[1]), True
+    return replace(habits, steering=STEERINGS[best[0]], slip=SLIPS[best[1]])
 
 
-def clock_shift(seen: Sightings, arms: Arms, line: Line, motion: Motion) -> tuple[float, float]:
+def _most_turning(
+    line: Line, seen: Sightings, arms: Arms, state: np.ndarray
+) -> tuple[Line, Sightings, Arms, np.ndarray]:
+    """Cut a long chain to the stretch in which the curvature changes most; give a short one whole."""
+    knots = state.shape[1]
+    if knots <= ENOUGH_KNOTS:
+        return line, seen, arms, state
+    change = np.concatenate([[0.0], np.cumsum(np.diff(state[CURVE]) ** 2)])
+    first = int(np.argmax(change[ENOUGH_KNOTS - 1 :] - change[: knots - ENOUGH_KNOTS + 1]))
+    last = first + ENOUGH_KNOTS
+    inside = (seen.knot >= first) & (seen.knot < last)
+    picked = {name: values[inside] for name, values in vars(seen).items()}
+    picked["knot"] = picked["knot"] - first
+    return (
+        Line(line.wheel_m[first:last], line.drift_m[first:last], line.memory[first : last - 1]),
+        Sightings(**picked),
+        Arms(arms.antenna_forward_m[inside], arms.antenna_right_m[inside], arms.back_m),
+        state[:, first:last],
+    )
+
+
+def clock_shift(line: Line, seen: Sightings, arms: Arms, motion: Motion) -> tuple[float, float]:
     """How much later the wheel's clock must read for fixes and path to agree, as a weighted sum.
 
     A fix that belongs to a wheel distance `speed x shift` further on lies that much further along the
@@ -159,43 +196,40 @@ def clock_shift(seen: Sightings, arms: Arms, line: Line, motion: Motion) -> tupl
     pull, information : float
         Shift = pull / information, standard deviation = information ** -0.5; both add over pieces.
     """
-    jacobian, weights, residuals = _sighting_rows(line, seen, arms, motion.habits, motion.state)
+    slopes, weights, residuals = _sighting_rows(line, seen, arms, motion.habits, motion.state)
     right = np.zeros_like(motion.state)
     weight = weights[0] * seen.speed_mps
-    for which, derivative in jacobian[0].items():
-        right[seen.knot, which] += weight * derivative
+    for which, derivative in slopes[0].items():
+        right[which, seen.knot] += weight * derivative
     given_way = motion.factored.solve(right)
     information = float((weight * seen.speed_mps).sum() - (right * given_way).sum())
     return -float((weight * residuals[0]).sum()), max(information, 0.0)
 
 
-def place(line: Line, arms: Arms, motion: Motion) -> Placed:
+def place(arms: Arms, motion: Motion) -> Placed:
     """Place C and its body heading at every knot, with sigmas along and across travel."""
     state, back = motion.state, arms.back_m
-    heading = state[:, COURSE] + state[:, CRAB]
+    heading = state[COURSE] + state[CRAB]
     sine, cosine = np.sin(heading), np.cos(heading)
     covariance = motion.factored.covariances()
-    zero, one = np.zeros(len(state)), np.ones(len(state))
-    order = [EAST, NORTH, COURSE, CRAB]
-    block = covariance[:, order][:, :, order]
 
-    def sigma(*derivative: np.ndarray) -> np.ndarray:
-        row = np.column_stack(derivative)
-        return np.sqrt(np.einsum("ki,kij,kj->k", row, block, row))
+    def sigma(slope: dict[int, np.ndarray | float]) -> np.ndarray:
+        terms = [a * b * covariance[i, j] for i, a in slope.items() for j, b in slope.items()]
+        return np.sqrt(np.sum(terms, axis=0))
 
     return Placed(
-        east_m=state[:, EAST] - back * sine,
-        north_m=state[:, NORTH] - back * cosine,
+        east_m=state[EAST] - back * sine,
+        north_m=state[NORTH] - back * cosine,
         heading_rad=heading,
-        along_m=sigma(sine, cosine, zero, zero),
-        across_m=sigma(cosine, -sine, -back * one, -back * one),
-        turn_rad=sigma(zero, zero, one, one),
+        along_m=sigma({EAST: sine, NORTH: cosine}),
+        across_m=sigma({EAST: cosine, NORTH: -sine, COURSE: -back, CRAB: -back}),
+        turn_rad=sigma({COURSE: 1.0, CRAB: 1.0}),
     )
 
 
 def ground_distance(line: Line, motion: Motion) -> np.ndarray:
     """Ground distance of C from the first knot, metres: wheel distance times its solved scale."""
-    scale = 1.0 + 0.5 * (motion.state[1:, SLIP] + motion.state[:-1, SLIP])
+    scale = 1.0 + 0.5 * (motion.state[SLIP, 1:] + motion.state[SLIP, :-1])
     return np.concatenate([[0.0], np.cumsum(np.diff(line.wheel_m) * scale)])
 
 
@@ -203,12 +237,12 @@ def _linearise(
     line: Line, seen: Sightings, arms: Arms, habits: Habits, state: np.ndarray
 ) -> tuple[Chain, np.ndarray, np.ndarray, float]:
     """Build the normal equations about a state; also weights, residuals and twice the energy."""
-    chain = Chain(len(state), STATES)
+    chain = Chain(state.shape[1], STATES)
     energy = _add_start(chain, habits, state)
     energy += _add_links(chain, line, arms, habits, state)
-    jacobian, weights, residuals = _sighting_rows(line, seen, arms, habits, state)
-    for row, weight, residual in zip(jacobian, weights, residuals, strict=True):
-        chain.add_unary(seen.knot, row, weight, residual)
+    slopes, weights, residuals = _sighting_rows(line, seen, arms, habits, state)
+    for slope, weight, residual in zip(slopes, weights, residuals, strict=True):
+        chain.add_at(seen.knot, slope, weight, residual)
     ratio = _ratio(seen, residuals)
     energy += (habits.tail + 2.0) * float(np.log1p(ratio / habits.tail).sum())
     energy += _add_headings(chain, seen, habits, state)
@@ -221,22 +255,21 @@ def _add_start(chain: Chain, habits: Habits, state: np.ndarray) -> float:
     first = slice(0, 1)
     known = {CURVE: habits.curvature, SLIP: habits.scale, CRAB: habits.crab_rad, DRIFT_E: 1.0, DRIFT_N: 1.0}
     for which, sigma in known.items():
-        chain.add_prior(which, sigma**-2, state[0, which], first)
-    return sum(float(state[0, which] / sigma) ** 2 for which, sigma in known.items())
+        chain.add_at(first, {which: 1.0}, sigma**-2, state[which, 0])
+    return sum(float(state[which, 0] / sigma) ** 2 for which, sigma in known.items())
 
 
 def _add_links(chain: Chain, line: Line, arms: Arms, habits: Habits, state: np.ndarray) -> float:
     """Add the motion between neighbouring knots; return its energy."""
-    here, there = state[:-1], state[1:]
+    here, there = state[:, :-1], state[:, 1:]
     length = np.diff(line.wheel_m)
     middle, change = 0.5 * (here + there), there - here
     floor = np.maximum(length, 1e-3)
-    sine, cosine = np.sin(middle[:, COURSE]), np.cos(middle[:, COURSE])
-    along = change[:, EAST] * sine + change[:, NORTH] * cosine
-    across = change[:, EAST] * cosine - change[:, NORTH] * sine
-    ground = length / np.sqrt(1.0 + (middle[:, CURVE] * arms.back_m) ** 2)
+    sine, cosine = np.sin(middle[COURSE]), np.cos(middle[COURSE])
+    along = change[EAST] * sine + change[NORTH] * cosine
+    across = change[EAST] * cosine - change[NORTH] * sine
+    ground = length / np.sqrt(1.0 + (middle[CURVE] * arms.back_m) ** 2)
     crab, one = np.exp(-floor / habits.crab_length_m), np.ones_like(length)
-    drift = np.maximum(1.0 - line.memory**2, 1e-7)
     links = [
         # derivatives here, there, variance, residual
         (
@@ -249,31 +282,38 @@ def _add_links(chain: Chain, line: Line, arms: Arms, habits: Habits, state: np.n
             {EAST: -sine, NORTH: -cosine, COURSE: 0.5 * across, SLIP: -0.5 * ground},
             {EAST: sine, NORTH: cosine, COURSE: 0.5 * across, SLIP: -0.5 * ground},
             habits.along_m**2 * floor + 1e-8,
-            along - ground * (1.0 + middle[:, SLIP]),
+            along - ground * (1.0 + middle[SLIP]),
         ),
         (
             {COURSE: -1.0, CURVE: -0.5 * length},
             {COURSE: 1.0, CURVE: -0.5 * length},
             1e-10 * one,
-            change[:, COURSE] - length * middle[:, CURVE],
+            change[COURSE] - length * middle[CURVE],
         ),
-        ({CURVE: -1.0}, {CURVE: 1.0}, habits.steering**2 * floor, change[:, CURVE]),
-        ({SLIP: -1.0}, {SLIP: 1.0}, habits.slip**2 * floor, change[:, SLIP]),
+        ({CURVE: -1.0}, {CURVE: 1.0}, habits.steering**2 * floor, change[CURVE]),
+        ({SLIP: -1.0}, {SLIP: 1.0}, habits.slip**2 * floor, change[SLIP]),
         (
             {CRAB: -crab},
             {CRAB: one},
             habits.crab_rad**2 * (1.0 - crab**2),
-            there[:, CRAB] - crab * here[:, CRAB],
-        ),
-        *(
-            ({which: -line.memory}, {which: one}, drift, there[:, which] - line.memory * here[:, which])
-            for which in (DRIFT_E, DRIFT_N)
+            there[CRAB] - crab * here[CRAB],
         ),
     ]
     energy = 0.0
     for first, second, variance, residual in links:
         chain.add_links(first, second, 1.0 / variance, residual)
         energy += float((residual**2 / variance + np.log(variance)).sum())
+    return energy + _add_drift(chain, line, state)
+
+
+def _add_drift(chain: Chain, line: Line, state: np.ndarray) -> float:
+    """Add the wandering of the GNSS drift; return its energy."""
+    variance = np.maximum(1.0 - line.memory**2, 1e-7)
+    energy = 2.0 * float(np.log(variance).sum())
+    for which in (DRIFT_E, DRIFT_N):
+        residual = state[which, 1:] - line.memory * state[which, :-1]
+        chain.add_links({which: -line.memory}, {which: np.ones_like(variance)}, 1.0 / variance, residual)
+        energy += float((residual**2 / variance).sum())
     return energy
 
 
@@ -285,11 +325,11 @@ def _ratio(seen: Sightings, residuals: tuple[np.ndarray, np.ndarray]) -> np.ndar
 
 def _sighting_rows(line: Line, seen: Sightings, arms: Arms, habits: Habits, state: np.ndarray):
     """Derivatives, weights and residuals (model less fix) of the fixes, along and across the body."""
-    at, drift = state[seen.knot], line.drift_m[seen.knot]
-    body = at[:, COURSE] + at[:, CRAB]
+    at, drift = state[:, seen.knot], line.drift_m[seen.knot]
+    body = at[COURSE] + at[CRAB]
     sine, cosine = np.sin(body), np.cos(body)
-    off_e = at[:, EAST] + drift * at[:, DRIFT_E] - seen.east_m
-    off_n = at[:, NORTH] + drift * at[:, DRIFT_N] - seen.north_m
+    off_e = at[EAST] + drift * at[DRIFT_E] - seen.east_m
+    off_n = at[NORTH] + drift * at[DRIFT_N] - seen.north_m
     along = off_e * sine + off_n * cosine + arms.antenna_forward_m
     across = off_e * cosine - off_n * sine + arms.antenna_right_m
     turn = (-arms.antenna_right_m, arms.antenna_forward_m)
@@ -306,12 +346,12 @@ def _sighting_rows(line: Line, seen: Sightings, arms: Arms, habits: Habits, stat
 def _add_headings(chain: Chain, seen: Sightings, habits: Habits, state: np.ndarray) -> float:
     """Add the headings of a two-antenna sensor; return their energy."""
     has = np.isfinite(seen.heading_rad)
-    at = state[seen.knot[has]]
-    off = at[:, COURSE] + at[:, CRAB] - seen.heading_rad[has]
+    at = state[:, seen.knot[has]]
+    off = at[COURSE] + at[CRAB] - seen.heading_rad[has]
     off = (off + np.pi) % (2 * np.pi) - np.pi
     variance = seen.heading_sigma_rad[has] ** 2
     ratio = off**2 / variance
     believed = (habits.tail + 1.0) / (habits.tail + ratio)
-    one = np.ones(len(at))
-    chain.add_unary(seen.knot[has], {COURSE: one, CRAB: one}, believed / variance, off)
+    one = np.ones(at.shape[1])
+    chain.add_at(seen.knot[has], {COURSE: one, CRAB: one}, believed / variance, off)
     return (habits.tail + 1.0) * float(np.log1p(ratio / habits.tail).sum())

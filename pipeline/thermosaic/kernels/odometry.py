@@ -19,7 +19,7 @@ def distance_at(row_s: np.ndarray, wheel_m: np.ndarray, time_s: np.ndarray) -> t
     row_s, wheel_m : numpy.ndarray
         (row) time, increasing, and distance.
     time_s : numpy.ndarray
-        (time) wanted.
+        (time) wanted, increasing.
 
     Returns
     -------
@@ -28,12 +28,14 @@ def distance_at(row_s: np.ndarray, wheel_m: np.ndarray, time_s: np.ndarray) -> t
         wheel turned, with that of an even spread over it. NaN outside the log.
     """
     longest = max(LONGEST_STEP_S, 5.0 * float(np.median(np.diff(row_s))))
-    after = np.clip(np.searchsorted(row_s, time_s, side="right"), 1, len(row_s) - 1)
     distance = np.interp(time_s, row_s, wheel_m, left=np.nan, right=np.nan)
-    turned = wheel_m[after] - wheel_m[after - 1]
-    paused = row_s[after] - row_s[after - 1] > longest
-    distance = np.where(paused & np.isfinite(distance), wheel_m[after - 1] + 0.5 * turned, distance)
-    return distance, np.where(paused, np.abs(turned) / np.sqrt(12.0), 0.0)
+    sigma = np.zeros(len(time_s))
+    for row in np.flatnonzero(np.diff(row_s) > longest):
+        inside = slice(*np.searchsorted(time_s, (row_s[row], row_s[row + 1])))
+        turned = wheel_m[row + 1] - wheel_m[row]
+        distance[inside] = wheel_m[row] + 0.5 * turned
+        sigma[inside] = abs(turned) / np.sqrt(12.0)
+    return distance, sigma
 
 
 def speed_of_rows(row_s: np.ndarray, distance_m: np.ndarray, window_s: float = 2.0) -> np.ndarray:

@@ -9,6 +9,7 @@ seconds. Both parts are measured in the log; their sum is what the log states.
 from __future__ import annotations
 
 import numpy as np
+from scipy.linalg import solveh_banded
 
 
 def gather(
@@ -55,6 +56,8 @@ def white_sigma(east_m: np.ndarray, north_m: np.ndarray, time_s: np.ndarray) -> 
     Second differences of evenly timed fixes remove steady motion; white noise of standard deviation s
     leaves s x sqrt(6). The median makes jumps harmless. NaN with fewer than 8 such triples.
     """
+    thin = (np.arange(len(time_s)) // 1000) % max(1, len(time_s) // 50_000) == 0  # whole runs of fixes
+    east_m, north_m, time_s = east_m[thin], north_m[thin], time_s[thin]
     step = np.diff(time_s)
     if len(step) < 9:
         return float("nan")
@@ -73,6 +76,7 @@ def spread(values: np.ndarray) -> float:
 def memory_s(
     residual_m: np.ndarray,
     time_s: np.ndarray,
+    lasting_s: np.ndarray,
     white_m: np.ndarray,
     drift_m: np.ndarray,
     shortest_s: float = 5.0,
@@ -81,14 +85,15 @@ def memory_s(
     """Correlation time of the drift, from how fast residuals wander over short times.
 
     A first-order Gauss-Markov drift of standard deviation d changes over a short time h by
-    2 d^2 (1 - exp(-h / memory)); white noise adds twice its variance (Gelb, 1974, section 3.8).
+    2 d^2 (1 - exp(-h / memory)) (Gelb, 1974, section 3.8); means over times a and b of such a walk differ
+    by what single values a sixth of a + b closer would; white noise adds its variance twice.
 
     Parameters
     ----------
     residual_m : numpy.ndarray
         (sighting, 2) fix less path.
-    time_s, white_m, drift_m : numpy.ndarray
-        (sighting) time, white and drift standard deviation, one axis.
+    time_s, lasting_s, white_m, drift_m : numpy.ndarray
+        (sighting) mean time, duration, white and drift standard deviation, one axis.
 
     Returns
     -------
@@ -96,17 +101,19 @@ def memory_s(
         Seconds within [shortest_s, longest_s]; NaN with fewer than 8 neighbours.
     """
     step = np.diff(time_s)
-    near = (step > 0) & (step < 30.0) & (drift_m[1:] == drift_m[:-1])
+    drift = 0.5 * (drift_m[1:] + drift_m[:-1])
+    near = (step > 0) & (step < 30.0) & (np.abs(np.diff(drift_m)) < 0.2 * drift)
     if near.sum() < 8:
         return float("nan")
-    change = np.diff(residual_m, axis=0)[near]
-    wander = spread(change.ravel()) ** 2 - float(np.median((white_m[1:] ** 2 + white_m[:-1] ** 2)[near]))
-    share = wander / (2.0 * float(np.median(drift_m[1:][near] ** 2)))
+    lag = float(np.median((step - (lasting_s[1:] + lasting_s[:-1]) / 6.0)[near]))
+    change = (np.diff(residual_m, axis=0) / drift[:, None])[near]
+    white = float(np.median(((white_m[1:] ** 2 + white_m[:-1] ** 2) / drift**2)[near]))
+    share = 0.5 * (spread(change.ravel()) ** 2 - white)
     if share <= 0:
         return longest_s
     if share >= 1:
         return shortest_s
-    return float(np.clip(-np.median(step[near]) / np.log1p(-share), shortest_s, longest_s))
+    return float(np.clip(-lag / np.log1p(-share), shortest_s, longest_s))
 
 
 def first_guess(
@@ -127,8 +134,6 @@ def first_guess(
     east_m, north_m, course_rad : numpy.ndarray
         (knot), course clockwise from north, unwrapped.
     """
-    from scipy.linalg import solveh_banded
-
     count = max(int(np.ceil((knot_m[-1] - knot_m[0]) / cell_m)) + 1, 6)
     grid = np.linspace(knot_m[0], max(knot_m[-1], knot_m[0] + 1e-3), count)
     place = (distance_m - grid[0]) / (grid[1] - grid[0])

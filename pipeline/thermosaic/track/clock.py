@@ -1,0 +1,100 @@
+"""The scan clock against UTC, from the motion both logs saw: stated, compared, or found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..config import RigSection
+from ..errors import MismatchError
+from ..kernels import clocks, motion
+from ..model import Doubt
+from .logs import Logs
+from .pieces import Piece
+
+LEAST_TRUST = 0.1  # contrast of the speeds' correlation
+WORST_SIGMA_S = 0.3  # an offset known no better is not applied
+LARGEST_STEP_S = 1.0
+MOST_FIXES = 200_000  # compared at first
+
+
+@dataclass(frozen=True)
+class Clock:
+    """Scan clock less UTC: as applied, and as the motion says."""
+
+    offset_s: float
+    sigma_s: float = float("nan")  # of the applied one, where it was found
+    found_s: float = float("nan")
+    found_sigma_s: float = float("inf")
+
+    @property
+    def is_known(self) -> bool:
+        """Whether the motion tells the offset well enough to use it."""
+        return self.found_sigma_s <= WORST_SIGMA_S
+
+
+def first_clock(logs: Logs, rig: RigSection) -> Clock:
+    """Compare the clocks to a second. `found_s` stays NaN where the motion was too steady.
+
+    Raises
+    ------
+    MismatchError
+        The logs share no time at the stated offset.
+    """
+    stated = 0.0 if rig.clock_offset_s == "auto" else float(rig.clock_offset_s)
+    shared = min(logs.row_s[-1] - stated, logs.fix_s[-1]) - max(logs.row_s[0] - stated, logs.fix_s[0])
+    if shared <= 0:
+        raise MismatchError(_apart_message(logs, stated))
+    step = max(1, len(logs.fix_s) // MOST_FIXES)
+    found, trust = clocks.coarse_offset(
+        logs.row_s, logs.wheel_m, logs.fix_s[::step], logs.flat_m[::step], around_s=stated
+    )
+    if trust < LEAST_TRUST:
+        return Clock(stated)
+    return Clock(found if rig.clock_offset_s == "auto" else stated, found_s=found)
+
+
+def shift(pieces: list[Piece]) -> tuple[float, float]:
+    """Shift of the wheel's clock that all pieces ask for, and its sigma."""
+    found = [motion.clock_shift(piece.line, piece.seen, piece.arms, piece.solved) for piece in pieces]
+    pull, information = sum(item[0] for item in found), sum(item[1] for item in found)
+    if information <= 0:
+        return 0.0, float("inf")
+    return pull / information, information**-0.5
+
+
+def clock_doubts(clock: Clock, first: Clock, auto: bool) -> tuple[Doubt, ...]:
+    """Say what the motion says about the clocks, in one sentence."""
+    if auto and np.isnan(clock.sigma_s):
+        text = (
+            f"the motion was too steady to compare the clocks: offset {clock.offset_s:.2f} s was applied unproved; "
+            "state [rig] clock_offset, or let the lot hold a stop or two"
+        )
+        return (Doubt("s2", "clock_ambiguous", text, clock.offset_s, "s"),)
+    if auto:
+        name = clocks.name_offset(clock.offset_s)
+        text = (
+            f"the scan clock was found {clock.offset_s:+.2f} s against UTC (sigma {clock.sigma_s:.2f} s) from the "
+            f"motion, and that was applied{': ' + name if name else ''}"
+        )
+        return (Doubt("s2", "clock_estimated", text, clock.offset_s, "s"),)
+    far = abs(first.found_s - clock.offset_s) > 3.0
+    truth = first.found_s if far else clock.found_s
+    if not far and not (clock.is_known and abs(truth - clock.offset_s) > max(4 * clock.found_sigma_s, 0.2)):
+        return ()
+    name = clocks.name_offset(truth - clock.offset_s) or clocks.name_offset(truth)
+    text = (
+        f"the motion says that the scan clock is {truth:+.2f} s against UTC, the lot states {clock.offset_s:+.2f} s"
+        f"{': ' + name if name else ''}; check [rig] clock_offset"
+    )
+    return (Doubt("s2", "clock_differs", text, truth - clock.offset_s, "s"),)
+
+
+def _apart_message(logs: Logs, stated_s: float) -> str:
+    apart = logs.row_s[0] - stated_s - logs.fix_s[0]
+    usual = clocks.name_offset(apart, 1800.0)
+    return (
+        f"scan and fixes share no time: the scan begins {apart:+.0f} s from the first fix"
+        f"{' (' + usual + ')' if usual else ''}; logs of one shift are expected, check dates, zones and clock_offset"
+    )

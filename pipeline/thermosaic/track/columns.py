@@ -1,0 +1,72 @@
+"""Knot columns of the trajectory from solved pieces: places on the map, sigmas, and how each was placed."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..config import RigSection
+from ..kernels import motion
+from .clock import Clock
+from .pieces import Piece
+from .plane import Plane
+
+KNOT_STEP_M = 0.005  # knots closer than this are one
+BY_WHEEL_M = 3.0  # a longer stretch without fixes is placed by wheel
+OPEN_END_M = 0.5  # a path is carried no further past its last fix
+BELIEVED = 0.1  # least weight of a group of fixes that counts as seen
+
+
+def knot_columns(
+    piece: Piece, from_m: float, number: int, plane: Plane, rig: RigSection, clock: Clock
+) -> dict[str, np.ndarray]:
+    """Columns `knot_*` of one piece whose distance begins at `from_m`; of knots at one place the first stays."""
+    line, seen = piece.line, piece.seen
+    ground = motion.ground_distance(line, piece.solved)
+    placed = motion.place(piece.arms, piece.solved)
+    at = line.wheel_m[seen.knot]
+    tilt = rig.antenna_up_m * np.interp(line.wheel_m, at, piece.grade_sigma)
+    late = np.interp(line.wheel_m, at, seen.speed_mps) * np.nan_to_num(clock.sigma_s)
+    along = np.sqrt(placed.along_m**2 + tilt**2 + late**2)
+    kind = placed_kind(ground, ground[seen.knot[piece.solved.weight > BELIEVED]])
+    kind[np.hypot(along, placed.across_m) > rig.max_sigma_m] = 0
+    easting, northing = plane.to_map(placed.east_m, placed.north_m)
+    keep = np.unique(np.floor(ground / KNOT_STEP_M), return_index=True)[1]
+    columns = {
+        "knot_distance_m": from_m + ground,
+        "knot_piece": np.full(len(ground), number, np.int16),
+        "knot_easting_m": easting,
+        "knot_northing_m": northing,
+        "knot_heading_deg": np.degrees(placed.heading_rad) % 360.0,
+        "knot_sigma_along_m": along,
+        "knot_sigma_across_m": placed.across_m,
+        "knot_sigma_heading_deg": np.degrees(placed.turn_rad),
+        "knot_placed": kind,
+    }
+    return {name: values[keep] for name, values in columns.items()}
+
+
+def placed_kind(ground_m: np.ndarray, seen_at_m: np.ndarray) -> np.ndarray:
+    """How each knot is placed: 1 = by fixes, 2 = by wheel between two of them, 0 = at an open end.
+
+    Parameters
+    ----------
+    ground_m : numpy.ndarray
+        (knot) ground distance, not falling.
+    seen_at_m : numpy.ndarray
+        (group) the same where fixes were believed.
+    """
+    kind = np.zeros(len(ground_m), np.int8)
+    if len(seen_at_m) < 2:
+        return kind
+    moved = np.diff(seen_at_m)
+    usual = float(np.median(moved[moved > 0])) if (moved > 0).any() else 0.0
+    longest = max(BY_WHEEL_M, 5.0 * usual)
+    after = np.clip(np.searchsorted(seen_at_m, ground_m, side="left"), 1, len(seen_at_m) - 1)
+    gap = seen_at_m[after] - seen_at_m[after - 1]
+    inside = (ground_m >= seen_at_m[0]) & (ground_m <= seen_at_m[-1])
+    kind[inside] = np.where(gap[inside] > longest, 2, 1)
+    slack = min(longest, max(OPEN_END_M, 2.0 * usual))
+    near = (ground_m >= seen_at_m[0] - slack) & (ground_m <= seen_at_m[-1] + slack)
+    kind[near & ~inside] = 1
+    kind[np.isin(ground_m, seen_at_m)] = 1
+    return kind

@@ -1,0 +1,164 @@
+"""What the solved path says about the rig: numbers for quality.json, sentences for the report."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from ..config import RigSection
+from ..kernels import motion
+from ..model import QUALITIES, Doubt
+from .clock import Clock
+from .columns import BELIEVED
+from .logs import Logs
+from .noise import Noise
+from .pieces import Piece, drift_of
+from .plane import Plane
+
+LARGEST_BIAS_DEG = 1.0  # heading sensor against path
+STEEPEST_CHANGE = 0.02  # wheel scale along the lot
+
+
+def mean_scale(pieces: list[Piece]) -> float:
+    """Ground length over wheel length, all pieces."""
+    turned = sum(np.ptp(piece.line.wheel_m) for piece in pieces)
+    ground = sum(motion.ground_distance(piece.line, piece.solved)[-1] for piece in pieces)
+    return float(ground / turned) if turned > 0 else 1.0
+
+
+def nothing_placed(pieces: list[Piece], rig: RigSection) -> str:
+    """Say why no knot got a position."""
+    if not pieces:
+        return (
+            "nothing can be placed: no stretch has four groups of fixes and 2 m of motion; check the fixes' times "
+            "against the scan, and the times of the passes"
+        )
+    codes = np.concatenate([piece.spots.quality for piece in pieces])
+    shares = [f"{100 * float((codes == code).mean()):.0f} % {QUALITIES[code]}" for code in np.unique(codes)]
+    return (
+        f"no stretch is placed better than [rig] max_sigma {rig.max_sigma_m:g} m: the fixes are {', '.join(shares)}; "
+        "check the correction link, or state a larger max_sigma knowingly"
+    )
+
+
+def diagnose(pieces: list[Piece], noise: Noise, clock: Clock, logs: Logs) -> dict[str, Any]:
+    """Numbers to check the rig by, rounded."""
+    scales = np.concatenate([1.0 + piece.solved.state[motion.SLIP] for piece in pieces])
+    found: dict[str, Any] = {
+        "fix_count": len(logs.fix_s),
+        "fix_group_count": sum(len(piece.spots.time_s) for piece in pieces),
+        "piece_count": len(pieces),
+        "by_quality": _by_quality(pieces, noise, logs),
+        "wheel_scale_lowest": round(float(scales.min()), 5),
+        "wheel_scale_highest": round(float(scales.max()), 5),
+        "clock_offset_by_motion_s": _rounded(clock.found_s, 3) if clock.is_known else None,
+        "clock_offset_by_motion_sigma_s": _rounded(clock.found_sigma_s, 3),
+        "steering": [piece.solved.habits.steering for piece in pieces],
+        "wheel_slip": [piece.solved.habits.slip for piece in pieces],
+    }
+    bias = heading_bias_deg(pieces)
+    return found if bias is None else found | {"heading_sensor_less_path_deg": round(bias, 3)}
+
+
+def heading_bias_deg(pieces: list[Piece]) -> float | None:
+    """Median of the sensor's heading less the path's course at the non-slip point; None without a sensor."""
+    off = []
+    for piece in pieces:
+        course = piece.solved.state[motion.COURSE, piece.seen.knot]
+        turn = np.degrees(piece.spots.heading_rad - course)
+        off.append(((turn + 180.0) % 360.0 - 180.0)[np.isfinite(turn)])
+    every = np.concatenate(off) if off else np.zeros(0)
+    return float(np.median(every)) if len(every) else None
+
+
+def path_doubts(
+    pieces: list[Piece], knots: dict[str, np.ndarray], plane: Plane, up_m: float
+) -> tuple[Doubt, ...]:
+    """Doubts about the path as a whole."""
+    doubts = [
+        *_frame_doubt(plane),
+        *_heading_doubt(pieces),
+        *_jump_doubt(pieces),
+        *_grade_doubt(pieces, up_m),
+    ]
+    kinds = (
+        (0, "no_position", "has no position (an open end, or a sigma above [rig] max_sigma)"),
+        (2, "placed_by_wheel", "is placed by wheel between fixes"),
+    )
+    for kind, name, words in kinds:
+        length = _length_of(knots, kind)
+        if length > 0.5:
+            doubts.append(Doubt("s2", name, f"{length:.1f} m of the path {words}", length, "m"))
+    return tuple(doubts)
+
+
+def _by_quality(pieces: list[Piece], noise: Noise, logs: Logs) -> dict[str, dict[str, Any]]:
+    """Share, residuals and noise by fix quality."""
+    result = {}
+    for code in np.unique(logs.fixes.quality):
+        same = logs.fixes.quality == code
+        off = np.hypot(*np.concatenate([drift_of(piece)[piece.spots.quality == code] for piece in pieces]).T)
+        lost = np.concatenate(
+            [(piece.solved.weight < BELIEVED)[piece.spots.quality == code] for piece in pieces]
+        )
+        result[QUALITIES[code]] = {
+            "share_frac": round(float(same.mean()), 5),
+            "residual_p50_m": _rounded(np.percentile(off, 50), 4) if len(off) else None,
+            "residual_p95_m": _rounded(np.percentile(off, 95), 4) if len(off) else None,
+            "disbelieved_frac": _rounded(lost.mean(), 5) if len(off) else None,
+            "white_sigma_m": round(float(np.median(noise.white_m[same])), 4),
+            "drift_sigma_m": round(float(np.median(noise.drift_m[same])), 4),
+            "drift_memory_s": round(float(noise.memory_s[code]), 1),
+        }
+    return result
+
+
+def _frame_doubt(plane: Plane) -> list[Doubt]:
+    caution = plane.operation.caution
+    return [Doubt("s2", "frame_taken_as_equal", caution, plane.operation.accuracy_m, "m")] if caution else []
+
+
+def _heading_doubt(pieces: list[Piece]) -> list[Doubt]:
+    bias = heading_bias_deg(pieces)
+    if bias is None or abs(bias) <= LARGEST_BIAS_DEG:
+        return []
+    text = (
+        f"the heading sensor points {bias:+.1f} deg from the path: check [rig] heading_offset, and that the two "
+        "antennas are not exchanged; the sensor was believed"
+    )
+    return [Doubt("s2", "heading_bias", text, bias, "deg")]
+
+
+def _jump_doubt(pieces: list[Piece]) -> list[Doubt]:
+    jumps = np.concatenate([piece.solved.weight < BELIEVED for piece in pieces])
+    if not jumps.any():
+        return []
+    text = (
+        f"{int(jumps.sum())} of {len(jumps)} groups of fixes lie off the path by far more than their sigma and were "
+        "not followed: check the correction link and the sky view at those times"
+    )
+    return [Doubt("s2", "fixes_disbelieved", text, float(jumps.mean()), "share")]
+
+
+def _grade_doubt(pieces: list[Piece], up_m: float) -> list[Doubt]:
+    sigma = up_m * float(np.median(np.concatenate([piece.grade_sigma for piece in pieces])))
+    if sigma < 0.05:
+        return []
+    text = (
+        f"the heights do not show the road's grade: an antenna {up_m:.1f} m up may sit {sigma:.2f} m ahead of or "
+        "behind its place on the level; that is counted in the sigmas"
+    )
+    return [Doubt("s2", "grade_unknown", text, sigma, "m")]
+
+
+def _length_of(knots: dict[str, np.ndarray], kind: int) -> float:
+    """Path length between knots of which one has this kind."""
+    step = np.diff(knots["knot_distance_m"])
+    same = np.diff(knots["knot_piece"]) == 0
+    placed = knots["knot_placed"]
+    return float(step[same & ((placed[1:] == kind) | (placed[:-1] == kind))].sum())
+
+
+def _rounded(value: float, digits: int) -> float | None:
+    return round(float(value), digits) if np.isfinite(value) else None

@@ -1,0 +1,164 @@
+"""Wheel and fixes on one time axis, back-ups turned round, cut into pieces that can be solved."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..config import AcceptSection
+from ..errors import InputError, MismatchError
+from ..kernels import odometry
+from ..model import Fixes, LotInputs, Pass
+from .plane import EARTH_M
+
+LONGEST_PAUSE_S = 30.0  # a longer one of the wheel log may hide a move of the machine
+LEAST_MOVE_M = 3.0
+
+
+@dataclass(frozen=True, eq=False)
+class Logs:
+    """Seconds after `origin`: wheel rows on the scan clock, fixes in UTC."""
+
+    origin: np.datetime64
+    row_s: np.ndarray
+    wheel_m: np.ndarray
+    fixes: Fixes
+    fix_s: np.ndarray
+    flat_m: np.ndarray  # (fix, 2) rough local metres: to compare motion only
+    sigma_m: np.ndarray  # (fix) one axis
+
+
+@dataclass(frozen=True)
+class Cut:
+    """Rows that are solved together, and their pass (-1 = none: not solved)."""
+
+    rows: slice
+    pass_code: int
+
+
+def align(inputs: LotInputs, sigma_m: np.ndarray) -> Logs:
+    """Bring both logs to seconds after their first time, and fixes to rough local metres."""
+    fixes, wheel = inputs.fixes, inputs.wheel
+    if len(wheel.time_utc) < 2:
+        raise InputError("the wheel log holds fewer than two rows: nothing can be placed")
+    origin = min(wheel.time_utc[0], fixes.time_utc[0])
+    lat, lon = float(np.median(fixes.lat_deg)), float(np.median(fixes.lon_deg))
+    turn = fixes.lon_deg - lon
+    if np.abs(turn).max() > 180.0:
+        turn = (turn + 180.0) % 360.0 - 180.0
+    shrink = EARTH_M * np.radians(1.0)
+    flat = np.column_stack([turn * (np.cos(np.radians(lat)) * shrink), (fixes.lat_deg - lat) * shrink])
+    return Logs(
+        origin=origin,
+        row_s=seconds(wheel.time_utc, origin),
+        wheel_m=wheel.wheel_m,
+        fixes=fixes,
+        fix_s=seconds(fixes.time_utc, origin),
+        flat_m=flat,
+        sigma_m=sigma_m,
+    )
+
+
+def seconds(time_utc: np.ndarray, origin: np.datetime64) -> np.ndarray:
+    """Seconds after an origin."""
+    return (time_utc - origin).astype(np.int64) * 1e-9
+
+
+def turn_back_ups(logs: Logs, offset_s: float) -> Logs:
+    """Turn the counter round where it rose while the fixes went back."""
+    sign = odometry.direction_of_runs(
+        logs.row_s, logs.wheel_m, logs.fix_s + offset_s, logs.flat_m, logs.sigma_m
+    )
+    if (sign > 0).all():
+        return logs
+    steps = np.diff(logs.wheel_m) * sign
+    return replace(logs, wheel_m=logs.wheel_m[0] + np.concatenate([[0.0], np.cumsum(steps)]))
+
+
+def compare_distance(logs: Logs, offset_s: float, accept: AcceptSection) -> None:
+    """Stop where wheel and fixes disagree grossly on how far the paver went, naming the usual cause.
+
+    Raises
+    ------
+    MismatchError
+        A stuck, reversed or mis-scaled wheel, or fixes that stand still.
+    """
+    edges = np.arange(logs.fix_s[0], logs.fix_s[-1], max(60.0, np.ptp(logs.fix_s) / 2000))
+    place = np.column_stack([np.interp(edges, logs.fix_s, axis) for axis in logs.flat_m.T])
+    wheel = np.interp(edges + offset_s, logs.row_s, logs.wheel_m, left=np.nan, right=np.nan)
+    inside = np.isfinite(wheel[1:]) & np.isfinite(wheel[:-1])
+    chord = np.hypot(*np.diff(place, axis=0).T)[inside]
+    sigma = float(np.median(logs.sigma_m))
+    moved = float(chord[chord > 6.0 * sigma + 0.5].sum())
+    turned = float(np.diff(wheel)[inside].sum())
+    if max(moved, abs(turned)) < max(20.0, 40.0 * sigma):
+        return
+    if turned < -0.5 * moved:
+        raise MismatchError(
+            f"the wheel counts backwards ({turned:.0f} m) while the fixes go on ({moved:.0f} m): the counter's "
+            "sign or the wheel's mounting is reversed"
+        )
+    if turned < 0.05 * moved:
+        raise MismatchError(
+            f"the wheel stands still ({turned:.1f} m) while the fixes move {moved:.0f} m: check that it turns"
+        )
+    if moved < 0.05 * turned:
+        raise MismatchError(
+            f"the fixes stand still ({moved:.1f} m) while the wheel turns {turned:.0f} m: check the receiver"
+        )
+    if not 0.7 < moved / turned < 1.4:
+        raise MismatchError(scale_message(moved / turned, accept))
+
+
+def scale_message(ratio: float, accept: AcceptSection) -> str:
+    """Name a wrong scale between wheel and fixes."""
+    usual = {10.0: "a factor of ten", 0.1: "a factor of ten", 0.3048: "metres were read as feet", 1 / 0.3048: "feet were read as metres"}  # fmt: skip
+    near = [words for value, words in usual.items() if abs(ratio / value - 1.0) < 0.1]
+    cause = f" ({near[0]}, or its inverse)" if near else ""
+    return (
+        f"the fixes move {ratio:.4g} m for each metre of the wheel{cause}; [accept] wheel_gnss_frac allows "
+        f"{accept.wheel_gnss_frac:g} off 1: check wheel_per_count, the tyre and the wheel's contact"
+    )
+
+
+def passes_of_rows(logs: Logs, offset_s: float, passes: tuple[Pass, ...]) -> np.ndarray:
+    """Code of the pass of each row, int16, -1 = none."""
+    utc_s = logs.row_s - offset_s
+    code = np.full(len(utc_s), -1, np.int16)
+    for index, item in enumerate(passes):
+        ends = [
+            None if end is None else float(seconds(np.datetime64(end, "ns"), logs.origin))
+            for end in (item.from_utc, item.to_utc)
+        ]
+        inside = np.ones(len(utc_s), bool)
+        if ends[0] is not None:
+            inside &= utc_s >= ends[0]
+        if ends[1] is not None:
+            inside &= utc_s < ends[1]
+        code[inside & (code < 0)] = index
+    return code
+
+
+def cut_pieces(logs: Logs, offset_s: float, passes: tuple[Pass, ...]) -> tuple[Cut, ...]:
+    """Cut the rows at the passes' ends, and where the machine moved while the logger was off.
+
+    It did where over a pause of the log the fixes moved further than the wheel turned by 3 m and by six
+    sigmas. A pause with the paver standing, a night for one, does not cut.
+    """
+    code = passes_of_rows(logs, offset_s, passes)
+    cut = np.diff(code) != 0
+    utc_s = logs.row_s - offset_s
+    for row in np.flatnonzero(np.diff(logs.row_s) > LONGEST_PAUSE_S):
+        before, after = np.searchsorted(logs.fix_s, (utc_s[row], utc_s[row + 1]))
+        if before < 1 or after >= len(logs.fix_s):
+            continue
+        ends = [np.median(logs.flat_m[part], axis=0) for part in (slice(max(before - 10, 0), before), slice(after, after + 10))]  # fmt: skip
+        further = float(np.hypot(*(ends[1] - ends[0]))) - abs(logs.wheel_m[row + 1] - logs.wheel_m[row])
+        sigma = float(max(logs.sigma_m[before - 1], logs.sigma_m[after]))
+        cut[row] |= further > max(LEAST_MOVE_M, 6.0 * sigma)
+    edges = np.concatenate([[0], np.flatnonzero(cut) + 1, [len(code)]])
+    return tuple(
+        Cut(slice(int(first), int(last)), int(code[first]))
+        for first, last in zip(edges[:-1], edges[1:], strict=True)
+    )

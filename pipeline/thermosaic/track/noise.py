@@ -1,0 +1,93 @@
+"""How noisy the fixes are: as the log states it, split into what averages out and what drifts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..config import AcceptSection, RigSection
+from ..errors import InputError
+from ..kernels import sightings
+from ..model import QUALITIES, Doubt, Fixes
+from .logs import Logs
+from .pieces import Piece, drift_of
+
+MEMORY_S = 60.0  # of the drift, until it is measured
+LEAST_SIGMA_M = 0.002  # no receiver is better
+LEAST_DRIFT = 0.1  # share of the sigma that may always drift
+
+
+@dataclass(frozen=True, eq=False)
+class Noise:
+    """Noise of each fix, one axis; squares of both parts add up to the stated sigma's."""
+
+    white_m: np.ndarray  # (fix) changes from fix to fix
+    drift_m: np.ndarray  # (fix) keeps for `memory_s`
+    memory_s: np.ndarray  # (quality)
+
+
+def fix_sigma(fixes: Fixes, rig: RigSection) -> tuple[np.ndarray, tuple[Doubt, ...]]:
+    """Sigma of each fix: as logged, else by quality, which is a doubt."""
+    by_quality = np.array(
+        [np.nan, rig.fix_sigma.autonomous_m, rig.fix_sigma.differential_m, rig.fix_sigma.fixed_m, rig.fix_sigma.float_m]
+    )  # fmt: skip
+    unstated = ~(fixes.sigma_m > 0)
+    sigma = np.maximum(np.where(unstated, by_quality[fixes.quality], fixes.sigma_m), LEAST_SIGMA_M)
+    if not unstated.any():
+        return sigma, ()
+    share = float(unstated.mean())
+    text = (
+        f"{100 * share:.0f} % of the fixes state no accuracy of their own: the sigmas of [rig] fix_sigma by fix "
+        "quality stand in for them; log GST or a sigma column to do better"
+    )
+    return sigma, (Doubt("s2", "sigma_by_quality", text, share, "share"),)
+
+
+def judge_quality(fixes: Fixes, accept: AcceptSection) -> tuple[Doubt, ...]:
+    """Stop on too many autonomous fixes; name fewer."""
+    share = float((fixes.quality == QUALITIES.index("autonomous")).mean())
+    if share > accept.autonomous_frac:
+        raise InputError(
+            f"fixes: {100 * share:.0f} % are autonomous (metres off), [accept] autonomous_frac allows "
+            f"{100 * accept.autonomous_frac:.0f} %: check the correction link, or raise that limit knowingly"
+        )
+    if share == 0:
+        return ()
+    text = f"{100 * share:.1f} % of the fixes are autonomous: check the correction link at those times"
+    return (Doubt("s2", "autonomous_fixes", text, share, "share"),)
+
+
+def first_noise(logs: Logs) -> Noise:
+    """Measure what changes from fix to fix; the rest of the stated sigma drifts."""
+    white = np.zeros(len(logs.sigma_m))
+    for code in np.unique(logs.fixes.quality):
+        same = np.flatnonzero(logs.fixes.quality == code)
+        east, north = logs.flat_m[same].T
+        seen = sightings.white_sigma(east, north, logs.fix_s[same])
+        white[same] = seen if np.isfinite(seen) else 0.5 * float(np.median(logs.sigma_m[same]))
+    white = np.minimum(white, logs.sigma_m)
+    least = (LEAST_DRIFT * logs.sigma_m) ** 2
+    drift = np.sqrt(np.maximum(logs.sigma_m**2 - white**2, least))
+    return Noise(white, drift, np.full(len(QUALITIES), MEMORY_S))
+
+
+def measure_memory(pieces: list[Piece], noise: Noise) -> Noise:
+    """Measure how long the drift of each fix quality lasts, from a first solution's residuals."""
+    memory = noise.memory_s.copy()
+    for code in range(1, len(QUALITIES)):
+        found = []
+        for piece in pieces:
+            good = (piece.spots.quality == code) & (piece.solved.weight > 0.3)
+            if good.sum() < 20:
+                continue
+            spots = piece.spots
+            value = sightings.memory_s(
+                drift_of(piece)[good], spots.time_s[good], spots.lasting_s[good], spots.white_m[good], spots.drift_m[good]
+            )  # fmt: skip
+            if np.isfinite(value):
+                found.append((np.log(value), int(good.sum())))
+        if found:
+            values, counts = zip(*found, strict=True)
+            memory[code] = float(np.exp(np.average(values, weights=counts)))
+    return replace(noise, memory_s=memory)

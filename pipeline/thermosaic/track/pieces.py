@@ -1,0 +1,217 @@
+"""One piece of the path: its fixes gathered, its knots laid, its motion solved."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..config import RigSection
+from ..kernels import lever_arm, motion, odometry, sightings
+from .logs import Cut, Logs
+from .plane import Plane
+
+if TYPE_CHECKING:
+    from .noise import Noise
+
+SPAN_M, SPAN_S = 1.0, 12.0  # largest group of fixes, and widest step between knots
+SHORTEST_M = 2.0  # a shorter piece has no course
+FEWEST = 4  # groups of fixes
+NEW_GROUND_M = 0.02  # a fix this far behind the furthest one still counts: a counter trembles
+HEIGHT_NOISE = 1.5  # vertical noise over horizontal (common practice, no source)
+
+
+@dataclass(frozen=True, eq=False)
+class Spots:
+    """Groups of fixes of one piece, on new ground only; ground metres on the plane, UTC seconds."""
+
+    wheel_m: np.ndarray
+    wheel_sigma_m: np.ndarray
+    time_s: np.ndarray
+    lasting_s: np.ndarray
+    quality: np.ndarray
+    east_m: np.ndarray
+    north_m: np.ndarray
+    height_m: np.ndarray
+    white_m: np.ndarray  # of the group's mean, one axis
+    drift_m: np.ndarray
+    heading_rad: np.ndarray  # body on the grid, NaN = none
+    heading_sigma_rad: np.ndarray
+    ends_m: tuple[float, float]  # wheel distance of the piece's rows
+    ends_s: tuple[float, float]  # and their times, UTC
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """A solved piece."""
+
+    spots: Spots
+    line: motion.Line
+    seen: motion.Sightings
+    arms: motion.Arms
+    grade_sigma: np.ndarray  # (group)
+    solved: motion.Motion
+
+
+def gather(
+    logs: Logs, offset_s: float, cut: Cut, plane: Plane, noise: Noise, rig: RigSection
+) -> Spots | None:
+    """Gather the fixes of one piece; None where it has no course, too few fixes, or no pass."""
+    row_s, wheel = logs.row_s[cut.rows], logs.wheel_m[cut.rows]
+    if cut.pass_code < 0 or len(row_s) < 2 or np.ptp(wheel) < SHORTEST_M:
+        return None
+    picked, place, spread = _on_new_ground(logs, offset_s, row_s, wheel)
+    if len(picked) < FEWEST or place[-1] - place[0] < SHORTEST_M:
+        return None
+    time, quality = logs.fix_s[picked], logs.fixes.quality[picked]
+    first = sightings.gather(place, time, quality, SPAN_M, SPAN_S)
+    if len(first) < FEWEST:
+        return None
+    last = np.append(first[1:], len(picked)) - 1
+    lon, lat, height, white, drift, mean_place, mean_spread, mean_time = sightings.means(
+        first, _unwrapped(logs.fixes.lon_deg[picked]), logs.fixes.lat_deg[picked], logs.fixes.height_m[picked],
+        noise.white_m[picked], noise.drift_m[picked], place, spread, time,
+    )  # fmt: skip
+    east, north = plane.from_degrees((lon + 180.0) % 360.0 - 180.0, lat)
+    heading, heading_sigma = _sensor(logs.fixes.heading_deg[picked], first, plane, rig)
+    return Spots(
+        wheel_m=mean_place,
+        wheel_sigma_m=mean_spread,
+        time_s=mean_time,
+        lasting_s=time[last] - time[first],
+        quality=quality[first],
+        east_m=east,
+        north_m=north,
+        height_m=height,
+        white_m=white / np.sqrt(last - first + 1.0),
+        drift_m=drift,
+        heading_rad=heading,
+        heading_sigma_rad=heading_sigma,
+        ends_m=(float(wheel.min()), float(wheel.max())),
+        ends_s=(float(row_s[0]) - offset_s, float(row_s[-1]) - offset_s),
+    )
+
+
+def solve_roughly(spots: Spots, noise: Noise, rig: RigSection) -> Piece:
+    """Solve to a centimetre with usual habits, from a smooth curve through the fixes."""
+    return solve_with(spots, noise, rig, motion.Habits(), close_m=0.01)
+
+
+def solve_well(spots: Spots, noise: Noise, rig: RigSection, rough: Piece) -> Piece:
+    """Solve with the habits of highest likelihood, from a rough solution."""
+    line, seen, arms, grade_sigma = _set_up(spots, noise, rig)
+    start = rough.solved.state
+    habits = motion.choose_habits(line, seen, arms, motion.Habits(), start)
+    solved = motion.solve_motion(line, seen, arms, habits, start)
+    return Piece(spots, line, seen, arms, grade_sigma, solved)
+
+
+def solve_with(
+    spots: Spots, noise: Noise, rig: RigSection, habits: motion.Habits, close_m: float = 3e-4
+) -> Piece:
+    """Solve with given habits, from a smooth curve through the fixes."""
+    line, seen, arms, grade_sigma = _set_up(spots, noise, rig)
+    start = np.zeros((motion.STATES, len(line.wheel_m)))
+    start[:3] = sightings.first_guess(line.wheel_m, spots.wheel_m, spots.east_m, spots.north_m)
+    solved = motion.solve_motion(line, seen, arms, habits, start, close_m=close_m)
+    return Piece(spots, line, seen, arms, grade_sigma, solved)
+
+
+def drift_of(piece: Piece) -> np.ndarray:
+    """Fix less path, drift not taken off, (group, 2) along and across the body, metres."""
+    state = piece.solved.state[:, piece.seen.knot]
+    heading = state[motion.COURSE] + state[motion.CRAB]
+    sine, cosine = np.sin(heading), np.cos(heading)
+    east, north = piece.spots.drift_m * state[motion.DRIFT_E], piece.spots.drift_m * state[motion.DRIFT_N]
+    drift = np.column_stack([east * sine + north * cosine, east * cosine - north * sine])
+    return piece.solved.residual_m + drift
+
+
+def _set_up(
+    spots: Spots, noise: Noise, rig: RigSection
+) -> tuple[motion.Line, motion.Sightings, motion.Arms, np.ndarray]:
+    """Knots, sightings and arms of a piece; the sigma of its grade."""
+    line, knot = _lay_knots(spots, noise)
+    seen = motion.Sightings(
+        knot=knot,
+        east_m=spots.east_m,
+        north_m=spots.north_m,
+        white_m=np.maximum(spots.white_m, 1e-3),
+        along_m=spots.wheel_sigma_m,
+        speed_mps=np.gradient(spots.wheel_m, spots.time_s),
+        heading_rad=spots.heading_rad,
+        heading_sigma_rad=spots.heading_sigma_rad,
+    )
+    return line, seen, *_arms(spots, noise, rig)
+
+
+def _unwrapped(lon_deg: np.ndarray) -> np.ndarray:
+    """Longitudes without the step at the antimeridian."""
+    if np.ptp(lon_deg) < 180.0:
+        return lon_deg
+    return lon_deg[0] + (lon_deg - lon_deg[0] + 180.0) % 360.0 - 180.0
+
+
+def _on_new_ground(
+    logs: Logs, offset_s: float, row_s: np.ndarray, wheel: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Fixes taken while the paver advanced or stood at its furthest; wheel distance and its sigma."""
+    begin = np.searchsorted(logs.fix_s, row_s[0] - offset_s)
+    end = np.searchsorted(logs.fix_s, row_s[-1] - offset_s, side="right")
+    if end - begin < FEWEST:
+        return np.zeros(0, np.int64), np.zeros(0), np.zeros(0)
+    scan_s = np.clip(logs.fix_s[begin:end] + offset_s, row_s[0], row_s[-1])
+    place, spread = odometry.distance_at(row_s, wheel, scan_s)
+    furthest = np.maximum.accumulate(place)
+    new = place >= furthest - NEW_GROUND_M
+    return np.flatnonzero(new) + begin, furthest[new], spread[new]
+
+
+def _sensor(
+    heading_deg: np.ndarray, first: np.ndarray, plane: Plane, rig: RigSection
+) -> tuple[np.ndarray, np.ndarray]:
+    """Body headings on the grid from a two-antenna sensor, NaN where none, and their sigma, radians.
+
+    White noise is measured between neighbours; a third of it is taken to stay in a mean of many.
+    """
+    has = np.isfinite(heading_deg)
+    if not has.any():
+        return np.full(len(first), np.nan), np.ones(len(first))
+    grid = np.radians(heading_deg - rig.heading_offset_deg - plane.convergence_deg)
+    count = np.add.reduceat(has.astype(float), first)
+    east, north = (np.add.reduceat(np.where(has, part, 0.0), first) for part in (np.sin(grid), np.cos(grid)))
+    heading = np.where(count > 0, np.arctan2(east, north), np.nan)
+    step = np.diff(np.unwrap(grid[has]))
+    white = sightings.spread(step) / np.sqrt(2.0) if len(step) else np.radians(0.5)
+    white = max(white, float(np.radians(0.02)))
+    return heading, white * np.sqrt(1.0 / np.maximum(count, 1.0) + 1.0 / 9.0)
+
+
+def _lay_knots(spots: Spots, noise: Noise) -> tuple[motion.Line, np.ndarray]:
+    """Knots at every group, at both ends of the rows, and at least every metre; groups' knots too."""
+    place, time = spots.wheel_m, spots.time_s
+    base = np.concatenate([[min(spots.ends_m[0], place[0])], place, [max(spots.ends_m[1], place[-1])]])
+    base_s = np.concatenate([[min(spots.ends_s[0], time[0])], time, [max(spots.ends_s[1], time[-1])]])
+    steps = np.maximum(np.ceil(np.diff(base) / SPAN_M).astype(np.int64), 1)
+    at = np.concatenate([[0], np.cumsum(steps)])
+    every = np.arange(at[-1] + 1)
+    wheel, knot_s = np.interp(every, at, base), np.interp(every, at, base_s)
+    group = np.clip(np.searchsorted(at, every, side="right") - 2, 0, len(place) - 1)
+    quality = spots.quality[group]
+    same = quality[1:] == quality[:-1]
+    memory = np.exp(-np.diff(knot_s) / noise.memory_s[quality[1:]]) * same
+    return motion.Line(wheel, spots.drift_m[group], memory), at[1:-1]
+
+
+def _arms(spots: Spots, noise: Noise, rig: RigSection) -> tuple[motion.Arms, np.ndarray]:
+    """Horizontal arms of the antenna on the grade its heights show, and that grade's sigma."""
+    same = np.diff(spots.quality) == 0
+    memory = np.exp(-np.diff(spots.time_s) / noise.memory_s[spots.quality[1:]]) * same
+    white = np.maximum(HEIGHT_NOISE * spots.white_m, 2e-3)
+    grade, sigma = lever_arm.smooth_grade(
+        spots.wheel_m, spots.height_m, white, HEIGHT_NOISE * spots.drift_m, memory
+    )
+    forward, right = lever_arm.tilted_arm(rig.antenna_forward_m, rig.antenna_right_m, rig.antenna_up_m, grade)
+    back = rig.non_slip_forward_m
+    return motion.Arms(forward - back, np.full(len(grade), right), back), sigma
