@@ -364,6 +364,20 @@ class TestSeveralPasses:
         with pytest.raises(ConfigError, match="pass 2 has no"):
             run(lanes, plan(mark(**{"pass": "1"}), alignment_distance_m=2.0))
 
+    def test_pass_without_mark_and_position(self, lanes):
+        """A pass that was never placed and has no mark gets no stations, and that is said."""
+        swath = builders.true_swath(lanes)
+        lost = swath.pass_code == 1
+        holed = {
+            name: np.where(lost[:, None], np.nan, getattr(swath, name))
+            for name in ("easting_m", "northing_m", "edge_easting_m", "edge_northing_m")
+        }
+        swath = replace(swath, placed=np.where(lost, 0, swath.placed).astype(np.int8), **holed)
+        stations = run(lanes, plan(mark(**{"pass": "1"})), swath=swath)
+        assert np.isnan(stations.zero_m).tolist() == [False, True]
+        assert np.isnan(stations.frame_m[lost]).all()
+        assert [item.kind for item in stations.doubts] == ["pass_without_station"]
+
     def test_each_pass_with_its_own_mark(self, lanes):
         """With marks in both passes each has its own zero and nothing is doubted."""
         stations = run(lanes, plan(mark("100+00", **{"pass": "1"}), mark("107+00", **{"pass": "2"})))

@@ -60,9 +60,9 @@ def locate(
     east, north = np.diff(vertex_m[0]), np.diff(vertex_m[1])
     length = np.hypot(east, north)
     lines = np.column_stack((vertex_m[0][:-1], vertex_m[1][:-1], east / length, north / length, length))
-    points = (np.require(item, np.float64, ("C", "W")) for item in point_m)  # one type, one compilation
-    station = np.array(station_m, np.float64)
-    return _locate(*points, lines, station, np.array(restart, np.bool_), float(tolerance_m))
+    easting, northing = (np.require(item, np.float64, ("C", "W")) for item in point_m)  # one compilation
+    begin = _beginnings(easting[:, 0], northing[:, 0], lines, np.asarray(restart, bool))
+    return _locate(easting, northing, lines, np.array(station_m, np.float64), begin, float(tolerance_m))
 
 
 def place(
@@ -101,82 +101,76 @@ def distance_to(
     return np.hypot(from_e - part * east, from_n - part * north).min(axis=1)
 
 
-@njit(cache=True)
-def _walk(easting, northing, segment, lines):
-    """Walk from a segment to the foot around it: segment, distance along it, offset to the right.
+def _beginnings(
+    easting: np.ndarray, northing: np.ndarray, lines: np.ndarray, restart: np.ndarray
+) -> np.ndarray:
+    """Segment at which each row begins anew, -1 where it follows the row before; int64 (row).
 
-    `lines` (segment, 5) holds start easting and northing, direction east and north, length.
+    A stretch begins with its first row that has a position, at the segment nearest to it of all.
     """
-    last = len(lines) - 1
-    step = 0
-    while True:
-        from_e, from_n = easting - lines[segment, 0], northing - lines[segment, 1]
-        along = from_e * lines[segment, 2] + from_n * lines[segment, 3]
-        right = from_e * lines[segment, 3] - from_n * lines[segment, 2]
-        if along > lines[segment, 4] and segment < last and step >= 0:
-            step = 1
-        elif along < 0.0 and segment > 0 and step <= 0:
-            step = -1
-        else:
-            return segment, along, right
-        segment += step
+    stretch, known = np.cumsum(restart), np.flatnonzero(~np.isnan(easting + northing))
+    begin = np.full(len(easting), -1)
+    for row in known[np.unique(stretch[known], return_index=True)[1]]:
+        from_e, from_n = easting[row] - lines[:, 0], northing[row] - lines[:, 1]
+        along = from_e * lines[:, 2] + from_n * lines[:, 3]
+        past = along - np.clip(along, 0.0, lines[:, 4])
+        begin[row] = np.argmin(past**2 + (from_e * lines[:, 3] - from_n * lines[:, 2]) ** 2)
+    return begin
 
 
 @njit(cache=True)
 def _foot(easting, northing, segment, lines):
-    """Find the foot nearest to a point around a segment; at a vertex the distance from the vertex."""
-    segment, along, right = _walk(easting, northing, segment, lines)
-    length = lines[segment, 4]
-    other = segment + 1 if 2.0 * along > length else segment - 1
-    if 0 <= other < len(lines):
-        from_e, from_n = easting - lines[other, 0], northing - lines[other, 1]
-        beside = from_e * lines[other, 2] + from_n * lines[other, 3]
-        across = from_e * lines[other, 3] - from_n * lines[other, 2]
-        if 0.0 <= beside <= lines[other, 4] and (abs(across) < abs(right) or not 0.0 <= along <= length):
-            segment, along, right, length = other, beside, across, lines[other, 4]
-    inner = min(max(along, 0.0), length)
-    past = along - inner
-    if past != 0.0 and 0 < segment + (past > 0.0) < len(lines):
-        right, along = np.copysign(np.sqrt(past * past + right * right), right), inner
-    return segment, along, right
+    """Find the foot nearest to a point around a segment: segment, metres along it, offset to the right.
 
-
-@njit(cache=True)
-def _nearest(easting, northing, lines):
-    """Find the segment nearest to a point, of all."""
-    best, least = 0, np.inf
-    for segment in range(len(lines)):
+    `lines` (segment, 5) holds start easting and northing, direction east and north, length. At a vertex the
+    offset is the distance from the vertex; beyond an end of the polyline nothing is clamped.
+    """
+    last, step, along, right, best = len(lines) - 1, 0, 0.0, 0.0, -1
+    while True:
         from_e, from_n = easting - lines[segment, 0], northing - lines[segment, 1]
-        along = from_e * lines[segment, 2] + from_n * lines[segment, 3]
-        right = from_e * lines[segment, 3] - from_n * lines[segment, 2]
-        past = along - min(max(along, 0.0), lines[segment, 4])
-        square = past * past + right * right
-        if square < least:
-            best, least = segment, square
-    return best
+        beside = from_e * lines[segment, 2] + from_n * lines[segment, 3]
+        across = from_e * lines[segment, 3] - from_n * lines[segment, 2]
+        length = lines[segment, 4]
+        fits = 0.0 <= beside <= length
+        if best >= 0:  # a look at the neighbour: two feet lie inside a bend
+            if fits and abs(across) < abs(right):
+                return segment, beside, across
+            return best, along, right
+        if beside > length and segment < last and step >= 0:
+            step = 1
+        elif beside < 0.0 and segment > 0 and step <= 0:
+            step = -1
+        elif fits:
+            best, along, right = segment, beside, across
+            step = 1 if 2.0 * beside > length else -1
+            if segment + step < 0 or segment + step > last:
+                return best, along, right
+        else:
+            break
+        segment += step
+    if (beside < 0.0 and segment > 0) or (beside > length and segment < last):  # outside a bend: its vertex
+        along = min(max(beside, 0.0), length)
+        return segment, along, np.copysign(np.hypot(beside - along, across), across)
+    return segment, beside, across
 
 
 @njit(cache=True)
-def _locate(easting, northing, lines, station, restart, tolerance):
+def _locate(easting, northing, lines, station, begin, tolerance):
     """Locate each row's first point from the row before, the others from the row's first point."""
     along = np.full(easting.shape, np.nan)
     offset = np.full(easting.shape, np.nan)
-    begin, end = station[0] - tolerance, station[-1] + tolerance
-    segment, lost = 0, True
-    for row in range(len(easting)):
-        lost = lost or restart[row]
+    segment = 0
+    for row in range(easting.shape[0]):
+        if np.isnan(easting[row, 0] + northing[row, 0]):
+            continue
+        if begin[row] >= 0:
+            segment = begin[row]
         for column in range(easting.shape[1]):
-            if np.isnan(easting[row, column] + northing[row, column]):
-                if column == 0:
-                    break
-                continue
-            if column == 0 and lost:
-                segment, lost = _nearest(easting[row, 0], northing[row, 0], lines), False
             own, metres, right = _foot(easting[row, column], northing[row, column], segment, lines)
             if column == 0:
                 segment = own
             step = (station[own + 1] - station[own]) / lines[own, 4]
             place = station[own] + metres * step
-            if begin <= place <= end:
+            if station[0] - tolerance <= place <= station[-1] + tolerance:
                 along[row, column], offset[row, column] = place, right
     return along, offset

@@ -256,7 +256,9 @@ def _station_unmarked(
     """
     centre_m = _centre_m(swath)
     starts = {code: row for code in range(len(passes)) if (row := _first_placed(swath, code)) is not None}
-    waiting, doubts = {code for code in starts if np.isnan(zero[code])}, []
+    waiting = {code for code in starts if np.isnan(zero[code])}
+    lost = set(np.unique(swath.pass_code[swath.pass_code >= 0]).tolist()) - set(starts)
+    doubts = [_lost_doubt(passes[code]) for code in sorted(lost) if np.isnan(zero[code])]
     while waiting:
         known = {
             code: _path(code, zero, line_frame, swath, centre_m) for code in starts if code not in waiting
@@ -283,6 +285,11 @@ def _station_unmarked(
 def _no_neighbour(codes: set[int], passes: tuple[Pass, ...]) -> str:
     names = ", ".join(passes[code].id for code in sorted(codes))
     return f"pass {names} has no [[mark]] and does not begin beside a pass that has one: state a mark for it"
+
+
+def _lost_doubt(own: Pass) -> Doubt:
+    text = f"pass {own.id} has neither a mark nor a position: it has no stations; state a mark for it"
+    return Doubt("s4", "pass_without_station", text)
 
 
 def _beside_doubt(along_m: float, station_m: np.ndarray, own: Pass, other: Pass, plan: StationPlan) -> Doubt:
