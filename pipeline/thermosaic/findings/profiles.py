@@ -21,7 +21,6 @@ import pyproj
 from pyproj.enums import TransformDirection
 
 from ..config import RuleProfile
-from ..kernels import cells
 from ..model import PLACED, Exclusion, Swath, Trajectory
 from .classes import INSUFFICIENT, Judgement, judge
 from .cuts import Cut, cut_profiles
@@ -111,7 +110,7 @@ def pass_sample(
     mat, cell_m = readings.mat, rules.statistic.cell_m
     index = readings.cells
     if index.cell_m != cell_m:
-        index = cells.index(readings.frame_m, readings.offset_m, cell_m, readings.row)
+        index = readings.index(cell_m)
     low, high = np.sort(mat.frame_at(np.array(mat.span_m)))
     col0 = min(index.col0, int(np.floor(low / cell_m))) if index.size else int(np.floor(low / cell_m))
     cols = max(index.col0 + index.shape[1], int(np.floor(high / cell_m)) + 1) - col0

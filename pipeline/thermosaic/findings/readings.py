@@ -12,6 +12,8 @@ from ..kernels import cells
 from ..model import Stations, Swath
 from .mat import PassMat, valid
 
+FRAME_DECIMALS = 6  # station less zero, as published, rounds back to the same micrometre, hence the same cell
+
 LONGEST_SIDE = 2.0  # cells between two vertices of an outline on the ground: it follows curves
 
 
@@ -32,6 +34,10 @@ class PassReadings:
     frame_m: np.ndarray  # (line, spot)
     offset_m: np.ndarray  # float32 (line, spot)
     cells: cells.CellIndex  # of all rows, on the rule's cell of zones
+
+    def index(self, cell_m: float) -> cells.CellIndex:
+        """Find the cells of all rows on another cell."""
+        return row_cells(self.frame_m, self.offset_m, self.row, cell_m)
 
     def column_of_line(self) -> np.ndarray:
         """Column of cells of each line of the block, by its middle spot; -1 where that is no row."""
@@ -67,6 +73,11 @@ def rows_of_lot(swath: Swath, stations: Stations) -> np.ndarray:
     return line[:, None] & swath.on_mat & stations.inside & np.isfinite(stations.frame_m)
 
 
+def row_cells(frame_m: np.ndarray, offset_m: np.ndarray, row: np.ndarray, cell_m: float) -> cells.CellIndex:
+    """Find the cells of the rows of the product, from the frame to the micrometre."""
+    return cells.index(np.round(frame_m, FRAME_DECIMALS), offset_m, cell_m, row)
+
+
 def pass_readings(
     mat: PassMat, rows: np.ndarray, swath: Swath, stations: Stations, cell_m: float
 ) -> PassReadings:
@@ -78,7 +89,7 @@ def pass_readings(
     row, temp_c = rows[place], swath.temp_c[place]
     frame_m, offset_m = stations.frame_m[place], stations.offset_m[place]
     usable = row & np.isfinite(temp_c) & ~swath.bad_spot[mat.code, spot] & swath.first_look[line][:, None]
-    index = cells.index(frame_m, offset_m, cell_m, row)
+    index = row_cells(frame_m, offset_m, row, cell_m)
     return PassReadings(mat, line, spot, place, row, usable, temp_c, frame_m, offset_m, index)
 
 

@@ -119,10 +119,10 @@ def _cell_means(readings: PassReadings, use: np.ndarray, reach: int) -> np.ndarr
 
 
 def _aged_columns(column: np.ndarray, aged: np.ndarray, number: int) -> np.ndarray:
-    """Mark columns of cells most of whose lines are aged looks."""
-    have = column >= 0
-    total = np.bincount(column[have], minlength=number)
-    return 2 * np.bincount(column[have], aged[have], minlength=number) > total
+    """Mark columns of cells that hold aged looks."""
+    marked = np.zeros(number, bool)
+    marked[column[aged & (column >= 0)]] = True
+    return marked
 
 
 def level_across(temp_c: np.ndarray) -> np.ndarray:
