@@ -8,8 +8,13 @@ by the geoid separation in the sentence. Nothing is corrected here: not weeks, n
 
 from __future__ import annotations
 
+import threading
+from collections import deque
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -280,52 +285,93 @@ def read_sentences(paths: tuple[Path, ...], need_checksum: bool) -> tuple[Senten
     """Read all sentences of a log; the ledger (role `sentences`) counts them and what was rejected."""
     ledger, parts, total = Ledger("sentences"), [], 0
     for path in paths:
-        line, buffers = 1, None
-        for block in sentence_blocks(path):
-            if buffers is None or len(buffers[0]) < len(block) // 8 + 1:
-                buffers = _buffers(len(block) // 8 + 1)
-            part, line = _read_block(block, line, need_checksum, buffers, ledger)
-            parts.append(part)
-            total += len(part[0])
+        line = 0
+        for part in in_order(lambda block: _read_block(block, need_checksum), sentence_blocks(path)):
+            part.count_into(ledger, line)
+            part.columns[1] += line
+            line += part.lines
+            parts.append(part.columns)
+            total += len(part.columns[0])
             if total > MOST_ROWS:
-                raise refuse(
-                    path, f"the log holds over {MOST_ROWS} sentences: give the files of one day", line
-                )
+                message = f"the log holds over {MOST_ROWS} sentences: give the files of one day"
+                raise refuse(path, message, line)
     if not parts:
         raise InputError("no file of fixes was given")
     return Sentences(*(np.concatenate(columns, axis=-1) for columns in zip(*parts, strict=True))), ledger
 
 
+def in_order(read: Callable[[Any], Any], blocks: Iterator[Any], workers: int = 2) -> Iterator[Any]:
+    """Yield `read(block)` for each block in order, a few at a time in threads."""
+    with ThreadPoolExecutor(workers) as pool:
+        waiting: deque[Any] = deque()
+        for block in blocks:
+            waiting.append(pool.submit(read, block))
+            if len(waiting) > workers:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+
+
+@dataclass(frozen=True)
+class _Part:
+    """What one block holds: columns of `Sentences`, lines and causes counted from its own start."""
+
+    columns: list[np.ndarray]
+    lines: int
+    sentences: dict[str, int]
+    read: int
+    rejected: tuple[tuple[str, int, int], ...]  # cause, count, first line
+
+    def count_into(self, ledger: Ledger, before: int) -> None:
+        """Add the counts to a ledger; `before` lines of the file precede the block."""
+        ledger.read += self.read
+        for cause, count, line in self.rejected:
+            ledger.rejected[cause] = ledger.rejected.get(cause, 0) + count
+            ledger.first_line.setdefault(cause, before + line)
+        for name, count in self.sentences.items():
+            ledger.note("sentences", name, count)
+
+
+_BUFFERS = threading.local()
+
+
 def _buffers(rows: int) -> tuple[np.ndarray, ...]:
-    kind, line, fields = np.empty(rows, np.int8), np.empty(rows, np.int64), np.empty(rows, np.int16)
-    return kind, line, fields, np.zeros((_FIELDS, rows), np.int64), np.zeros((_FIELDS, rows), np.int64)
+    """Return row buffers of this thread, large enough."""
+    held = getattr(_BUFFERS, "arrays", None)
+    if held is None or len(held[0]) < rows:
+        kind, line, fields = np.empty(rows, np.int8), np.empty(rows, np.int64), np.empty(rows, np.int16)
+        held = (kind, line, fields, np.zeros((_FIELDS, rows), np.int64), np.zeros((_FIELDS, rows), np.int64))
+        _BUFFERS.arrays = held
+    return held
 
 
-def _read_block(
-    block: bytes, line: int, need_checksum: bool, buffers: tuple[np.ndarray, ...], ledger: Ledger
-) -> tuple[tuple[np.ndarray, ...], int]:
-    """Read one block: kept columns of `Sentences`, and the number of the next line."""
+def _read_block(block: bytes, need_checksum: bool) -> _Part:
+    """Read and decode one block of lines."""
     counts = np.zeros(len(kernel.CAUSES) + 1, np.int64)
     first = np.zeros(len(kernel.CAUSES), np.int64)
+    buffers = _buffers(len(block) // 8 + 1)
     data = np.frombuffer(block, np.uint8)
-    rows, line = kernel.read_sentences(data, line, need_checksum, _CODES, *buffers, counts, first)
+    rows, after = kernel.read_sentences(data, 1, need_checksum, _CODES, *buffers, counts, first)
     kind, lines, fields = (buffer[:rows] for buffer in buffers[:3])
     decoded = _decode(kind, fields, buffers[3], buffers[4])
-    ledger.read += int(counts.sum())
-    for cause, count, where in zip(kernel.CAUSES, counts, first, strict=False):
-        if count:
-            ledger.rejected[cause] = ledger.rejected.get(cause, 0) + int(count)
-            ledger.first_line.setdefault(cause, int(where))
-    ledger.reject("leap_second", lines[decoded.leap_second & ~decoded.malformed])
-    ledger.reject("malformed", lines[decoded.malformed])
-    sound = ~decoded.malformed & ~decoded.leap_second
-    for which, name in enumerate(KINDS):
-        ledger.note("sentences", name, np.count_nonzero(sound & (kind == which)))
-    ledger.note("sentences", "other", int(counts[-1]) - rows)
-    kept = sound & ~decoded.silent
+    rejected = [
+        (name, int(n), int(at)) for name, n, at in zip(kernel.CAUSES, counts, first, strict=False) if n
+    ]
+    leap_second = decoded.leap_second & ~decoded.malformed
+    for name, mask in (("leap_second", leap_second), ("malformed", decoded.malformed)):
+        if mask.any():
+            rejected.append((name, int(np.count_nonzero(mask)), int(lines[np.argmax(mask)])))
+    sound = ~(decoded.malformed | leap_second)
+    by_kind = np.bincount(kind[sound], minlength=len(KINDS))
+    sentences = {name: int(count) for name, count in zip(KINDS, by_kind, strict=True)}
+    kept = np.flatnonzero(sound & ~decoded.silent)
     columns = (kind, lines, decoded.tod_ns, decoded.day, decoded.quality, decoded.value)
-    kept = slice(None) if kept.all() else kept
-    return tuple(column[..., kept].copy() for column in columns), line
+    if len(kept) == rows:
+        taken = [kind.copy(), lines.copy(), *columns[2:]]
+    else:
+        taken = [column[..., kept] for column in columns]
+    others = {"other": int(counts[-1]) - rows}
+    return _Part(taken, after - 1, sentences | others, int(counts.sum()), tuple(rejected))
 
 
 # ------------------------------------------------------------------------------- epochs: dates and joins
@@ -406,7 +452,8 @@ def absolute_times(sentences: Sentences, name: str) -> np.ndarray:
         )
     running = tod + midnights[: len(tod)] * DAY_NS
     anchor = day[dated] - midnights[dated]
-    days = midnights[: len(tod)] + anchor[_nearest(running, dated)]
+    one = np.all(anchor == anchor[0])
+    days = midnights[: len(tod)] + (anchor[0] if one else anchor[_nearest(running, dated)])
     days[dated] = day[dated]
     time = np.full(len(sentences.kind), np.datetime64("NaT", "ns"))
     time[timed] = (days * DAY_NS + tod).astype("M8[ns]")
@@ -415,8 +462,10 @@ def absolute_times(sentences: Sentences, name: str) -> np.ndarray:
 
 def _nearest(running: np.ndarray, dated: np.ndarray) -> np.ndarray:
     """For each timed sentence the index into dated that is nearest in time; ties go the way most go."""
-    after = np.clip(np.searchsorted(dated, np.arange(len(running))), 0, len(dated) - 1)
-    before = np.clip(after - 1, 0, None)
+    stated = np.zeros(len(running), np.int64)
+    stated[dated] = 1
+    after = np.minimum(np.cumsum(stated) - stated, len(dated) - 1)
+    before = np.maximum(after - 1, 0)
     gap_after = np.abs(running[dated[after]] - running)
     gap_before = np.abs(running[dated[before]] - running)
     later_first = np.count_nonzero(gap_after < gap_before) >= np.count_nonzero(gap_before < gap_after)
