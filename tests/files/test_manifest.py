@@ -120,7 +120,7 @@ def test_the_manifest_lists_inputs_and_products_by_digest(record: model.LotRecor
 def test_the_manifest_tells_versions_operation_and_configuration(
     record: model.LotRecord, tmp_path: Path
 ) -> None:
-    """GDAL, PROJ and GEOS of each library, the pinned operation, every value in effect, and lot.toml itself."""
+    """GDAL, PROJ and GEOS of each library, the pinned operation, every value in effect, and lot.toml."""
     content = manifest.plain(manifest.manifest(record, tmp_path, {}))
     assert set(content["versions"]["gdal"]) == {"fiona", "pyogrio", "rasterio"}
     assert content["operations"]["fixes_to_map"]["name"] == "truth"

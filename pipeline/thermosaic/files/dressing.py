@@ -17,7 +17,7 @@ import pandas as pd
 import shapely
 
 from .. import __version__
-from ..tables import LAYERS, US_SUFFIX, Column, Table, suffix
+from ..tables import LAYERS, US_SUFFIX, Table, suffix
 from ..units import F_PER_C, FOOT_M
 
 if TYPE_CHECKING:
@@ -31,16 +31,7 @@ NUMBER_COLUMN = {
     "speed_segments": "segment_id",
     "profiles": "profile_id",
 }
-PANDAS_DTYPE = {
-    "text": "object",
-    "int32": "Int32",
-    "int64": "Int64",
-    "float32": "float32",
-    "float64": "float64",
-    "bool": "boolean",
-    "datetime": "datetime64[ms, UTC]",
-}
-
+NULLABLE_DTYPE = {"int32": "Int32", "int64": "Int64", "bool": "boolean"}
 MULTI = {
     "MultiPolygon": ("Polygon", shapely.MultiPolygon),
     "MultiLineString": ("LineString", shapely.MultiLineString),
@@ -115,11 +106,11 @@ def band_names(record: LotRecord) -> list[str]:
     )[1]
 
 
-def local_text(time_utc: pd.Series, zone: str) -> pd.Series:
-    """Write UTC times as ISO 8601 with the zone's offset, milliseconds; empty where there is no time."""
-    local = time_utc.dt.tz_convert(ZoneInfo(zone))
-    texts = [None if pd.isna(time) else time.isoformat(timespec="milliseconds") for time in local]
-    return pd.Series(texts, time_utc.index, dtype=object)
+def local_text(time_utc: np.ndarray, zone: str) -> np.ndarray:
+    """Write UTC times (datetime64[ms]) as ISO 8601 with the zone's offset, None where there is no time."""
+    local = pd.DatetimeIndex(time_utc).tz_localize("UTC").tz_convert(ZoneInfo(zone))
+    texts = [None if time is pd.NaT else time.isoformat(timespec="milliseconds") for time in local]
+    return np.array(texts, dtype=object)
 
 
 def paved_on(record: LotRecord) -> str:
@@ -134,56 +125,65 @@ def dress_layers(record: LotRecord) -> dict[str, gpd.GeoDataFrame]:
 
     Raise ValueError where a finding frame breaks its table.
     """
-    units, foot_m = record.config.delivery.units, delivery_foot_m(record.swath.crs)
-    dressed = {}
-    for table in LAYERS:
-        frame = record.findings.frames[table.name]
-        table.check(frame, dressed=False)
-        complete = _add_columns(frame.reset_index(drop=True), table, record)
-        table.check(complete)
-        dressed[table.name] = _deliver_frame(complete, table, units, foot_m, record.swath.crs)
+    return {table.name: _dress(record.findings.frames[table.name], table, record) for table in LAYERS}
+
+
+def _dress(frame: gpd.GeoDataFrame, table: Table, record: LotRecord) -> gpd.GeoDataFrame:
+    """Check what was found, add the publisher's columns, convert, rename; the result passes its own table."""
+    table.check(frame, dressed=False)
+    units, crs = record.config.delivery.units, record.swath.crs
+    values = {column.name: _typed(frame[column.name], column.dtype) for column in table.found()}
+    added = {
+        c.name: _typed(_added(c.name, values, len(frame), table, record), c.dtype)
+        for c in table.columns
+        if c.added
+    }
+    values |= added
+    foot_m, factor = delivery_foot_m(crs), float(crs.axis_info[0].unit_conversion_factor)
+    columns = {
+        delivered_name(c.name, units): _column(deliver(values[c.name], c.name, units, foot_m), c.dtype)
+        for c in table.columns
+    }
+    geometry = to_crs_units(np.asarray(frame.geometry), str(table.geometry), factor)
+    dressed = gpd.GeoDataFrame(columns, geometry=geometry, crs=crs)
+    delivered_table(table, units).check(dressed)
     return dressed
 
 
-def _add_columns(frame: gpd.GeoDataFrame, table: Table, record: LotRecord) -> pd.DataFrame:
-    """Give the frame every declared column in order, typed; the geometry stays in metres."""
-    typed = {c.name: _typed(frame[c.name], c) for c in table.found()}
-    values: dict[str, Any] = dict(typed)
-    for column in table.columns:
-        if column.added:
-            values[column.name] = _typed(_added(column.name, typed, frame.index, table, record), column)
-    complete = pd.DataFrame({column.name: values[column.name] for column in table.columns}, index=frame.index)
-    complete["geometry"] = np.asarray(frame["geometry"])
-    return complete
+def _typed(values: Any, dtype: str) -> Any:
+    """Bring values to one array type for each kind of column; times to whole milliseconds."""
+    if dtype == "text":
+        texts = np.array(values, dtype=object)
+        texts[pd.isna(texts)] = None
+        return texts
+    if dtype == "datetime":
+        times = pd.DatetimeIndex(values)
+        times = times if times.tz is None else times.tz_convert(None)
+        return (times.to_numpy("datetime64[ns]") + np.timedelta64(500, "us")).astype("datetime64[ms]")
+    if dtype in NULLABLE_DTYPE:
+        return pd.array(values, dtype=NULLABLE_DTYPE[dtype])
+    return pd.Series(values).to_numpy(dtype, na_value=np.nan)
 
 
-def _typed(values: Any, column: Column) -> pd.Series:
-    series = pd.Series(values)
-    if column.dtype == "datetime":
-        series = pd.to_datetime(series, utc=True).dt.round("ms")
-    if column.dtype == "text":
-        series = series.astype(object)
-        return series.where(series.notna(), None)
-    return series.astype(PANDAS_DTYPE[column.dtype])
+def _column(values: Any, dtype: str) -> Any:
+    return pd.DatetimeIndex(values).tz_localize("UTC") if dtype == "datetime" else values
 
 
-def _added(name: str, typed: dict[str, pd.Series], index: pd.Index, table: Table, record: LotRecord) -> Any:
+def _added(name: str, values: dict[str, Any], count: int, table: Table, record: LotRecord) -> Any:
     """Values of one column that the publisher adds."""
     lot, config = record.config.lot, record.config
     if name.endswith("_local"):
-        return local_text(typed[name.removesuffix("_local") + "_utc"], lot.time_zone)
+        return local_text(values[name.removesuffix("_local") + "_utc"], lot.time_zone)
     if name.endswith("_label"):
-        metres = typed[name.removesuffix("_label") + "_m"]
-        return pd.Series(
-            [config.labels.text(m) if np.isfinite(m) else None for m in metres], index, dtype=object
-        )
+        metres = values[name.removesuffix("_label") + "_m"]
+        return [config.labels.text(m) if np.isfinite(m) else None for m in metres]
     if name == "feature_uid":
-        return _feature_uid(typed, index, table, lot.id)
+        return _feature_uid(values.get(NUMBER_COLUMN.get(table.name, "")), count, table, lot.id)
     if name == "lane":
         lanes = {item.id: item.lane for item in record.inputs.passes}
-        return pd.Series([lanes.get(pass_id, lot.lane) for pass_id in typed["pass_id"]], index, dtype=object)
+        return [lanes.get(pass_id, lot.lane) for pass_id in values["pass_id"]]
     if name == "speed_band":
-        return _speed_band(typed["speed_mean_mps"], record)
+        return _speed_band(values["speed_mean_mps"], record)
     constant = {
         "lot_id": lot.id,
         "revision": lot.revision,
@@ -193,35 +193,22 @@ def _added(name: str, typed: dict[str, pd.Series], index: pd.Index, table: Table
         "rule_id": config.rules.id,
         "program_version": __version__,
     }
-    return pd.Series([constant[name]] * len(index), index, dtype=object)
+    return [constant[name]] * count
 
 
-def _feature_uid(typed: dict[str, pd.Series], index: pd.Index, table: Table, lot_id: str) -> pd.Series:
-    numbers = typed.get(NUMBER_COLUMN.get(table.name, ""), pd.Series(np.arange(1, len(index) + 1), index))
-    uid = pd.Series([f"{lot_id}:{table.name}:{number}" for number in numbers], index, dtype=object)
-    if uid.duplicated().any():
-        raise ValueError(f"layer {table.name}: number {uid[uid.duplicated()].iloc[0]} is used twice")
-    return uid
+def _feature_uid(numbers: Any, count: int, table: Table, lot_id: str) -> list[str]:
+    numbers = range(1, count + 1) if numbers is None else numbers.tolist()
+    if len(set(numbers)) < count:
+        raise ValueError(f"layer {table.name}: a number is used twice in {NUMBER_COLUMN[table.name]}")
+    return [f"{lot_id}:{table.name}:{number}" for number in numbers]
 
 
-def _speed_band(speed_mps: pd.Series, record: LotRecord) -> pd.Series:
+def _speed_band(speed_mps: np.ndarray, record: LotRecord) -> np.ndarray:
     units, foot_m = record.config.delivery.units, delivery_foot_m(record.swath.crs)
     edges, names = speed_bands(record.config.rules.speed.bands_mps, units, foot_m)
-    speed = deliver(speed_mps.to_numpy(), "speed_mps", units, foot_m) * (60 if units == "si" else 1)
+    speed = deliver(speed_mps, "speed_mps", units, foot_m) * (60 if units == "si" else 1)
     bands = np.array(names, dtype=object)[np.searchsorted(edges, np.nan_to_num(speed), side="right")]
-    return pd.Series(np.where(np.isfinite(speed), bands, None), speed_mps.index, dtype=object)
-
-
-def _deliver_frame(
-    frame: pd.DataFrame, table: Table, units: str, foot_m: float, crs: pyproj.CRS
-) -> gpd.GeoDataFrame:
-    """Convert numbers by suffix, rename, bring geometries to CRS units and their declared type."""
-    out = {
-        delivered_name(c.name, units): deliver(frame[c.name], c.name, units, foot_m) for c in table.columns
-    }
-    factor = float(crs.axis_info[0].unit_conversion_factor)
-    geometry = to_crs_units(frame["geometry"].to_numpy(), str(table.geometry), factor)
-    return gpd.GeoDataFrame(out, geometry=geometry, crs=crs)
+    return np.where(np.isfinite(speed), bands, None)
 
 
 def to_crs_units(geometries: np.ndarray, kind: str, factor: float) -> np.ndarray:

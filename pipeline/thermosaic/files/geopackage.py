@@ -21,6 +21,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyogrio
+import pyogrio.raw
 import pyproj
 import shapely
 
@@ -105,6 +106,7 @@ def write_geopackage(path: Path, package: Package) -> None:
             for table in package.tables:
                 _write_layer(local, table, package.frames[table.name])
         with closing(sqlite3.connect(local)) as base:
+            base.execute("PRAGMA synchronous = OFF")
             _add_tables(base, package)
             _add_styles(base, package)
             _add_columns(base, package)
@@ -116,12 +118,12 @@ def write_geopackage(path: Path, package: Package) -> None:
 
 @contextmanager
 def _fixed_date(stamp: str) -> Iterator[None]:
-    """Let GDAL write the lot's own time as last_change."""
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": stamp})
+    """Let GDAL write the lot's own time as last_change; the file is synced once, when it is whole."""
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": stamp, "OGR_SQLITE_SYNCHRONOUS": "OFF"})
     try:
         yield
     finally:
-        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
+        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None, "OGR_SQLITE_SYNCHRONOUS": None})
 
 
 def _write_layer(path: Path, table: Table, frame: gpd.GeoDataFrame) -> None:
@@ -282,9 +284,7 @@ def check_geopackage(
         found += [] if found else _check_with_fiona(path, tables, crs)
         if not found:
             found += [
-                text
-                for table in tables
-                for text in _check_rows(path, table, crs, (frames or {}).get(table.name))
+                text for table in tables for text in _check_rows(path, table, (frames or {}).get(table.name))
             ]
     except (sqlite3.Error, OSError, RuntimeError, ValueError) as error:
         return [f"{path.name}: cannot be read: {error}"]
@@ -372,38 +372,36 @@ def _same_crs(wkt: str, crs: pyproj.CRS) -> bool:
     )
 
 
-def _check_rows(path: Path, table: Table, crs: pyproj.CRS, meant: gpd.GeoDataFrame | None) -> list[str]:
+def _check_rows(path: Path, table: Table, meant: gpd.GeoDataFrame | None) -> list[str]:
     """Check validity of geometries, uniqueness of identities, and row contents against what was meant."""
-    frame = read_layer(path, table.name)
+    meta, _, wkb, values = pyogrio.raw.read(path, layer=table.name)
+    fields = dict(zip(meta["fields"], values, strict=True))
     where, found = f"{path.name}: layer {table.name}", []
-    geometries = frame.geometry.to_numpy()
+    geometries = shapely.from_wkb(wkb)
     bad = np.flatnonzero(~shapely.is_valid(geometries) & ~shapely.is_missing(geometries))
     found += [f"{where}: row {row + 1}: {shapely.is_valid_reason(geometries[row])}" for row in bad]
-    if frame["feature_uid"].duplicated().any():
+    if len(set(fields["feature_uid"])) < len(wkb):
         found.append(f"{where}: feature_uid is used twice")
     if meant is None:
         return found
-    if len(frame) != len(meant):
-        return [*found, f"{where}: {len(frame)} rows, expected {len(meant)}"]
+    if len(wkb) != len(meant):
+        return [*found, f"{where}: {len(wkb)} rows, expected {len(meant)}"]
+    plain = pd.DataFrame(meant)
     for column in table.columns:
-        if not _same_values(frame[column.name], meant[column.name], column.dtype):
+        if not _same_values(fields[column.name], plain[column.name], column.dtype):
             found.append(f"{where}: column {column.name} reads back differently")
     if not _same_geometries(geometries, meant.geometry.to_numpy()):
         found.append(f"{where}: geometries read back differently")
     return found
 
 
-def _same_values(read: pd.Series, meant: pd.Series, dtype: str) -> bool:
-    if dtype == "datetime":
-        left, right = (pd.to_datetime(side, utc=True).astype("datetime64[ms, UTC]") for side in (read, meant))
-        return bool(((left == right) | (left.isna() & right.isna())).all())
+def _same_values(read: np.ndarray, meant: pd.Series, dtype: str) -> bool:
     if dtype == "text":
-        left, right = (side.astype(object).where(side.notna(), None).tolist() for side in (read, meant))
-        return left == right
-    left, right = (
-        pd.to_numeric(side.astype("Float64")).to_numpy(float, na_value=np.nan) for side in (read, meant)
-    )
-    return bool(np.array_equal(left, right, equal_nan=True))
+        return read.tolist() == meant.astype(object).where(meant.notna(), None).tolist()
+    if dtype == "datetime":
+        left, right = read.astype("datetime64[ms]"), meant.dt.tz_convert(None).to_numpy("datetime64[ms]")
+        return bool(np.all((left == right) | (np.isnat(left) & np.isnat(right))))
+    return np.array_equal(read.astype(float), meant.to_numpy(float, na_value=np.nan), equal_nan=True)
 
 
 def _same_geometries(read: np.ndarray, meant: np.ndarray) -> bool:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -38,7 +39,11 @@ ARROW_TYPES = {
 }
 NULLABLE = {"laid_utc", "look_age_s", "temp_c", "dropped_reason"}
 DICTIONARY_CODED = ["pass_id", "temp_c", "dropped_reason", "placed"]
-BYTE_SPLIT = ["easting_m", "northing_m"]  # smooth doubles: their high bytes repeat, their low bytes do not
+BYTE_SPLIT = [
+    "easting_m",
+    "northing_m",
+    "station_m",
+]  # smooth doubles: their high bytes repeat, their low bytes do not
 STATISTICS = ["line", "seen_utc", "easting_m", "northing_m", "station_m", "temp_c"]
 
 
@@ -68,9 +73,18 @@ def write_spots(path: Path, record: LotRecord) -> None:
     disk refuses.
     """
     schema = spots_schema(record.swath.crs, _bounds(record))
-    with pq.ParquetWriter(path, schema, **_writer_options(schema)) as writer:
+    with (
+        pq.ParquetWriter(path, schema, **_writer_options(schema)) as writer,
+        ThreadPoolExecutor(1) as pool,  # one block is compressed while the next is made
+    ):
+        pending: Future[None] | None = None
         for block in _blocks(record):
-            writer.write_table(pa.Table.from_arrays(_columns(block, schema), schema=schema))
+            table = pa.Table.from_arrays(_columns(block, schema), schema=schema)
+            if pending is not None:
+                pending.result()
+            pending = pool.submit(writer.write_table, table)
+        if pending is not None:
+            pending.result()
 
 
 def _writer_options(schema: pa.Schema) -> dict[str, Any]:

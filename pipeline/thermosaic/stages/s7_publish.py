@@ -7,6 +7,7 @@ Not done here: numbers. Everything written was found by the stages before.
 from __future__ import annotations
 
 import logging
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -81,12 +82,13 @@ def _needed_bytes(record: LotRecord) -> int:
 
 
 def _write_and_check(folder: Path, record: LotRecord) -> list[Written]:
-    """Write each product, then read it back."""
-    steps = (_layers, _spots, _rasters, _quality)
+    """Write each product and read it back, two at a time; none knows another's file."""
+    steps = (_layers, _rasters, _spots, _quality)
     written: list[Written] = []
-    for done, step in enumerate(steps, start=1):
-        written += step(folder, record)
-        log.info("Writing products", extra={"done": done, "total": len(steps)})
+    with ThreadPoolExecutor(2) as pool:
+        for done, made in enumerate(pool.map(lambda step: step(folder, record), steps), start=1):
+            written += made
+            log.info("Writing products", extra={"done": done, "total": len(steps)})
     return written
 
 
