@@ -88,7 +88,8 @@ def name_offset(offset_s: float, tolerance_s: float = 2.0) -> str:
         return "the fixes are on GPS time (18 s ahead of UTC)"
     days, hours = round(offset_s / 86400), round(offset_s / 3600)
     if days and abs(offset_s - 86400 * days) <= tolerance_s:
-        return f"the clocks differ by {abs(days)} whole day{'s' if abs(days) > 1 else ''}: check the date of the logs"
+        count = "a whole day" if abs(days) == 1 else f"{abs(days)} whole days"
+        return f"the clocks differ by {count}: check the dates of the logs"
     if hours and abs(offset_s - 3600 * hours) <= tolerance_s:
         count = "a whole hour" if abs(hours) == 1 else f"{abs(hours)} whole hours"
         return f"the clocks differ by {count}: check the time zone of the scan log"

@@ -6,7 +6,7 @@ GNSS error. The non-slip point moves the way it points; curvature wanders as a d
 wheel's scale as a wheel slips. The antenna's lever arm is part of the measurement, so the body's heading
 comes out right in tight turns and for an antenna ahead of or behind the non-slip point, solved along the
 whole path at once (Gauss-Newton on a chain; heavy-tailed fixes by iterated reweighting). How much the
-path may turn is chosen by marginal likelihood with the drift in the model, so drift is not taken for steering.
+path may turn is chosen by marginal likelihood with the drift in the model: drift is not taken for steering.
 Not done here: clocks, projections, which fixes belong to which piece.
 """
 

@@ -99,7 +99,7 @@ def direction_of_runs(
 def runs_between_pauses(
     row_s: np.ndarray, wheel_m: np.ndarray, slowest_mps: float = 0.01, pause_s: float = 2.0
 ) -> tuple[np.ndarray, np.ndarray]:
-    """First and last row of each stretch in which the wheel turns; pauses shorter than `pause_s` do not cut."""
+    """First and last row of each stretch in which the wheel turns; pauses under `pause_s` do not cut."""
     step = np.abs(np.diff(wheel_m))
     rests = step < slowest_mps * np.diff(row_s)
     edge = np.flatnonzero(np.diff(np.concatenate([[True], rests, [True]]).astype(np.int8)))

@@ -8,8 +8,13 @@ seconds. Both parts are measured in the log; their sum is what the log states.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from scipy.linalg import solveh_banded
+from scipy.ndimage import maximum_filter1d
+
+JUMP = 8.0  # times the usual (median) size of a step between neighbouring means
 
 
 def gather(
@@ -114,6 +119,63 @@ def memory_s(
     if share >= 1:
         return shortest_s
     return float(np.clip(-lag / np.log1p(-share), shortest_s, longest_s))
+
+
+def excursions(
+    east_m: np.ndarray,
+    north_m: np.ndarray,
+    time_s: np.ndarray,
+    beside: int = 5,
+    longest_s: float = 180.0,
+) -> np.ndarray:
+    """Find fixes of a receiver that jumped away and, within a few minutes, back.
+
+    A step is the mean of the next few fixes less the mean of the last few, less what it usually is nearby
+    (the motion). One `JUMP` times its usual size is a jump; a jump and its opposite enclose an excursion.
+
+    Parameters
+    ----------
+    east_m, north_m, time_s : numpy.ndarray
+        (fix) places on a plane and times, increasing.
+    beside : int
+        Fixes in each mean.
+    longest_s : float
+        Longest excursion.
+
+    Returns
+    -------
+    numpy.ndarray
+        bool (fix): inside an excursion.
+    """
+    away = np.zeros(len(time_s), bool)
+    if len(time_s) < 8 * beside:
+        return away
+    step = np.stack([_step_beside(axis, beside) for axis in (east_m, north_m)])
+    gap = time_s[2 * beside - 1 :] - time_s[: -2 * beside + 1]
+    step[:, gap > 3.0 * np.median(gap)] = 0.0
+    size = np.hypot(*step)
+    usual = max(float(np.median(size)), 0.01)
+    ranked = np.flatnonzero(size > JUMP * usual)
+    edges = ranked[size[ranked] >= maximum_filter1d(size, 2 * beside + 1)[ranked]]
+    for first, last in pairwise(edges):
+        back = np.hypot(*(step[:, first] + step[:, last]))
+        inside = slice(first + beside, last + beside)
+        if time_s[inside.stop] - time_s[inside.start] <= longest_s and back < 0.3 * size[first]:
+            away[inside] = True
+    return away
+
+
+def _step_beside(values: np.ndarray, beside: int) -> np.ndarray:
+    """Mean of the next `beside` values less the mean of the last, less its running median."""
+    total = np.concatenate([[0.0], np.cumsum(values - values[0])])
+    mean = (total[beside:] - total[:-beside]) / beside
+    step = mean[beside:] - mean[:-beside]
+    cell = 10 * beside
+    whole = len(step) // cell * cell
+    if whole < 2 * cell:
+        return step - np.median(step)
+    usual = np.median(step[:whole].reshape(-1, cell), axis=1)
+    return step - np.interp(np.arange(len(step)), np.arange(len(usual)) * cell + cell / 2, usual)
 
 
 def first_guess(

@@ -1,4 +1,4 @@
-"""Spots that cannot be trusted over a whole pass: dead, stuck, or off by a constant against their neighbours."""
+"""Spots that cannot be trusted over a whole pass: dead, stuck, or off by a constant from their neighbours."""
 
 from __future__ import annotations
 

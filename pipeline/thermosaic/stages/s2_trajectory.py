@@ -86,8 +86,12 @@ class _Solver:
             shift, sigma = clocks.shift(self.solved)
         used = auto and sigma <= clocks.WORST_SIGMA_S
         return replace(
-            first, offset_s=offset, sigma_s=sigma if used else float("nan"), found_s=offset + shift, found_sigma_s=sigma
-        )  # fmt: skip
+            first,
+            offset_s=offset,
+            sigma_s=sigma if used else float("nan"),
+            found_s=offset + shift,
+            found_sigma_s=sigma,
+        )
 
     def _gather(self, offset_s: float) -> list[pieces.Spots | None]:
         self.cuts = logs.cut_pieces(self.logs, offset_s, self.passes)

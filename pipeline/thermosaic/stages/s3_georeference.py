@@ -211,13 +211,14 @@ def _doubts(bad: np.ndarray, on_mat: np.ndarray, within: np.ndarray, placed: np.
         named = ", ".join(str(spot) for spot in spots[:10]) + (", .." if len(spots) > 10 else "")
         share = float((bad & on_mat).sum() / (bad.shape[0] * max(on_mat.sum(), 1)))
         text = (
-            f"spot column {named} is dead, stuck or off by a constant: {100 * share:.1f} % of the mat is left empty; "
-            "check the sensor and its window"
+            f"spot column {named} is dead, stuck or off by a constant: {100 * share:.1f} % of the mat "
+            "is left empty; check the sensor and its window"
         )
         doubts.append(Doubt("s3", "bad_spot", text, share, "share"))
     if not within.all():
-        text = f"{int((~within).sum())} scan lines lie outside the wheel log or between passes and have no position"
-        doubts.append(Doubt("s3", "lines_outside", text, float((~within).sum()), "lines"))
+        count = int((~within).sum())
+        text = f"{count} scan lines lie outside the wheel log or between passes and have no position"
+        doubts.append(Doubt("s3", "lines_outside", text, float(count), "lines"))
     lost = within & (placed == 0)
     if lost.any():
         text = f"{int(lost.sum())} scan lines within the passes have no position: see the gaps layer"

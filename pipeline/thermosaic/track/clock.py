@@ -68,15 +68,15 @@ def clock_doubts(clock: Clock, first: Clock, auto: bool) -> tuple[Doubt, ...]:
     """Say what the motion says about the clocks, in one sentence."""
     if auto and np.isnan(clock.sigma_s):
         text = (
-            f"the motion was too steady to compare the clocks: offset {clock.offset_s:.2f} s was applied unproved; "
-            "state [rig] clock_offset, or let the lot hold a stop or two"
+            f"the motion was too steady to compare the clocks: offset {clock.offset_s:.2f} s was applied "
+            "unproved; state [rig] clock_offset, or let the lot hold a stop or two"
         )
         return (Doubt("s2", "clock_ambiguous", text, clock.offset_s, "s"),)
     if auto:
         name = clocks.name_offset(clock.offset_s)
         text = (
-            f"the scan clock was found {clock.offset_s:+.2f} s against UTC (sigma {clock.sigma_s:.2f} s) from the "
-            f"motion, and that was applied{': ' + name if name else ''}"
+            f"the scan clock was found {clock.offset_s:+.2f} s against UTC (sigma {clock.sigma_s:.2f} s) "
+            f"from the motion, and that was applied{': ' + name if name else ''}"
         )
         return (Doubt("s2", "clock_estimated", text, clock.offset_s, "s"),)
     far = abs(first.found_s - clock.offset_s) > 3.0
@@ -85,8 +85,8 @@ def clock_doubts(clock: Clock, first: Clock, auto: bool) -> tuple[Doubt, ...]:
         return ()
     name = clocks.name_offset(truth - clock.offset_s) or clocks.name_offset(truth)
     text = (
-        f"the motion says that the scan clock is {truth:+.2f} s against UTC, the lot states {clock.offset_s:+.2f} s"
-        f"{': ' + name if name else ''}; check [rig] clock_offset"
+        f"the motion says that the scan clock is {truth:+.2f} s against UTC, the lot states "
+        f"{clock.offset_s:+.2f} s{': ' + name if name else ''}; check [rig] clock_offset"
     )
     return (Doubt("s2", "clock_differs", text, truth - clock.offset_s, "s"),)
 
@@ -96,5 +96,6 @@ def _apart_message(logs: Logs, stated_s: float) -> str:
     usual = clocks.name_offset(apart, 1800.0)
     return (
         f"scan and fixes share no time: the scan begins {apart:+.0f} s from the first fix"
-        f"{' (' + usual + ')' if usual else ''}; logs of one shift are expected, check dates, zones and clock_offset"
+        f"{' (' + usual + ')' if usual else ''}; logs of one shift are expected: "
+        "check dates, time zones and clock_offset"
     )

@@ -19,7 +19,7 @@ BELIEVED = 0.1  # least weight of a group of fixes that counts as seen
 def knot_columns(
     piece: Piece, from_m: float, number: int, plane: Plane, rig: RigSection, clock: Clock
 ) -> dict[str, np.ndarray]:
-    """Columns `knot_*` of one piece whose distance begins at `from_m`; of knots at one place the first stays."""
+    """Columns `knot_*` of a piece whose distance begins at `from_m`; of knots at one place one stays."""
     line, seen = piece.line, piece.seen
     ground = motion.ground_distance(line, piece.solved)
     placed = motion.place(piece.arms, piece.solved)

@@ -31,14 +31,14 @@ def nothing_placed(pieces: list[Piece], rig: RigSection) -> str:
     """Say why no knot got a position."""
     if not pieces:
         return (
-            "nothing can be placed: no stretch has four groups of fixes and 2 m of motion; check the fixes' times "
-            "against the scan, and the times of the passes"
+            "nothing can be placed: no stretch has four groups of fixes and 2 m of motion; check the "
+            "fixes' times against the scan, and the times of the passes"
         )
     codes = np.concatenate([piece.spots.quality for piece in pieces])
     shares = [f"{100 * float((codes == code).mean()):.0f} % {QUALITIES[code]}" for code in np.unique(codes)]
     return (
-        f"no stretch is placed better than [rig] max_sigma {rig.max_sigma_m:g} m: the fixes are {', '.join(shares)}; "
-        "check the correction link, or state a larger max_sigma knowingly"
+        f"no stretch is placed better than [rig] max_sigma {rig.max_sigma_m:g} m: the fixes are "
+        f"{', '.join(shares)}; check the correction link, or state a larger max_sigma knowingly"
     )
 
 
@@ -124,8 +124,8 @@ def _heading_doubt(pieces: list[Piece]) -> list[Doubt]:
     if bias is None or abs(bias) <= LARGEST_BIAS_DEG:
         return []
     text = (
-        f"the heading sensor points {bias:+.1f} deg from the path: check [rig] heading_offset, and that the two "
-        "antennas are not exchanged; the sensor was believed"
+        f"the heading sensor points {bias:+.1f} deg from the path: check [rig] heading_offset, and that the "
+        "two antennas are not exchanged; the sensor was believed"
     )
     return [Doubt("s2", "heading_bias", text, bias, "deg")]
 
@@ -135,8 +135,8 @@ def _jump_doubt(pieces: list[Piece]) -> list[Doubt]:
     if not jumps.any():
         return []
     text = (
-        f"{int(jumps.sum())} of {len(jumps)} groups of fixes lie off the path by far more than their sigma and were "
-        "not followed: check the correction link and the sky view at those times"
+        f"{int(jumps.sum())} of {len(jumps)} groups of fixes lie off the path by far more than their sigma "
+        "and were not followed: check the correction link and the sky view at those times"
     )
     return [Doubt("s2", "fixes_disbelieved", text, float(jumps.mean()), "share")]
 
@@ -146,8 +146,8 @@ def _grade_doubt(pieces: list[Piece], up_m: float) -> list[Doubt]:
     if sigma < 0.05:
         return []
     text = (
-        f"the heights do not show the road's grade: an antenna {up_m:.1f} m up may sit {sigma:.2f} m ahead of or "
-        "behind its place on the level; that is counted in the sigmas"
+        f"the heights do not show the road's grade: an antenna {up_m:.1f} m up may sit {sigma:.2f} m ahead of "
+        "or behind its place on the level; that is counted in the sigmas"
     )
     return [Doubt("s2", "grade_unknown", text, sigma, "m")]
 

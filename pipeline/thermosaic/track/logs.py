@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
 from ..config import AcceptSection
 from ..errors import InputError, MismatchError
-from ..kernels import odometry
+from ..kernels import odometry, sightings
 from ..model import Fixes, LotInputs, Pass
 from .plane import EARTH_M
 
@@ -27,6 +28,7 @@ class Logs:
     fix_s: np.ndarray
     flat_m: np.ndarray  # (fix, 2) rough local metres: to compare motion only
     sigma_m: np.ndarray  # (fix) one axis
+    away: np.ndarray  # bool (fix): the receiver had jumped and came back
 
 
 @dataclass(frozen=True)
@@ -49,14 +51,16 @@ def align(inputs: LotInputs, sigma_m: np.ndarray) -> Logs:
         turn = (turn + 180.0) % 360.0 - 180.0
     shrink = EARTH_M * np.radians(1.0)
     flat = np.column_stack([turn * (np.cos(np.radians(lat)) * shrink), (fixes.lat_deg - lat) * shrink])
+    fix_s = seconds(fixes.time_utc, origin)
     return Logs(
         origin=origin,
         row_s=seconds(wheel.time_utc, origin),
         wheel_m=wheel.wheel_m,
         fixes=fixes,
-        fix_s=seconds(fixes.time_utc, origin),
+        fix_s=fix_s,
         flat_m=flat,
         sigma_m=sigma_m,
+        away=sightings.excursions(flat[:, 0], flat[:, 1], fix_s),
     )
 
 
@@ -96,8 +100,8 @@ def compare_distance(logs: Logs, offset_s: float, accept: AcceptSection) -> None
         return
     if turned < -0.5 * moved:
         raise MismatchError(
-            f"the wheel counts backwards ({turned:.0f} m) while the fixes go on ({moved:.0f} m): the counter's "
-            "sign or the wheel's mounting is reversed"
+            f"the wheel counts backwards ({turned:.0f} m) while the fixes go on ({moved:.0f} m): the "
+            "counter's sign or the wheel's mounting is reversed"
         )
     if turned < 0.05 * moved:
         raise MismatchError(
@@ -113,9 +117,14 @@ def compare_distance(logs: Logs, offset_s: float, accept: AcceptSection) -> None
 
 def scale_message(ratio: float, accept: AcceptSection) -> str:
     """Name a wrong scale between wheel and fixes."""
-    usual = {10.0: "a factor of ten", 0.1: "a factor of ten", 0.3048: "metres were read as feet", 1 / 0.3048: "feet were read as metres"}  # fmt: skip
+    usual = {
+        10.0: "a factor of ten",
+        0.1: "a factor of ten",
+        0.3048: "feet were read as metres",
+        1 / 0.3048: "metres were read as feet",
+    }
     near = [words for value, words in usual.items() if abs(ratio / value - 1.0) < 0.1]
-    cause = f" ({near[0]}, or its inverse)" if near else ""
+    cause = f" ({near[0]}?)" if near else ""
     return (
         f"the fixes move {ratio:.4g} m for each metre of the wheel{cause}; [accept] wheel_gnss_frac allows "
         f"{accept.wheel_gnss_frac:g} off 1: check wheel_per_count, the tyre and the wheel's contact"
@@ -153,12 +162,10 @@ def cut_pieces(logs: Logs, offset_s: float, passes: tuple[Pass, ...]) -> tuple[C
         before, after = np.searchsorted(logs.fix_s, (utc_s[row], utc_s[row + 1]))
         if before < 1 or after >= len(logs.fix_s):
             continue
-        ends = [np.median(logs.flat_m[part], axis=0) for part in (slice(max(before - 10, 0), before), slice(after, after + 10))]  # fmt: skip
+        parts = (slice(max(before - 10, 0), before), slice(after, after + 10))
+        ends = [np.median(logs.flat_m[part], axis=0) for part in parts]
         further = float(np.hypot(*(ends[1] - ends[0]))) - abs(logs.wheel_m[row + 1] - logs.wheel_m[row])
         sigma = float(max(logs.sigma_m[before - 1], logs.sigma_m[after]))
         cut[row] |= further > max(LEAST_MOVE_M, 6.0 * sigma)
     edges = np.concatenate([[0], np.flatnonzero(cut) + 1, [len(code)]])
-    return tuple(
-        Cut(slice(int(first), int(last)), int(code[first]))
-        for first, last in zip(edges[:-1], edges[1:], strict=True)
-    )
+    return tuple(Cut(slice(int(first), int(last)), int(code[first])) for first, last in pairwise(edges))

@@ -30,16 +30,16 @@ class Noise:
 def fix_sigma(fixes: Fixes, rig: RigSection) -> tuple[np.ndarray, tuple[Doubt, ...]]:
     """Sigma of each fix: as logged, else by quality, which is a doubt."""
     by_quality = np.array(
-        [np.nan, rig.fix_sigma.autonomous_m, rig.fix_sigma.differential_m, rig.fix_sigma.fixed_m, rig.fix_sigma.float_m]
-    )  # fmt: skip
+        [np.nan, *(getattr(rig.fix_sigma, f"{word}_m") for word in QUALITIES[1:])],
+    )
     unstated = ~(fixes.sigma_m > 0)
     sigma = np.maximum(np.where(unstated, by_quality[fixes.quality], fixes.sigma_m), LEAST_SIGMA_M)
     if not unstated.any():
         return sigma, ()
     share = float(unstated.mean())
     text = (
-        f"{100 * share:.0f} % of the fixes state no accuracy of their own: the sigmas of [rig] fix_sigma by fix "
-        "quality stand in for them; log GST or a sigma column to do better"
+        f"{100 * share:.0f} % of the fixes state no accuracy of their own: the sigmas of [rig] fix_sigma by "
+        "fix quality stand in for them; log GST or a sigma column to do better"
     )
     return sigma, (Doubt("s2", "sigma_by_quality", text, share, "share"),)
 
@@ -83,8 +83,12 @@ def measure_memory(pieces: list[Piece], noise: Noise) -> Noise:
                 continue
             spots = piece.spots
             value = sightings.memory_s(
-                drift_of(piece)[good], spots.time_s[good], spots.lasting_s[good], spots.white_m[good], spots.drift_m[good]
-            )  # fmt: skip
+                drift_of(piece)[good],
+                spots.time_s[good],
+                spots.lasting_s[good],
+                spots.white_m[good],
+                spots.drift_m[good],
+            )
             if np.isfinite(value):
                 found.append((np.log(value), int(good.sum())))
         if found:

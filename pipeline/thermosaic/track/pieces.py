@@ -15,7 +15,8 @@ from .plane import Plane
 if TYPE_CHECKING:
     from .noise import Noise
 
-SPAN_M, SPAN_S = 1.0, 12.0  # largest group of fixes, and widest step between knots
+SPAN_M, SPAN_S = 1.0, 12.0  # largest group of fixes
+KNOT_STEP_M = 1.5  # widest step between knots
 SHORTEST_M = 2.0  # a shorter piece has no course
 FEWEST = 4  # groups of fixes
 NEW_GROUND_M = 0.02  # a fix this far behind the furthest one still counts: a counter trembles
@@ -70,8 +71,8 @@ def gather(
         return None
     last = np.append(first[1:], len(picked)) - 1
     lon, lat, height, white, drift, mean_place, mean_spread, mean_time = sightings.means(
-        first, _unwrapped(logs.fixes.lon_deg[picked]), logs.fixes.lat_deg[picked], logs.fixes.height_m[picked],
-        noise.white_m[picked], noise.drift_m[picked], place, spread, time,
+        first, _unwrapped(logs.fixes.lon_deg[picked]), logs.fixes.lat_deg[picked],
+        logs.fixes.height_m[picked], noise.white_m[picked], noise.drift_m[picked], place, spread, time,
     )  # fmt: skip
     east, north = plane.from_degrees((lon + 180.0) % 360.0 - 180.0, lat)
     heading, heading_sigma = _sensor(logs.fixes.heading_deg[picked], first, plane, rig)
@@ -164,7 +165,7 @@ def _on_new_ground(
     scan_s = np.clip(logs.fix_s[begin:end] + offset_s, row_s[0], row_s[-1])
     place, spread = odometry.distance_at(row_s, wheel, scan_s)
     furthest = np.maximum.accumulate(place)
-    new = place >= furthest - NEW_GROUND_M
+    new = (place >= furthest - NEW_GROUND_M) & ~logs.away[begin:end]
     return np.flatnonzero(new) + begin, furthest[new], spread[new]
 
 
@@ -189,11 +190,11 @@ def _sensor(
 
 
 def _lay_knots(spots: Spots, noise: Noise) -> tuple[motion.Line, np.ndarray]:
-    """Knots at every group, at both ends of the rows, and at least every metre; groups' knots too."""
+    """Knots at every group, at both ends of the rows and between groups far apart; the groups' own knots."""
     place, time = spots.wheel_m, spots.time_s
     base = np.concatenate([[min(spots.ends_m[0], place[0])], place, [max(spots.ends_m[1], place[-1])]])
     base_s = np.concatenate([[min(spots.ends_s[0], time[0])], time, [max(spots.ends_s[1], time[-1])]])
-    steps = np.maximum(np.ceil(np.diff(base) / SPAN_M).astype(np.int64), 1)
+    steps = np.maximum(np.ceil(np.diff(base) / KNOT_STEP_M).astype(np.int64), 1)
     at = np.concatenate([[0], np.cumsum(steps)])
     every = np.arange(at[-1] + 1)
     wheel, knot_s = np.interp(every, at, base), np.interp(every, at, base_s)
