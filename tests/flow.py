@@ -45,10 +45,14 @@ def flow(lot: SyntheticLot, folder: Path, edit: Callable[[str], str] = lambda te
     toml = folder / "lot.toml"
     toml.write_text(edit(toml.read_text()))
     config = load_config(folder)
-    inputs = read_lot(config)
+    return middle(lot.truth, config, read_lot(config))
+
+
+def middle(truth: Truth, config: LotConfig, inputs: model.LotInputs) -> Flow:
+    """Take what was read through stages s2 to s6."""
     trajectory = solve_trajectory(inputs, config.crs, config.rig, config.accept)
     swath = georeference_scan(inputs.scan, trajectory, config.rig, config.scanner)
     stations = station_lot(swath, trajectory, inputs, config.station_plan)
     rasters = rasterise_mat(swath, stations, config.grid)
     findings = detect_findings(swath, stations, trajectory, rasters, inputs, config.rules, config.rig)
-    return Flow(lot.truth, config, inputs, trajectory, swath, stations, findings)
+    return Flow(truth, config, inputs, trajectory, swath, stations, findings)

@@ -23,9 +23,11 @@ import shapely
 from shapely.geometry import shape
 
 import builders
+import flow
 from thermosaic import synthetic
 from thermosaic.opening import load_config
 from thermosaic.run import run_lot
+from thermosaic.stages.s1_ingest import read_lot
 from thermosaic.synthetic import (
     Gnss,
     LotPlan,
@@ -246,6 +248,18 @@ def test_readings_balance(result):
     assert logged.temp_c.size == len(spots) + off_mat
     for reason, count in reasons.value_counts().items():
         assert f'"{reason}": {count}' in text
+
+
+@pytest.fixture(scope="module")
+def read(lot_folder):
+    """Give the session's lot, read."""
+    config = load_config(lot_folder)
+    return config, read_lot(config)
+
+
+def test_the_middle_stages_open_no_file(lot, read, no_files):
+    """Stages s2 to s6 work from what was read and touch no file, by Python or by GDAL."""
+    assert flow.middle(lot.truth, *read).errors_m().max() < 0.1
 
 
 # -------------------------------------------------------------------------------------- several passes
