@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from ..kernels.mesh import LONGEST_STEP_M
 from ..model import LotInputs, Stations, Swath, Trajectory
 
-LARGEST_STEP_M = 1.0  # between lines of one stretch; a wider hole is a gap (common practice, no source)
 KNOT_EVERY_M = 0.5  # 0.6 mm of sagitta on a 50 m radius
 
 
@@ -202,7 +202,7 @@ def _pass_mat(
     on_line &= np.isfinite(stations.frame_m[np.ix_(line, _outer_spots(swath))]).all(axis=1)
     placed, distance_m = line[on_line], swath.distance_m[line]
     placed_m = distance_m[on_line]
-    broken = (np.diff(placed_m) > LARGEST_STEP_M) | (np.diff(np.flatnonzero(on_line)) > 1)
+    broken = (np.diff(placed_m) > LONGEST_STEP_M) | (np.diff(np.flatnonzero(on_line)) > 1)
     chain = np.concatenate(([0], np.cumsum(broken)))[: len(placed)]
     knot = _knots(placed_m, chain)
     return PassMat(

@@ -24,8 +24,9 @@ from scipy import ndimage
 
 from ..config import ZoneRule
 from ..kernels import blobs, cells
+from ..kernels.mesh import LONGEST_STEP_M
 from ..model import Swath
-from .mat import LARGEST_STEP_M, PassMat
+from .mat import PassMat
 from .objects import NOT_MAT_BELOW_C, NotMat, find_not_mat
 from .readings import PassReadings
 
@@ -107,7 +108,7 @@ def cold_field(readings: PassReadings, swath: Swath, rule: ZoneRule, aged: np.nd
 def _reach(readings: PassReadings, swath: Swath, fresh: np.ndarray, cell_m: float) -> int:
     """Cells over which a hole between readings is bridged: half the spacing of spots and of lines."""
     steps = np.diff(swath.distance_m[readings.line[fresh]])
-    steps = steps[steps <= LARGEST_STEP_M]
+    steps = steps[steps <= LONGEST_STEP_M]
     pitch_m = float(np.ptp(swath.pitch_m[readings.spot], axis=1).max())
     spacing_m = max(pitch_m, float(np.percentile(steps, 90)) if len(steps) else 0.0)
     return int(np.ceil(spacing_m / cell_m / 2))

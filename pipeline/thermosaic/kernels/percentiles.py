@@ -40,7 +40,7 @@ def percentiles(values: np.ndarray, percents: tuple[float, ...], method: str) ->
     if number == 0:
         return np.full(len(percents), np.nan)
     last = number - 1
-    places = [p / 100 * (number + 1) - 1 if method == "R-6" else p / 100 * last for p in percents]
+    places = [p * (number + 1) / 100 - 1 if method == "R-6" else p * last / 100 for p in percents]
     places = [min(max(place, 0.0), last) for place in places]
     below = [int(place) for place in places]
     wanted = sorted({*below, *(min(place + 1, last) for place in below)})
