@@ -7,15 +7,12 @@ nodata, description, unit, statistics. Not done here: styles.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 from xml.etree import ElementTree
 from xml.etree.ElementTree import Element, SubElement
 
+import pyproj
 import rasterio
 from affine import Affine
-
-if TYPE_CHECKING:
-    import pyproj
 
 
 def write_mosaic(
@@ -90,10 +87,10 @@ def _source(band: Element, name: str, number: int, tile_cells: int, window: dict
 
 
 def _wkt(crs: pyproj.CRS) -> str:
-    """WKT 1 where the CRS has one, which every GDAL reads, else WKT 2."""
+    """WKT 1 with its axes where the CRS has one, which every GDAL reads, else WKT 2."""
     try:
-        return crs.to_wkt("WKT1_GDAL")
-    except Exception:  # pyproj raises several kinds for a CRS that WKT 1 cannot say
+        return crs.to_wkt("WKT1_GDAL", output_axis_rule=True)
+    except pyproj.exceptions.CRSError:  # a CRS that WKT 1 cannot say
         return crs.to_wkt("WKT2_2019")
 
 
