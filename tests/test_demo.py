@@ -119,8 +119,8 @@ def test_episodes_and_the_person_show(results, lots, name):
     assert hidden.any()
     assert not spots["kept"][hidden].any()
     assert result.quality["wheel"]["scale"] == pytest.approx(truth.wheel_scale, abs=0.001)
-    # 0.1 s at 30 ft/min is 0.015 m of way: about the noise of one fix
-    assert result.quality["clock"]["offset_s"] == pytest.approx(truth.clock_offset_s, abs=0.1)
+    # half the time between two lines
+    assert result.quality["clock"]["offset_s"] == pytest.approx(truth.clock_offset_s, abs=0.25)
 
 
 def test_lifts_have_their_own_travel(results):
