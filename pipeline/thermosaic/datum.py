@@ -155,6 +155,17 @@ def pin_operation(
     return _taken_as_equal(source_crs, target_crs, vague)
 
 
+def decimal_year(moment: np.datetime64) -> float:
+    """Return a moment as a year with the part of it gone by: the epoch of positions in a frame that moves.
+
+    >>> decimal_year(np.datetime64("2026-07-02T12:00:00", "ns"))
+    2026.5
+    """
+    year = moment.astype("M8[Y]")
+    gone = (moment - year.astype("M8[ns]")) / ((year + 1).astype("M8[ns]") - year.astype("M8[ns]"))
+    return float(year.astype(int) + 1970 + gone)
+
+
 def read_crs(text: Any) -> pyproj.CRS:
     """Read a CRS from `EPSG:n`, WKT or PROJJSON; only its horizontal part. Raise ConfigError."""
     try:

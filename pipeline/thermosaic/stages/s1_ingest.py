@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from .. import model
+from .. import datum, model
 from ..config import LotConfig, PassSection, ScannerSection, SpotsByAngle
 from ..errors import ConfigError, InputError, MismatchError
 from ..files import alignment, logs, sources, times, vectors
@@ -141,7 +141,7 @@ def _read_places(
 ) -> tuple[Alignment | None, tuple[Exclusion, ...], list[Tally], list[dict[str, Any]], list[Doubt]]:
     """Read alignment and exclusions into the map CRS: both, balances, operations, doubts."""
     frames, files = config.crs, config.files
-    epoch = frames.epoch or _decimal_year(fixes.time_utc[0])
+    epoch = frames.epoch or datum.decimal_year(fixes.time_utc[0])
     line, tallies, operations, doubts = None, [], [], []
     if files.alignment is not None:
         line, operation, of_line, tally = alignment.read_alignment(
@@ -158,13 +158,6 @@ def _read_places(
             files.exclusions, frames.alignment, frames.map, frames.accuracy_m, frames.accept_ensemble, epoch
         )
     return line, stretches, tallies, operations, doubts
-
-
-def _decimal_year(moment: np.datetime64) -> float:
-    """Return the year with its part gone by, for frames that move."""
-    year = moment.astype("M8[Y]")
-    gone = (moment - year.astype("M8[ns]")) / ((year + 1).astype("M8[ns]") - year.astype("M8[ns]"))
-    return float(year.astype(int) + 1970 + gone)
 
 
 def require_quality(fixes: Fixes, limit_frac: float, name: str) -> None:

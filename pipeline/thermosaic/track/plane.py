@@ -53,8 +53,9 @@ def make_plane(fixes: Fixes, crs: CrsSection) -> Plane:
     if len(fixes.time_utc) == 0:
         raise InputError("the log holds no usable fix: nothing can be placed; check the receiver's log")
     middle = (float(np.median(fixes.lon_deg)), float(np.median(fixes.lat_deg)))
+    epoch = crs.epoch or datum.decimal_year(fixes.time_utc[0])
     operation = datum.pin_operation(
-        crs.fixes, crs.map, crs.accuracy_m, crs.epoch, crs.accept_ensemble, where=middle
+        crs.fixes, crs.map, crs.accuracy_m, epoch, crs.accept_ensemble, where=middle
     )
     target = datum.map_crs(crs.map)
     easting, northing = (float(value) for value in operation.forward(*middle))
