@@ -5,6 +5,8 @@ from __future__ import annotations
 import dataclasses
 import json
 import os
+import subprocess
+import sys
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -151,3 +153,38 @@ def test_a_lot_without_mat_or_findings_is_still_whole(record: model.LotRecord, t
     none = dataclasses.replace(record.rasters, mat=(), tiles=())
     published = publish_lot(dataclasses.replace(record, rasters=none), tmp_path / "result")
     assert set(published.files["role"]) == {"layers", "spots", "quality"}
+
+
+LIMITED = """
+import resource, signal, sys, tempfile
+from pathlib import Path
+import true_record, builders
+from thermosaic.errors import ProductError
+from thermosaic.stages.s7_publish import publish_lot
+
+folder = Path(sys.argv[1])
+record = true_record.true_record(folder / "lot", builders.us_curve_lot())
+tempfile.tempdir = str(folder)
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+for kilobytes in (5, 60, 600, 3000):
+    resource.setrlimit(resource.RLIMIT_FSIZE, (kilobytes * 1024, resource.RLIM_INFINITY))
+    try:
+        publish_lot(record, folder / "result")
+    except ProductError as error:
+        print(error)
+"""
+
+
+def test_a_refusing_disk_is_a_product_error_whatever_library_meets_it(tmp_path: Path) -> None:
+    """With files limited to 5 kB .. 3 MB (setrlimit), Python, SQLite, GDAL or Arrow fail: a plain line each.
+
+    No result appears, and nothing is left beside it.
+    """
+    where = os.environ | {"PYTHONPATH": str(Path(builders.__file__).parent)}
+    done = subprocess.run(
+        [sys.executable, "-c", LIMITED, str(tmp_path)], capture_output=True, text=True, check=True, env=where
+    )
+    lines = done.stdout.splitlines()
+    assert len(lines) == 4
+    assert all(line.startswith(f"{tmp_path}: ") and "make room" in line for line in lines), lines
+    assert [path.name for path in tmp_path.iterdir()] == ["lot"]

@@ -130,6 +130,15 @@ def _delivery_rows(record: LotRecord) -> list[Row]:
     return [
         *rows,
         ("stations.labels", labels.unit, "", f"Form of station labels; one unit is {labels.length_m:.10g} m"),
+        *(
+            (
+                f"stations.equation.{number}",
+                text,
+                "",
+                "Station equation; label:region, stations run on inside",
+            )
+            for number, text in enumerate(labels.describe_equations(), 1)
+        ),
     ]
 
 

@@ -14,11 +14,15 @@ import os
 import shutil
 import socket
 import sqlite3
+import tempfile
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+
+import pyogrio.errors
+import rasterio.errors
 
 from ..errors import ConfigError, ProductError
 from .manifest import MANIFEST, RUN, read_json
@@ -41,6 +45,13 @@ SURROUNDINGS = {
     errno.ENAMETOOLONG,
     errno.ENFILE,
 }
+WRITERS = (
+    sqlite3.OperationalError,
+    pyogrio.errors.DataSourceError,
+    pyogrio.errors.DataLayerError,
+    pyogrio.errors.FeatureError,
+    rasterio.errors.RasterioError,
+)  # what the libraries raise where the disk refuses, without its number
 AT_FDCWD, RENAME_EXCHANGE = -100, 2  # linux/fcntl.h, linux/fs.h
 
 
@@ -118,12 +129,15 @@ def _require_replaceable(result: Path, overwrite: bool) -> None:
 
 
 def _require_space(parent: Path, needed_bytes: int) -> None:
-    free = shutil.disk_usage(parent).free
-    if free < needed_bytes:
+    if shutil.disk_usage(parent).free < needed_bytes:
         raise ProductError(
-            f"{parent}: about {needed_bytes / 1e6:,.0f} MB are needed and {free / 1e6:,.0f} MB are free: "
-            "make room or choose another folder"
+            f"{parent}: about {needed_bytes / 1e6:,.0f} MB are needed and {_free(parent)}: make room or "
+            "choose another folder"
         )
+
+
+def _free(folder: Path) -> str:
+    return f"{shutil.disk_usage(folder).free / 1e6:,.0f} MB are free"
 
 
 @contextmanager
@@ -131,17 +145,18 @@ def _surroundings(parent: Path) -> Iterator[None]:
     """Say what the disk refused and where, instead of showing a system error."""
     try:
         yield
-    except sqlite3.OperationalError as error:
+    except WRITERS as error:
+        said, building = str(error).rsplit(" failed: ", 1)[-1][:200], Path(tempfile.gettempdir())
         raise ProductError(
-            f"{parent}: a GeoPackage could not be written: {error}: check space and permission"
+            f"{parent}: a file could not be written: {said} ({_free(parent)} there, {_free(building)} in "
+            f"{building}): make room, or check permission and quota"
         ) from error
     except OSError as error:
         if error.errno not in SURROUNDINGS:
             raise
-        free = shutil.disk_usage(parent).free / 1e6
         raise ProductError(
-            f"{parent}: {os.strerror(error.errno)} ({free:,.0f} MB free): make room there, or check "
-            "permission and quota"
+            f"{parent}: {os.strerror(error.errno)} ({_free(parent)}): make room there, or check permission "
+            "and quota"
         ) from error
 
 
