@@ -51,8 +51,8 @@ def coarse_offset(
     Returns
     -------
     offset_s, trust : float
-        `trust` is the correlation at the best offset less the best one more than 30 s away, at most 1;
-        below about 0.1 the motion was too steady to tell.
+        `trust` is the share of what the best offset more than 30 s away leaves unexplained that the best
+        one explains, 0..1; below about 0.3 the motion was too steady to tell.
     """
     fix_s = fix_s + around_s
     start, end = min(scan_s[0], fix_s[0]), max(scan_s[-1], fix_s[-1])
@@ -71,7 +71,8 @@ def coarse_offset(
     product = np.where(np.abs(lag) <= min(reach_s, len(grid) - 1), product, -1.0)
     best = int(np.argmax(product))
     away = np.where(np.abs(lag - lag[best]) > 30, product, -1.0)
-    return float(around_s + lag[best]), float(product[best] - max(away.max(), 0.0))
+    left_best, left_away = 1.0 - float(product[best]), 1.0 - max(float(away.max()), 0.0)
+    return float(around_s + lag[best]), 1.0 - left_best / max(left_away, 1e-9)
 
 
 def name_offset(offset_s: float, tolerance_s: float = 2.0) -> str:

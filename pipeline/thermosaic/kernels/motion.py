@@ -23,6 +23,7 @@ STATES = 8
 STEERINGS = (1e-5, 3e-5, 1e-4, 3e-4, 1e-3, 3e-3, 1e-2)  # straight road to yard, 1/m per root of a metre
 SLIPS = (3e-5, 1e-4, 3e-4, 1e-3, 3e-3)  # clean wheel to slipping one, per root of a metre
 ENOUGH_KNOTS = 1200  # to judge steering and slip by
+BEND_KNOTS = 40  # over which a bend shows above the noise
 TIGHT_WHEEL = 2.0  # log likelihood that each rung of a cleaner wheel than usual must gain
 
 
@@ -103,8 +104,8 @@ def solve_motion(
     arms: Arms,
     habits: Habits,
     start: np.ndarray,
-    rounds: int = 15,
-    close_m: float = 3e-4,
+    rounds: int = 20,
+    close_m: float = 2e-4,
 ) -> Motion:
     """Solve the chain by Gauss-Newton with reweighting.
 
@@ -117,7 +118,7 @@ def solve_motion(
     rounds : int
         Most iterations.
     close_m : float
-        Ends when no position moves by more.
+        Ends when nothing moves by more: no position, no end of a 10 m arm, no drift.
     """
     state = start.copy()
     for _ in range(rounds):
@@ -125,7 +126,8 @@ def solve_motion(
         step = chain.factor().solve(chain.right)
         step[COURSE] = np.clip(step[COURSE], -0.3, 0.3)
         state += step
-        if max(np.abs(step[:COURSE]).max(), 10.0 * np.abs(step[COURSE]).max()) < close_m:
+        drift = np.abs(step[DRIFT_E:] * line.drift_m).max()
+        if max(np.abs(step[:COURSE]).max(), 10.0 * np.abs(step[COURSE]).max(), drift) < close_m:
             break
     chain, weight, residual, energy = _linearise(line, seen, arms, habits, state)
     factored = chain.factor()
@@ -171,7 +173,13 @@ def _most_turning(
     knots = state.shape[1]
     if knots <= ENOUGH_KNOTS:
         return line, seen, arms, state
-    change = np.concatenate([[0.0], np.cumsum(np.diff(state[CURVE]) ** 2)])
+    bend = np.zeros(knots)
+    bend[BEND_KNOTS:-BEND_KNOTS] = (
+        state[COURSE, 2 * BEND_KNOTS :]
+        - 2 * state[COURSE, BEND_KNOTS:-BEND_KNOTS]
+        + state[COURSE, : -2 * BEND_KNOTS]
+    )
+    change = np.concatenate([[0.0], np.cumsum(bend**2)])[1:]
     first = int(np.argmax(change[ENOUGH_KNOTS - 1 :] - change[: knots - ENOUGH_KNOTS + 1]))
     last = first + ENOUGH_KNOTS
     inside = (seen.knot >= first) & (seen.knot < last)

@@ -18,7 +18,7 @@ JUMP = 8.0  # times the usual (median) size of a step between neighbouring means
 
 
 def gather(
-    distance_m: np.ndarray, time_s: np.ndarray, kind: np.ndarray, span_m: float, span_s: float
+    distance_m: np.ndarray, time_s: np.ndarray, kind: np.ndarray, span_m: float, span_s: np.ndarray | float
 ) -> np.ndarray:
     """Cut fixes into sightings by distance, time and kind.
 
@@ -27,9 +27,9 @@ def gather(
     distance_m, time_s : numpy.ndarray
         (fix) wheel distance, not falling, and time, increasing.
     kind : numpy.ndarray
-        (fix) integer that must not change within a sighting (quality, piece).
+        (fix) integer that must not change within a sighting, like the quality.
     span_m, span_s : float
-        Largest extent of one sighting.
+        Largest extent of one sighting; the time may differ from fix to fix.
 
     Returns
     -------
@@ -39,10 +39,11 @@ def gather(
     if len(distance_m) == 0:
         return np.zeros(0, np.int64)
     cell = np.floor((distance_m - distance_m[0]) / span_m)
+    span = np.broadcast_to(span_s, time_s.shape)
     fresh = np.ones(len(cell), bool)
-    fresh[1:] = (np.diff(cell) != 0) | (np.diff(kind) != 0)
+    fresh[1:] = (np.diff(cell) != 0) | (np.diff(kind) != 0) | (np.diff(span) != 0)
     first = np.maximum.accumulate(np.where(fresh, np.arange(len(cell)), 0))
-    turn = np.floor((time_s - time_s[first]) / span_s)
+    turn = np.floor((time_s - time_s[first]) / span)
     fresh[1:] |= np.diff(turn) != 0
     return np.flatnonzero(fresh)
 

@@ -13,7 +13,7 @@ from ..model import Doubt
 from .logs import Logs
 from .pieces import Piece
 
-LEAST_TRUST = 0.1  # contrast of the speeds' correlation
+LEAST_TRUST = 0.3  # of the speeds' correlation
 WORST_SIGMA_S = 0.3  # an offset known no better is not applied
 LARGEST_STEP_S = 1.0
 MOST_FIXES = 200_000  # compared at first

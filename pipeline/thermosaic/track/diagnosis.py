@@ -146,7 +146,7 @@ def _grade_doubt(pieces: list[Piece], up_m: float) -> list[Doubt]:
     if sigma < 0.05:
         return []
     text = (
-        f"the heights do not show the road's grade: an antenna {up_m:.1f} m up may sit {sigma:.2f} m ahead of "
+        f"the heights do not show the grade: an antenna {up_m:.1f} m up may sit {sigma:.2f} m ahead of "
         "or behind its place on the level; that is counted in the sigmas"
     )
     return [Doubt("s2", "grade_unknown", text, sigma, "m")]

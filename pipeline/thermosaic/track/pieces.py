@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 SPAN_M, SPAN_S = 1.0, 12.0  # largest group of fixes
 KNOT_STEP_M = 1.5  # widest step between knots
+NEAR_S, NEAR_SPAN_S = 8.0, 2.0  # around a start or stop, groups are shorter
 SHORTEST_M = 2.0  # a shorter piece has no course
 FEWEST = 4  # groups of fixes
 NEW_GROUND_M = 0.02  # a fix this far behind the furthest one still counts: a counter trembles
@@ -66,7 +67,8 @@ def gather(
     if len(picked) < FEWEST or place[-1] - place[0] < SHORTEST_M:
         return None
     time, quality = logs.fix_s[picked], logs.fixes.quality[picked]
-    first = sightings.gather(place, time, quality, SPAN_M, SPAN_S)
+    span = _span(row_s, wheel, time + offset_s)
+    first = sightings.gather(place, time, quality, SPAN_M, span)
     if len(first) < FEWEST:
         return None
     last = np.append(first[1:], len(picked)) - 1
@@ -109,7 +111,7 @@ def solve_well(spots: Spots, noise: Noise, rig: RigSection, rough: Piece) -> Pie
 
 
 def solve_with(
-    spots: Spots, noise: Noise, rig: RigSection, habits: motion.Habits, close_m: float = 3e-4
+    spots: Spots, noise: Noise, rig: RigSection, habits: motion.Habits, close_m: float = 2e-4
 ) -> Piece:
     """Solve with given habits, from a smooth curve through the fixes."""
     line, seen, arms, grade_sigma = _set_up(spots, noise, rig)
@@ -167,6 +169,15 @@ def _on_new_ground(
     furthest = np.maximum.accumulate(place)
     new = (place >= furthest - NEW_GROUND_M) & ~logs.away[begin:end]
     return np.flatnonzero(new) + begin, furthest[new], spread[new]
+
+
+def _span(row_s: np.ndarray, wheel: np.ndarray, scan_s: np.ndarray) -> np.ndarray:
+    """Longest time of a group: short where the paver starts or stops, for that is what tells the clocks."""
+    edges = np.sort(np.concatenate([row_s[part] for part in odometry.runs_between_pauses(row_s, wheel)]))
+    span = np.full(len(scan_s), SPAN_S)
+    for begin, end in np.searchsorted(scan_s, np.column_stack([edges - NEAR_S, edges + NEAR_S])):
+        span[begin:end] = NEAR_SPAN_S
+    return span
 
 
 def _sensor(
