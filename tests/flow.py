@@ -54,5 +54,8 @@ def middle(truth: Truth, config: LotConfig, inputs: model.LotInputs) -> Flow:
     swath = georeference_scan(inputs.scan, trajectory, config.rig, config.scanner)
     stations = station_lot(swath, trajectory, inputs, config.station_plan)
     rasters = rasterise_mat(swath, stations, config.grid)
-    findings = detect_findings(swath, stations, trajectory, rasters, inputs, config.rules, config.rig)
+    findings = detect_findings(
+        swath, stations, trajectory, rasters, inputs, config.rules, config.rig,
+        laydown_target_c=config.lot.laydown_target_c, tick_step_m=config.labels.tick_m,
+    )  # fmt: skip
     return Flow(truth, config, inputs, trajectory, swath, stations, findings)

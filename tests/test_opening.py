@@ -486,7 +486,7 @@ def test_the_configuration_as_used_is_plain_and_knows_no_folder(lot, tmp_path_fa
     assert used["passes"][0]["from"] == "2026-05-14T19:20:00Z"
     assert used["rig"]["antenna_forward_m"] == pytest.approx(1.9812)
     assert used["rules"]["sources"]["stop.ahead"]["standing"] == "from memory, to be checked"
-    assert used["labels"] == {"unit": "100 ft", "foot_m": 0.3048}
+    assert used["labels"] == {"unit": "100 ft", "foot_m": 0.3048, "equations": []}
 
 
 def test_the_configuration_does_not_depend_on_the_machines_zone(lot):
@@ -547,3 +547,44 @@ def test_a_shipped_rig_is_a_start_for_a_lot(lot):
 def test_each_demonstration_lot_opens(path):
     """The shipped lots load as they are."""
     assert load_config(path).folder == path
+
+
+# ----------------------------------------------------------------------------------- station equations
+
+
+def landxml_lot(lot, more, edit=lambda text: text):
+    """The example with a design of 6000 ft in its map frame, station 100+00 on, as alignment."""
+    folder = lot()
+    (folder / "centreline.xml").write_text(
+        '<?xml version="1.0"?><LandXML><Units><Imperial linearUnit="foot"/></Units><Alignments>'
+        '<Alignment name="CL" staStart="10000"><CoordGeom><Line><Start>1000000 1640420</Start>'
+        f"<End>1000000 1646420</End></Line></CoordGeom>{more}</Alignment></Alignments></LandXML>"
+    )
+    text = (folder / "lot.toml").read_text().replace("centreline.geojson", "centreline.xml")
+    (folder / "lot.toml").write_text(edit(text.replace('alignment = "EPSG:6318"', 'alignment = "EPSG:6448"')))
+    return folder
+
+
+OVERLAP = '<StaEquation staInternal="10600" staBack="10600" staAhead="10400"/>'
+
+
+def test_stations_of_a_lot_take_their_region(lot):
+    """Stations in lot.toml are read through the design's equations: 105+50:2 lies 200 ft after 105+50:1."""
+    folder = landxml_lot(lot, OVERLAP, lambda text: text.replace('from = "105+00"', 'from = "105+00:1"'))
+    found = load_config(folder)
+    assert found.labels.text(found.labels.parse("105+50:1")) == "105+50.0:1"
+    assert found.exclude[0].from_m == pytest.approx(10500 * 0.3048)
+    assert found.exclude[0].to_m == pytest.approx(10850.5 * 0.3048)
+    assert len(config_as_used(found)["labels"]["equations"]) == 1
+
+
+def test_ambiguous_stations_are_refused_with_their_regions(lot):
+    """105+00 exists twice: file, line and key, and both ways to write it."""
+    words = r"lot\.toml:\d+: exclude.*from: .*105\+00:1 or 105\+00:2"
+    with pytest.raises(ConfigError, match=words):
+        load_config(landxml_lot(lot, OVERLAP))
+
+
+def test_a_design_without_equations_changes_no_label(lot):
+    """Plain labels carry no region."""
+    assert load_config(landxml_lot(lot, "")).labels.equations == ()

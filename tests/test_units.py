@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import math
 import re
+from dataclasses import asdict
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj.database import get_units_map
 
@@ -17,6 +19,7 @@ from thermosaic.units import (
     TEMPERATURES,
     UNITS,
     US_SURVEY_FOOT_M,
+    StationEquation,
     StationLabels,
     parse_quantity,
     quantity_pattern,
@@ -235,3 +238,74 @@ def test_labels_of_an_unknown_kind_are_refused():
     """Stations are written in 100 ft, 100 m or 1000 m."""
     with pytest.raises(ValueError, match='not "50 m"'):
         StationLabels("50 m")
+
+
+# ----------------------------------------------------------------------------------- station equations
+
+GAP = StationLabels("1000 m", equations=(StationEquation(450.725, 550.725),))
+OVERLAP = StationLabels("1000 m", equations=(StationEquation(550.725, 450.725),))
+FALLING = StationEquation(800.0, 600.0, rising=False)
+THREE = (StationEquation(400.0, 900.0), StationEquation(700.0, 1000.0), FALLING)
+
+
+class TestStationEquations:
+    """Gap and overlap with the numbers of an instrument's road manual, p. 21 (ahead, back)."""
+
+    def test_gap(self):
+        """Ahead 0+550.725 = back 0+450.725: the labels between do not exist, and the place has two."""
+        assert GAP.parse("0+450.725") == GAP.parse("0+550.725") == 450.725
+        assert GAP.parse("0+560") == pytest.approx(460.0)
+        assert GAP.text(460.0) == "0+560.00:2"
+        with pytest.raises(ValueError, match=r'"0\+500" does not exist in any region'):
+            GAP.parse("0+500")
+        with pytest.raises(ValueError, match=r"0\+450\.7[23]:1 back = 0\+550\.7[23]:2 ahead"):
+            GAP.parse("0+500")
+
+    def test_overlap(self):
+        """Ahead 0+450.725 = back 0+550.725: labels between exist twice and need their region."""
+        assert OVERLAP.text(500.0) == "0+500.00:1"
+        assert OVERLAP.text(600.0) == "0+500.00:2"
+        assert OVERLAP.parse("0+500:1") == pytest.approx(500.0)
+        assert OVERLAP.parse("0+500.00:2") == pytest.approx(600.0)
+        assert OVERLAP.parse("0+300") == pytest.approx(300.0)
+        assert OVERLAP.parse("0+700") == pytest.approx(800.0)
+
+    def test_ambiguous_labels_name_their_regions(self):
+        """A label of two regions is refused, and the message shows both ways to write it."""
+        with pytest.raises(ValueError, match=r"stands in regions 1 and 2 .* write 0\+500:1 or 0\+500:2"):
+            OVERLAP.parse("0+500")
+
+    @pytest.mark.parametrize(
+        ("label", "words"), [("0+300:2", "does not exist in region 2"), ("0+300:3", "no region 3")]
+    )
+    def test_regions_that_do_not_fit(self, label, words):
+        """A region is checked even where the label alone would do."""
+        with pytest.raises(ValueError, match=words):
+            OVERLAP.parse(label)
+
+    @settings(deadline=None)
+    @given(st.floats(-500, 1500), st.sampled_from(["100 ft", "100 m", "1000 m"]))
+    def test_printed_labels_are_read_back(self, station_m, unit):
+        """Every printed label leads back to its place, to half of its last digit."""
+        labels = StationLabels(unit, equations=THREE)
+        back = labels.parse(labels.text(station_m))
+        assert abs(back - station_m) <= 0.5 * 10**-labels.decimals * labels.length_m + 1e-6
+
+    def test_whole_stations(self):
+        """Ticks stand at whole labels: after an equation that is elsewhere than at whole lengths."""
+        labels = StationLabels("100 m", equations=(StationEquation(130.0, 250.0),))
+        places = labels.whole_stations(90.0, 300.0, 100.0)
+        assert [labels.whole_text(place) for place in places] == ["1+00:1", "3+00:2", "4+00:2"]
+        assert places == pytest.approx([100.0, 180.0, 280.0])
+        plain = StationLabels("100 ft")
+        assert plain.whole_stations(-1.0, 62.0, 30.48) == pytest.approx([0.0, 30.48, 60.96])
+
+    def test_equations_out_of_order(self):
+        """Regions follow on one another."""
+        with pytest.raises(ValueError, match="follow on one another"):
+            StationLabels("100 m", equations=(StationEquation(5.0, 0.0), StationEquation(5.0, 9.0)))
+
+    def test_stored(self):
+        """Labels come back from the plain values that a manifest holds."""
+        labels = StationLabels("100 ft", equations=THREE)
+        assert StationLabels.stored(json.loads(json.dumps(asdict(labels)))) == labels

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     import pyproj
 
     from .config import LotConfig
+    from .units import StationEquation
 
 QUALITIES = ("none", "autonomous", "differential", "fixed", "float")  # code = index
 PLACED = ("", "fixes", "by_wheel")  # code = index; 0 = no position
@@ -156,6 +157,7 @@ class Alignment:
     easting_m: np.ndarray  # (vertex)
     northing_m: np.ndarray  # (vertex)
     station_m: np.ndarray  # (vertex) continuous, map length
+    equations: tuple[StationEquation, ...] = ()  # labels only: stations run on
 
     def __post_init__(self) -> None:
         _same_length(self, ("easting_m", "northing_m", "station_m"))

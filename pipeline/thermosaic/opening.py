@@ -9,21 +9,24 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from .config import (
+    CrsSection,
     LotConfig,
     LotFile,
     LotStatement,
     Section,
+    StationingSection,
     passes_in_time,
     stated_values,
     time_order,
 )
 from .datum import foot_m
 from .errors import ConfigError
+from .files.alignment import station_equations
 from .files.settings import (
     Loc,
     Settings,
@@ -37,6 +40,7 @@ from .files.settings import (
     validated,
 )
 from .units import FOOT_M, StationLabels
+from .values import path_inside
 
 Problems = Iterator[tuple[Loc, str]]
 Parts = dict[str, tuple[Any, Settings]]  # by key prefix: rule, format.scan, ..
@@ -117,7 +121,7 @@ def _open(lot: Path) -> _Opened:
         raise refusal(f"{path}: not there: a lot is a folder with lot.toml in it, or that file")
     settings = read_toml(path)
     folder = Path(os.path.abspath(path.parent))
-    labels = _labels(settings.data)
+    labels = _with_equations(_labels(settings.data), settings.data, folder)
     file = validated(LotFile, settings, folder=folder, labels=labels)
     found, complaints = _parts(file, settings, folder)
     problems = [problem for check in _CHECKS for problem in check(file, found)]
@@ -151,6 +155,34 @@ def _labels(data: dict[str, Any]) -> StationLabels:
     except (ConfigError, IndexError):
         foot = FOOT_M
     return StationLabels(unit if unit in ("100 ft", "100 m", "1000 m") else "100 m", foot)
+
+
+def _with_equations(labels: StationLabels, data: dict[str, Any], folder: Path) -> StationLabels:
+    """Add the alignment's station equations: without them labels of several regions cannot be read.
+
+    A lot whose sections do not stand is left to the checks that follow.
+    """
+    try:
+        name = data["files"]["alignment"]
+        frames = CrsSection.model_validate(data["crs"])
+        line = StationingSection.model_validate(
+            {key: value for key, value in data.get("stationing", {}).items() if key == "alignment"}
+        )
+        path = folder / path_inside(name)
+    except (KeyError, TypeError, AttributeError, ValueError):
+        return labels
+    if not path.is_file():
+        return labels
+    equations = station_equations(
+        path,
+        line.alignment,
+        frames.alignment,
+        frames.map,
+        frames.accuracy_m,
+        frames.accept_ensemble,
+        frames.epoch,
+    )
+    return replace(labels, equations=equations)
 
 
 def _parts(file: LotFile, settings: Settings, folder: Path) -> tuple[Parts, list[str]]:

@@ -15,7 +15,7 @@ from .stages.s6_detect import detect_findings
 from .stages.s7_publish import publish_lot
 
 
-def run_lot(config: LotConfig, result: Path, overwrite: bool = False) -> Products:
+def run_lot(config: LotConfig, result: Path, overwrite: bool = False, report: bool = True) -> Products:
     """Turn one lot's logs into checked GIS products.
 
     Parameters
@@ -24,6 +24,8 @@ def run_lot(config: LotConfig, result: Path, overwrite: bool = False) -> Product
         From `load_config`.
     result : Path
         Folder to publish: absent or whole afterwards. An older result is replaced only with `overwrite`.
+    report : bool
+        Make the page, card, waypoints and tables too.
 
     Raises
     ------
@@ -35,7 +37,10 @@ def run_lot(config: LotConfig, result: Path, overwrite: bool = False) -> Product
     swath = georeference_scan(inputs.scan, trajectory, config.rig, config.scanner)
     stations = station_lot(swath, trajectory, inputs, config.station_plan)
     rasters = rasterise_mat(swath, stations, config.grid)
-    findings = detect_findings(swath, stations, trajectory, rasters, inputs, config.rules, config.rig)
+    findings = detect_findings(
+        swath, stations, trajectory, rasters, inputs, config.rules, config.rig,
+        laydown_target_c=config.lot.laydown_target_c, tick_step_m=config.labels.tick_m,
+    )  # fmt: skip
     return publish_lot(
-        LotRecord(config, inputs, trajectory, swath, stations, rasters, findings), result, overwrite
+        LotRecord(config, inputs, trajectory, swath, stations, rasters, findings), result, overwrite, report
     )

@@ -8,7 +8,10 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
 
 FOOT_M = 0.3048
 US_SURVEY_FOOT_M = 1200 / 3937
@@ -115,9 +118,38 @@ def parse_quantity(text: str, kind: str, words: tuple[str, ...] = ()) -> float:
     return number * _factors(kind)[unit]
 
 
+@dataclass(frozen=True, slots=True)
+class StationEquation:
+    """A place where labels jump: stations run on inside, a new region of labels begins with `ahead_m`.
+
+    A gap skips labels, an overlap uses them twice; labels may also fall after an equation.
+    """
+
+    internal_m: float  # station of the place, counted on without equations
+    ahead_m: float  # its label as the new region begins, in metres
+    rising: bool = True  # labels rise upstation in the new region
+
+    def label_m(self, station_m: float) -> float:
+        """Value of the label of a station in the region that begins here, metres."""
+        beyond = station_m - self.internal_m
+        return self.ahead_m + (beyond if self.rising else -beyond)
+
+    def station_of(self, label_m: float) -> float:
+        """Station of a label of that region, metres; it may lie outside the region."""
+        beyond = label_m - self.ahead_m
+        return self.internal_m + (beyond if self.rising else -beyond)
+
+
+_WHOLE_LINE = StationEquation(0.0, 0.0)
+_REGION_END_M = 1e-6
+
+
 @dataclass(frozen=True)
 class StationLabels:
     """How stations are written: `100 ft`, `100 m` or `1000 m`, and the length of the foot in metres.
+
+    With station equations every label is written with its region, counted from 1 upstation, and a label
+    that exists in several regions is read only with one.
 
     >>> us = StationLabels("100 ft")
     >>> us.text(us.parse("112+40.5"))
@@ -128,14 +160,27 @@ class StationLabels:
     '1+256.02'
     >>> us.text(-15.24)
     '-0+50.0'
+    >>> gap = StationLabels("1000 m", equations=(StationEquation(450.725, 550.725),))
+    >>> gap.text(450.0), gap.text(460.0), gap.parse("0+560")
+    ('0+450.00:1', '0+560.00:2', 460.0)
     """
 
     unit: str = "100 m"
     foot_m: float = FOOT_M
+    equations: tuple[StationEquation, ...] = ()  # upstation
 
     def __post_init__(self) -> None:
         if self.unit not in ("100 ft", "100 m", "1000 m"):
             raise ValueError(f'station labels are "100 ft", "100 m" or "1000 m", not "{self.unit}"')
+        places = [item.internal_m for item in self.equations]
+        if any(not low < high for low, high in pairwise(places)):
+            raise ValueError("station equations must follow on one another upstation")
+
+    @classmethod
+    def stored(cls, values: Mapping[str, Any]) -> StationLabels:
+        """Rebuild labels from the plain values that a manifest keeps of them."""
+        equations = tuple(StationEquation(**item) for item in values.get("equations", ()))
+        return cls(values["unit"], values["foot_m"], equations)
 
     @property
     def digits(self) -> int:
@@ -150,29 +195,103 @@ class StationLabels:
         """Length of one label unit (a foot or a metre) in metres."""
         return self.foot_m if self.unit == "100 ft" else 1.0
 
-    def parse(self, label: str) -> float:
-        """Turn a label without a region into metres; raise ValueError with the expected form."""
-        match = re.fullmatch(
-            rf"(-?)([0-9]{{1,6}})\+([0-9]{{{self.digits}}})(\.[0-9]{{1,6}})?", label.strip(" ")
-        )
-        if match is None:
-            shown = label if len(label) <= 60 else label[:60] + ".."
-            like = self.text(self.example_m)
-            raise ValueError(f'"{shown}" is not a station: with labels of {self.unit} write it like "{like}"')
-        value = int(match[2]) * 10**self.digits + float(match[3] + (match[4] or ""))
-        return (-value if match[1] else value) * self.length_m
+    @property
+    def tick_m(self) -> float:
+        """Distance of the ticks along a line, metres: 100 ft, or 20 m."""
+        return 100 * self.foot_m if self.unit == "100 ft" else 20.0
 
     @property
     def example_m(self) -> float:
         """A station used as an example in messages, metres."""
         return 1240.5 * self.length_m
 
+    def parse(self, label: str) -> float:
+        """Turn a label into metres; raise ValueError with the expected form.
+
+        A label that no region has, or that several have, is refused; the message names the regions.
+        """
+        match = re.fullmatch(
+            rf"(-?)([0-9]{{1,6}})\+([0-9]{{{self.digits}}})(\.[0-9]{{1,6}})?(?::([0-9]{{1,3}}))?",
+            label.strip(" "),
+        )
+        if match is None or (match[5] and not self.equations):
+            shown = label if len(label) <= 60 else label[:60] + ".."
+            like = self.text(self.example_m)
+            raise ValueError(f'"{shown}" is not a station: with labels of {self.unit} write it like "{like}"')
+        value = int(match[2]) * 10**self.digits + float(match[3] + (match[4] or ""))
+        value_m = (-value if match[1] else value) * self.length_m
+        return self._in_one_region(label.strip(" "), value_m, match[5] and int(match[5]))
+
     def text(self, station_m: float) -> str:
         """Write a station given in metres as a label; an unknown one (NaN) is an empty text."""
+        return self._written(station_m, self.decimals)
+
+    def whole_text(self, station_m: float) -> str:
+        """Write a station to the nearest whole foot or metre, without decimals."""
+        return self._written(station_m, 0)
+
+    def whole_stations(self, from_m: float, to_m: float, step_m: float) -> list[float]:
+        """Stations in [from, to] whose labels are whole multiples of a step, ascending, metres."""
+        found = []
+        for start, low_m, high_m in self._regions():
+            ends = max(low_m, from_m), min(high_m, to_m)
+            if ends[0] > ends[1]:
+                continue
+            low, high = sorted(start.label_m(end) for end in ends)
+            numbers = range(math.ceil(low / step_m - 1e-9), math.floor(high / step_m + 1e-9) + 1)
+            found += [start.station_of(number * step_m) for number in numbers]
+        return sorted(set(found))
+
+    def describe_equations(self) -> list[str]:
+        """Write each equation as its back and ahead labels."""
+        return [
+            f"{self._label(before.label_m(after.internal_m), self.decimals)}:{number} back = "
+            f"{self._label(after.ahead_m, self.decimals)}:{number + 1} ahead"
+            for number, (before, after) in enumerate(pairwise((_WHOLE_LINE, *self.equations)), 1)
+        ]
+
+    def _regions(self) -> list[tuple[StationEquation, float, float]]:
+        """Where the labels of each region begin, and the stations it reaches from and to."""
+        places = [item.internal_m for item in self.equations]
+        starts = (_WHOLE_LINE, *self.equations)
+        return list(zip(starts, (-math.inf, *places), (*places, math.inf), strict=True))
+
+    def _in_one_region(self, label: str, value_m: float, number: int | None) -> float:
+        """Station of a label's value in the stated region, or in the only one that has it."""
+        regions = self._regions()
+        if number is not None and not 1 <= number <= len(regions):
+            raise ValueError(f'"{label}": there is no region {number}: regions are 1 .. {len(regions)}')
+        slack_m = _REGION_END_M if number is None else 0.5 * 10**-self.decimals * self.length_m
+        held = {
+            k: min(max(start.station_of(value_m), low_m), high_m)
+            for k, (start, low_m, high_m) in enumerate(regions, 1)
+            if number in (None, k) and low_m - slack_m <= start.station_of(value_m) <= high_m + slack_m
+        }
+        if len(held) > 1 and max(held.values()) - min(held.values()) > _REGION_END_M:
+            ways = " or ".join(f"{label}:{k}" for k in held)
+            raise ValueError(
+                f'"{label}" stands in regions {" and ".join(str(k) for k in held)} of the alignment\'s '
+                f"station equations: write {ways}"
+            )
+        if not held:
+            where = "any region" if number is None else f"region {number}"
+            raise ValueError(
+                f'"{label}" does not exist in {where}: the station equations are '
+                f"{'; '.join(self.describe_equations()) or 'none'}"
+            )
+        return next(iter(held.values()))
+
+    def _written(self, station_m: float, decimals: int) -> str:
         if not math.isfinite(station_m):
             return ""
-        value = round(abs(station_m) / self.length_m, self.decimals)
-        sign = "-" if station_m < 0 and value > 0 else ""
+        number = sum(item.internal_m <= station_m for item in self.equations)
+        start = (_WHOLE_LINE, *self.equations)[number]
+        label = self._label(start.label_m(station_m), decimals)
+        return f"{label}:{number + 1}" if self.equations else label
+
+    def _label(self, value_m: float, decimals: int) -> str:
+        value = round(abs(value_m) / self.length_m, decimals)
+        sign = "-" if value_m < 0 and value > 0 else ""
         major, minor = divmod(value, 10**self.digits)
-        width = self.digits + 1 + self.decimals
-        return f"{sign}{int(major)}+{minor:0{width}.{self.decimals}f}"
+        width = self.digits + (1 + decimals if decimals else 0)
+        return f"{sign}{int(major)}+{minor:0{width}.{decimals}f}"

@@ -7,12 +7,15 @@ import time
 from pathlib import Path
 
 import numpy as np
+import pyproj
 import pytest
 import scipy.special
 
 from thermosaic.errors import InputError, MismatchError
-from thermosaic.files.alignment import read_alignment
+from thermosaic.files.alignment import read_alignment, station_equations
 from thermosaic.files.landxml import read_designs
+from thermosaic.kernels import polyline
+from thermosaic.units import StationEquation, StationLabels
 
 MAP = "EPSG:6344"
 ORIGIN = np.array([500000.0, 4982950.0])  # easting, northing
@@ -179,11 +182,94 @@ class TestUnits:
         plain = landxml(tmp_path / "b.xml", line((0, 0), (0, 50)))
         assert read(plain, start_m=100.0)[0].station_m[0] == 100.0
 
-    def test_station_equations_are_counted(self, tmp_path):
-        """Equations are labels only: stations run on, and a doubt says so."""
-        more = '<StaEquation staInternal="1020" staBack="1020" staAhead="500"/>'
-        _, _, doubts, _ = read(landxml(tmp_path / "a.xml", line((0, 0), (0, 50)), more=more))
+
+def equation(internal, ahead, back=None, more=""):
+    stated = "" if back is None else f' staBack="{back}"'
+    return f'<StaEquation staInternal="{internal}"{stated} staAhead="{ahead}"{more}/>'
+
+
+class TestEquations:
+    """staInternal is the station counted on from staStart along the line (LandXML 1.2, from memory)."""
+
+    def with_equations(self, path, more, start=1000.0, length=600.0, **xml):
+        attributes = f'name="CL" staStart="{start}"'
+        return landxml(path, line((0, 0), (0, length)), attributes=attributes, more=more, **xml)
+
+    @pytest.mark.parametrize(("back", "length"), [(1020, 600.0), (None, 600.0), (None, 2000.0)])
+    def test_labels_only(self, tmp_path, back, length):
+        """Internal 1020, back 1020, ahead 500: stations run on, the label jumps.
+
+        staBack may be missing; on a long line the file then leaves open how staInternal counts: a doubt.
+        """
+        path = self.with_equations(tmp_path / "a.xml", equation(1020, 500, back), length=length)
+        road, _, doubts, _ = read(path)
+        assert road.station_m[[0, -1]].tolist() == pytest.approx([1000.0, 1000.0 + length])
+        assert road.equations == (StationEquation(pytest.approx(1020.0), 500.0),)
+        assert [item.kind for item in doubts] == ([] if length == 600 else ["station_equations"])
+        labels = StationLabels("100 m", equations=road.equations)
+        assert labels.text(1019.0) == "10+19.00:1"
+        assert labels.text(1021.0) == "5+01.00:2"
+
+    def test_several_in_any_order_and_falling(self, tmp_path):
+        """Equations stand in their place on the line, not in the file; labels may fall after one."""
+        more = equation(1300, 2000, 780) + equation(1020, 500, 1020)
+        more += equation(1400, 900, 2100, ' staIncrement="decreasing"')
+        road = read(self.with_equations(tmp_path / "a.xml", more))[0]
+        assert [item.internal_m for item in road.equations] == pytest.approx([1020, 1300, 1400])
+        assert StationLabels("100 m", equations=road.equations).text(1450.0) == "8+50.00:4"
+
+    def test_plain_distance_from_the_start(self, tmp_path):
+        """Where staBack fits only a distance counted from 0 at the start, it is read so, with a doubt."""
+        road, _, doubts, _ = read(self.with_equations(tmp_path / "a.xml", equation(20, 500, 1020)))
+        assert road.equations[0].internal_m == pytest.approx(1020.0)
         assert [item.kind for item in doubts] == ["station_equations"]
+
+    def test_feet_and_another_frame(self, tmp_path):
+        """In US survey feet, on a map at another scale: the place moves with the line, the label stays.
+
+        Reference: the point at 1/4 of the line, moved by pyproj on its own.
+        """
+        elements = "<Line><Start>1000000 2800000</Start><End>1004000 2800000</End></Line>"
+        path = landxml(
+            tmp_path / "a.xml", elements, 'Imperial linearUnit="USSurveyFoot"',
+            attributes='name="CL" staStart="10000"', more=equation(11000, 52000, 11000),
+        )  # fmt: skip
+        road = read_alignment(path, None, "EPSG:6505", "EPSG:6344", 0.1)[0]
+        moved = pyproj.Transformer.from_crs(6505, 6344, always_xy=True)
+        there = moved.transform(2.8e6, 1001000.0)
+        along, _ = polyline.locate(
+            tuple(np.array([[value]]) for value in there), (road.easting_m, road.northing_m),
+            road.station_m, [True],
+        )  # fmt: skip
+        assert road.equations[0].internal_m == pytest.approx(along.item(), abs=1e-3)
+        assert road.equations[0].ahead_m == 52000 * 1200 / 3937
+
+    @pytest.mark.parametrize(
+        ("more", "words"),
+        [
+            (equation(1020, 500, 1031), "staBack is 1031.000 m, but the line arrives there with 1020.000 m"),
+            (equation(2020, 500), "lies 1020.000 m from the start, off the line"),
+            (equation(1020, 500) + equation(1020, 700), "1 and 2 stand at one place"),
+            ('<StaEquation staBack="1020" staAhead="500"/>', "staInternal is None: a number is expected"),
+            (equation(1020, 500, more=' staIncrement="sideways"'), "increasing or decreasing fits"),
+        ],
+    )
+    def test_contradictions_are_refused(self, tmp_path, more, words):
+        """A label that jumps somewhere else than the file says is worse than none."""
+        with pytest.raises(InputError, match=words):
+            read(self.with_equations(tmp_path / "a.xml", more))
+
+    def test_without_a_start(self, tmp_path):
+        """Equations need the station they count from."""
+        with pytest.raises(InputError, match="staStart is missing"):
+            read(landxml(tmp_path / "a.xml", line((0, 0), (0, 50)), more=equation(20, 500)))
+
+    def test_read_alone(self, tmp_path):
+        """Labels need the equations before any log is read; files without any are not read for them."""
+        path = self.with_equations(tmp_path / "a.xml", equation(1020, 500, 1020))
+        assert station_equations(path, None, MAP, MAP, 0.1) == read(path)[0].equations
+        plain = landxml(tmp_path / "b.xml", line((0, 0), (0, 50)))
+        assert station_equations(plain, None, MAP, MAP, 0.1) == ()
 
 
 class TestHostile:

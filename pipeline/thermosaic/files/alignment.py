@@ -18,9 +18,10 @@ from .. import datum
 from ..errors import MismatchError
 from ..kernels import curves
 from ..model import Alignment, Doubt, Tally
-from .landxml import Design, read_designs
+from ..units import StationEquation
+from .landxml import LARGEST_BYTES, Design, read_designs
 from .settings import printable
-from .sources import refuse
+from .sources import check_file, refuse
 from .vectors import VectorLayer, dxf_unit, pin_frame, read_layers, true_frame
 
 LARGEST_OFFSET_M = 15.0  # of a spot from the line: four lanes
@@ -34,6 +35,32 @@ _UNITS = {"inch": 0.0254, "foot": 0.3048, "millimetre": 1e-3, "centimetre": 1e-2
           "US survey foot": 1200 / 3937}  # fmt: skip
 
 
+ANY_EPOCH = 2020.0  # moves a line as a whole: its lengths are the same
+
+
+def station_equations(
+    path: Path,
+    name: str | None,
+    stated_crs: str | None,
+    map_crs: str,
+    accuracy_m: float,
+    accept_ensemble: bool = False,
+    epoch: float | None = None,
+) -> tuple[StationEquation, ...]:
+    """Read only the station equations of an alignment; empty where the file states none.
+
+    Parameters and errors as `read_alignment`; labels need them before any log is read.
+    """
+    if path.suffix.lower() != ".xml" or check_file(path) > LARGEST_BYTES:
+        return ()
+    if b"StaEquation" not in path.read_bytes().replace(b"\0", b""):
+        return ()
+    line = read_alignment(
+        path, name, stated_crs, map_crs, accuracy_m, accept_ensemble, epoch=epoch or ANY_EPOCH
+    )
+    return line[0].equations
+
+
 @dataclass(frozen=True, slots=True)
 class _Line:
     """A candidate: the words it may be chosen by, its parts in the file's own numbers, its frame."""
@@ -45,7 +72,9 @@ class _Line:
     unit: str | None = None  # length unit of a drawing's numbers, where it states one
     unit_m: float | None = None  # length unit of a design's numbers
     start_m: float | None = None  # station of the first vertex, where the file has it
-    equations: int = 0  # station equations, not applied
+    equations: tuple[StationEquation, ...] = ()  # stations along the design, counted on from its start
+    length_m: float = 0.0  # of a design with equations, in its own frame
+    caution: str = ""
 
 
 def read_alignment(
@@ -105,7 +134,9 @@ def read_alignment(
     steps = np.hypot(np.diff(smooth.easting_m), np.diff(smooth.northing_m))
     begin_m = line.start_m if line.start_m is not None else start_m or 0.0
     station_m = begin_m + np.concatenate(([0.0], np.cumsum(steps)))
-    alignment = Alignment(name or line.words[0], smooth.easting_m, smooth.northing_m, station_m)
+    alignment = Alignment(
+        name or line.words[0], smooth.easting_m, smooth.northing_m, station_m, _equations(line, station_m)
+    )
     doubts = _frame_doubts(operation.caution) + _start_doubts(line, start_m)
     doubts += _shape_doubts(alignment.name, smooth, station_m)
     return (
@@ -113,6 +144,17 @@ def read_alignment(
         operation.as_dict(),
         doubts,
         _tally(len(vertices), repeated, alignment, operation.source),
+    )
+
+
+def _equations(line: _Line, station_m: np.ndarray) -> tuple[StationEquation, ...]:
+    """Bring equations from lengths of the design to lengths of the map: each at its share of the line."""
+    if not line.equations:
+        return ()
+    share = (station_m[-1] - station_m[0]) / line.length_m
+    return tuple(
+        replace(item, internal_m=float(station_m[0] + (item.internal_m - station_m[0]) * share))
+        for item in line.equations
     )
 
 
@@ -151,6 +193,8 @@ def _from_design(design: Design) -> _Line:
         unit_m=design.unit_m,
         start_m=design.start_m,
         equations=design.equations,
+        length_m=design.length_m,
+        caution=design.caution,
     )
 
 
@@ -285,9 +329,8 @@ def _start_doubts(line: _Line, start_m: float | None) -> tuple[Doubt, ...]:
             "which was taken"
         )
         doubts.append(Doubt("s1", "alignment_start", text, line.start_m - start_m, "m"))  # type: ignore[operator]
-    if line.equations:
-        text = f"{line.equations} station equations of the alignment are not applied: stations run on"
-        doubts.append(Doubt("s1", "station_equations", text, line.equations, ""))
+    if line.caution:
+        doubts.append(Doubt("s1", "station_equations", line.caution))
     return tuple(doubts)
 
 

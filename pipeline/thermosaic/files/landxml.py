@@ -2,14 +2,14 @@
 
 Elements are matched by local name, since the namespaces of the versions differ only in their address.
 Points are northing before easting. Nothing outside the file is fetched; a DOCTYPE is refused. Not done
-here: profiles, station equations (counted), spirals other than clothoids.
+here: profiles, spirals other than clothoids.
 """
 
 from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from xml.etree.ElementTree import Element, TreeBuilder
 from xml.parsers import expat
@@ -17,6 +17,7 @@ from xml.parsers import expat
 import numpy as np
 
 from ..errors import InputError
+from ..units import StationEquation
 from .settings import printable
 from .sources import check_file, refuse
 
@@ -25,6 +26,7 @@ DEEPEST = 64
 STEP_RAD = 0.0025  # of turn between two vertices of a curve
 LONGEST_CURVE = 1e6
 JOIN_M = 0.01  # elements must meet
+BACK_M = 0.01  # staBack must be the label that the line arrives with
 LINEAR_UNITS = {  # LandXML 1.2, enumerations metLinear and impLinear (from memory)
     "millimeter": 1e-3, "centimeter": 1e-2, "meter": 1.0, "kilometer": 1000.0,
     "foot": 0.3048, "USSurveyFoot": 1200 / 3937, "inch": 0.0254, "mile": 1609.344,
@@ -42,11 +44,16 @@ class Design:
     unit: str
     epsg: int | None
     start_m: float | None
-    equations: int  # station equations, not applied
+    equations: tuple[StationEquation, ...] = ()  # stations counted on from `start_m` along the vertices
+    caution: str = ""  # how they had to be read, where the file leaves that open
 
     @property
     def unit_m(self) -> float:
         return LINEAR_UNITS[self.unit]
+
+    @property
+    def length_m(self) -> float:
+        return float(np.hypot(*np.diff(self.vertices, axis=0).T).sum()) * self.unit_m
 
 
 def read_designs(path: Path) -> list[Design]:
@@ -72,8 +79,8 @@ def read_designs(path: Path) -> list[Design]:
         start = item.get("staStart")
         start_m = None if start is None else _number(path, start, f"{name}: staStart") * LINEAR_UNITS[unit]
         vertices = _vertices(path, name, geometry, points, LINEAR_UNITS[unit])
-        equations = sum(_local(part) == "StaEquation" for part in item)
-        designs.append(Design(name, vertices, unit, epsg, start_m, equations))
+        design = Design(name, vertices, unit, epsg, start_m)
+        designs.append(_with_equations(path, design, item))
     return designs
 
 
@@ -140,6 +147,79 @@ def _number(path: Path, text: str | None, what: str) -> float:
     if text is None or not _PLAIN.fullmatch(text.strip()):
         raise refuse(path, f"{what} is {printable(str(text))[:30]}: a number is expected")
     return float(text)
+
+
+# -------------------------------------------------------------------------------------------- equations
+
+
+@dataclass(frozen=True, slots=True)
+class _Stated:
+    """A station equation as the file has it, metres."""
+
+    internal_m: float
+    back_m: float | None
+    ahead_m: float
+    rising: bool
+
+
+def _with_equations(path: Path, design: Design, item: Element) -> Design:
+    """Add the station equations of an alignment.
+
+    `staInternal` is the station counted on from `staStart`. Where that contradicts `staBack` or leaves the
+    line, and the plain distance from the start does not, it was written as that distance.
+    """
+    what = printable(design.name)[:60]
+    parts = [part for part in item if _local(part) == "StaEquation"]
+    if not parts:
+        return design
+    if design.start_m is None:
+        raise refuse(path, f"{what}: staStart is missing: its station equations have no beginning")
+    stated = sorted((_stated(path, part, what, design.unit_m) for part in parts), key=lambda e: e.internal_m)
+    readings = {shift_m: _misfit(stated, shift_m, design) for shift_m in dict.fromkeys((0.0, design.start_m))}
+    fitting = [shift_m for shift_m, misfit in readings.items() if not misfit]
+    if not fitting:
+        raise refuse(path, f"{what}: {readings[0.0]}")
+    caution = ""
+    if len(readings) > 1 and (fitting[0] or (len(fitting) > 1 and all(e.back_m is None for e in stated))):
+        how = "the plain distance from the start" if fitting[0] else "the station counted on from staStart"
+        caution = (
+            f"staInternal of the station equations of {what} was read as {how}, which the file leaves open: "
+            "compare one label beyond an equation with the plans"
+        )
+    equations = tuple(StationEquation(e.internal_m + fitting[0], e.ahead_m, e.rising) for e in stated)
+    return replace(design, equations=equations, caution=caution)
+
+
+def _stated(path: Path, part: Element, what: str, unit_m: float) -> _Stated:
+    back = part.get("staBack")
+    word = part.get("staIncrement", "increasing")
+    if word not in ("increasing", "decreasing"):
+        raise refuse(path, f"{what}: staIncrement is {printable(word)[:30]}: increasing or decreasing fits")
+    internal_m, ahead_m = (
+        _number(path, part.get(key), f"{what}: StaEquation {key}") * unit_m
+        for key in ("staInternal", "staAhead")
+    )
+    back_m = None if back is None else _number(path, back, f"{what}: StaEquation staBack") * unit_m
+    return _Stated(internal_m, back_m, ahead_m, word == "increasing")
+
+
+def _misfit(stated: list[_Stated], shift_m: float, design: Design) -> str:
+    """Say what does not fit when `shift_m` is added to each staInternal; empty where all fits."""
+    start_m, before = design.start_m or 0.0, StationEquation(0.0, 0.0)
+    for number, item in enumerate(stated, 1):
+        here_m = item.internal_m + shift_m
+        if not start_m - BACK_M <= here_m <= start_m + design.length_m + BACK_M:
+            return f"station equation {number} lies {here_m - start_m:.3f} m from the start, off the line"
+        arriving_m = before.label_m(here_m)
+        if item.back_m is not None and abs(item.back_m - arriving_m) > BACK_M:
+            return (
+                f"station equation {number}: staBack is {item.back_m:.3f} m, but the line arrives there with "
+                f"{arriving_m:.3f} m"
+            )
+        if number > 1 and not here_m > before.internal_m:
+            return f"station equations {number - 1} and {number} stand at one place"
+        before = StationEquation(here_m, item.ahead_m, item.rising)
+    return ""
 
 
 # --------------------------------------------------------------------------------------------- geometry

@@ -10,6 +10,7 @@ import shapely
 
 from ..kernels.runs import join, runs
 from ..model import REASONS, Alignment, Swath
+from ..units import StationLabels
 from .frames import layer
 from .mat import PassMat, union
 from .objects import NOT_MAT_BELOW_C
@@ -126,14 +127,14 @@ def _gap(
 
 
 def tick_layer(mats: tuple[PassMat, ...], alignment: Alignment | None, step_m: float) -> gpd.GeoDataFrame:
-    """Whole stations along the line of each pass: the alignment, or C's own path."""
+    """Whole stations, as their labels count, along the line of each pass: the alignment, or C's own path."""
     rows = []
+    labels = StationLabels(equations=alignment.equations if alignment is not None else ())
     for mat in mats:
         if len(mat.placed_line) < 2:
             continue
         ends = np.sort(mat.zero_m + mat.frame_at(np.array(mat.span_m)))
-        marks = np.arange(np.ceil(ends[0] / step_m - 1e-9), np.floor(ends[1] / step_m + 1e-9) + 1) * step_m
-        for station_m in marks:
+        for station_m in labels.whole_stations(float(ends[0]), float(ends[1]), step_m):
             behind, here, ahead = _along(mat, alignment, station_m + np.array([-0.5, 0.0, 0.5]))
             if np.isfinite(here).all():
                 east, north = ahead - behind
