@@ -144,20 +144,7 @@ def _rows(places: _Places) -> list[list[dict[str, Any]]]:
         places.common(part) | {"azimuth_deg": 70.0, "geometry": track.interpolate(i / 10, normalized=True)}
         for i, part in enumerate(tenths)
     ]
-    gap = places.common(places.part(0.8, 0.84))
-    gaps = [
-        gap | {"kind": "no_fix", "geometry": places.polygon(places.part(0.8, 0.84))},
-        gap | {"kind": "not_paving", "geometry": None},
-    ]
-    dropped = [
-        places.common(places.part(i / 12, i / 12 + 0.04))
-        | {
-            "reason": reason,
-            "reading_count": 10 + i,
-            "geometry": places.polygon(places.part(i / 12, i / 12 + 0.04)),
-        }
-        for i, reason in enumerate(model.REASONS[1:])
-    ]
+    gaps, dropped = _gaps(places), _dropped(places)
     return [
         lot,
         [mat],
@@ -177,6 +164,23 @@ def _rows(places: _Places) -> list[list[dict[str, Any]]]:
         dropped,
         gaps,
         ticks,
+    ]
+
+
+def _gaps(places: _Places) -> list[dict[str, Any]]:
+    part = places.part(0.8, 0.84)
+    gap = places.common(part)
+    return [
+        gap | {"kind": "no_fix", "geometry": places.polygon(part)},
+        gap | {"kind": "not_paving", "geometry": None},
+    ]
+
+
+def _dropped(places: _Places) -> list[dict[str, Any]]:
+    parts = [places.part(i / 12, i / 12 + 0.04) for i in range(12)]
+    return [
+        places.common(part) | {"reason": reason, "reading_count": 10, "geometry": places.polygon(part)}
+        for part, reason in zip(parts, model.REASONS[1:], strict=True)
     ]
 
 

@@ -107,6 +107,44 @@ def _folder(path: Path | str) -> Path:
     return folder
 
 
+def report_result(path: Path | str, out: Path | str, lang: str = "en", pdf: bool = False) -> list[Path]:
+    """Write the report of a published result into `out`, check it, and return its files.
+
+    Raises
+    ------
+    ConfigError
+        `path` is no folder, or there is no language `lang`.
+    ProductError
+        The result is not whole, the report fails its check, or no program that writes PDF is installed.
+    """
+    from .files import pdf as printing
+    from .files import report
+
+    folder, made = _folder(path), Path(out)
+    if made.resolve() == folder.resolve():
+        raise ConfigError(f"{out}: is the result itself, which stays as published: name another folder")
+    written = report.write_report(folder, made, lang)
+    differences = report.check_report(folder, made)
+    if differences:
+        raise ProductError("the report failed its own check: " + "; ".join(differences[:10]))
+    return [*written, printing.write_pdf(made / report.PAGE)] if pdf else written
+
+
+def plot_result(path: Path | str, what: str, file: Path | str) -> Path:
+    """Draw one picture of a published result as .png or .svg: strip, plan, speed, histogram or layers.
+
+    Raises
+    ------
+    ConfigError
+        `path` is no folder, or there is no such picture or format.
+    ProductError
+        The result is not whole.
+    """
+    from .files import plots
+
+    return plots.draw_plot(_folder(path), what, Path(file))
+
+
 def verify_result(path: Path | str) -> list[str]:
     """Re-read a published result and return every difference in plain words; an empty list is a whole result.
 

@@ -34,7 +34,9 @@ class Written:
     checked_by: str
 
 
-def publish_lot(record: LotRecord, result: Path, overwrite: bool = False) -> Products:
+def publish_lot(
+    record: LotRecord, result: Path, overwrite: bool = False, report: bool = True
+) -> Products:
     """Write, read back and publish all products of a lot; `result` is absent or whole at any time.
 
     Parameters
@@ -45,6 +47,8 @@ def publish_lot(record: LotRecord, result: Path, overwrite: bool = False) -> Pro
         Folder to publish; its parent exists.
     overwrite : bool
         Replace an older result of this program; foreign files are never touched.
+    report : bool
+        Make the page, card, waypoints and tables too.
 
     Raises
     ------
@@ -58,6 +62,9 @@ def publish_lot(record: LotRecord, result: Path, overwrite: bool = False) -> Pro
     with publishing.publication(result, overwrite, _needed_bytes(record)) as folder:
         written = _write_and_check(folder, record)
         _write_manifest(folder, record, written)
+        if report:
+            written += _report(folder)
+            _write_manifest(folder, record, written)
         manifest.write_json(folder / manifest.RUN, manifest.run_facts(started))
         files = _files_frame(folder, written)
     return Products(result, files, closing_numbers(record))
@@ -139,6 +146,16 @@ def _quality(folder: Path, record: LotRecord) -> list[Written]:
     manifest.write_json(path, manifest.quality(record, counts))
     manifest.read_json(path)
     return [Written("quality", path.name, "json")]
+
+
+def _report(folder: Path) -> list[Written]:
+    """Make what people look at from the products already checked: it needs their manifest, not its list."""
+    from ..files import report  # here, since drawing takes long to load
+
+    paths = report.write_report(folder, folder)
+    _accept(report.check_report(folder, folder))
+    names = [path.relative_to(folder).as_posix() for path in paths]
+    return [Written(report.ROLES.get(name, "table"), name, "html.parser, xml.etree, csv") for name in names]
 
 
 def _write_manifest(folder: Path, record: LotRecord, written: list[Written]) -> None:
