@@ -22,7 +22,7 @@ EAST, NORTH, COURSE, CURVE, SLIP, CRAB, DRIFT_E, DRIFT_N = range(8)
 STATES = 8
 STEERINGS = (1e-5, 3e-5, 1e-4, 3e-4, 1e-3, 3e-3, 1e-2)  # straight road to yard, 1/m per root of a metre
 SLIPS = (3e-5, 1e-4, 3e-4, 1e-3, 3e-3)  # clean wheel to slipping one, per root of a metre
-ENOUGH_KNOTS = 1200  # to judge steering and slip by
+ENOUGH_KNOTS = 800  # to judge steering and slip by
 BEND_KNOTS = 40  # over which a bend shows above the noise
 TIGHT_WHEEL = 2.0  # log likelihood that each rung of a cleaner wheel than usual must gain
 

@@ -38,6 +38,43 @@ def distance_at(row_s: np.ndarray, wheel_m: np.ndarray, time_s: np.ndarray) -> t
     return distance, sigma
 
 
+def between_counts(row_s: np.ndarray, wheel_m: np.ndarray) -> np.ndarray:
+    """Distance between the ticks of a coarse counter, so that lines between two ticks do not share a place.
+
+    A counter shows the last tick passed. Where it ticks more rarely than rows are logged, and not more
+    than four times as rarely as usual, the distance runs evenly from tick to tick; over a longer time
+    the paver stood, half a tick on. A fine counter is given back as it is.
+
+    Parameters
+    ----------
+    row_s, wheel_m : numpy.ndarray
+        (row) time, increasing, and counter.
+
+    Returns
+    -------
+    numpy.ndarray
+        (row) distance.
+    """
+    ticks = np.flatnonzero(np.diff(wheel_m) != 0) + 1
+    if len(ticks) < 3:
+        return wheel_m
+    apart = np.diff(ticks)
+    if np.median(apart) < 2:
+        return wheel_m
+    gap_s, step = np.diff(row_s[ticks]), np.diff(wheel_m[ticks])
+    usual_s = float(np.median(gap_s))
+    knot_s, knot_m = [row_s[ticks[0]]], [wheel_m[ticks[0]]]
+    for number, gap in enumerate(gap_s):
+        if gap > 4.0 * usual_s:
+            begin, end = row_s[ticks[number]], row_s[ticks[number + 1]]
+            knot_s += [begin + usual_s / 2, end - usual_s / 2]
+            knot_m += [wheel_m[ticks[number]] + step[number] / 2] * 2
+        knot_s.append(row_s[ticks[number + 1]])
+        knot_m.append(wheel_m[ticks[number + 1]])
+    inside = (row_s >= knot_s[0]) & (row_s <= knot_s[-1])
+    return np.where(inside, np.interp(row_s, knot_s, knot_m), wheel_m)
+
+
 def speed_of_rows(row_s: np.ndarray, distance_m: np.ndarray, window_s: float = 2.0) -> np.ndarray:
     """Signed speed at each row over a centred window, or over its neighbours where rows are further apart."""
     half = window_s / 2
@@ -60,7 +97,8 @@ def direction_of_runs(
     """Which way the paver went between pauses: +1 as the counter says, -1 against it.
 
     The log is cut into runs where the wheel pauses; a run is turned round when the fixes at its ends moved
-    against the course of the two runs beside it, by more than four of their standard deviations.
+    against the course of the two runs beside it, by more than four of their standard deviations, and when
+    it starts and ends where its neighbours do: a lane laid on the way back starts beside the one before.
 
     Parameters
     ----------
@@ -85,9 +123,10 @@ def direction_of_runs(
     noise = np.interp(ends, fix_s, sigma_m).max(axis=1)
     moved = place[:, 1] - place[:, 0]
     turned = wheel_m[stop] - wheel_m[start]
+    joined = _joined(place, noise)
     for run in range(len(start)):
         beside = [k for k in (run - 1, run + 1) if 0 <= k < len(start) and abs(turned[k]) > abs(turned[run])]
-        if not beside or turned[run] < shortest_m:
+        if not beside or turned[run] < shortest_m or not (joined[run] and joined[run + 1]):
             continue
         course = sum(moved[k] / max(np.hypot(*moved[k]), 1e-9) for k in beside)
         progress = float(moved[run] @ course / max(np.hypot(*course), 1e-9))
@@ -108,3 +147,10 @@ def runs_between_pauses(
         return start, stop
     long = row_s[start[1:]] - row_s[stop[:-1]] >= pause_s
     return start[np.concatenate([[True], long])], stop[np.concatenate([long, [True]])]
+
+
+def _joined(place: np.ndarray, noise: np.ndarray) -> np.ndarray:
+    """Whether each run starts where the one before ended, within 1 m and noise; (run + 1), ends count as joined."""
+    jump = np.hypot(*(place[1:, 0] - place[:-1, 1]).T)
+    near = jump < 1.0 + 4.0 * np.maximum(noise[1:], noise[:-1])
+    return np.concatenate([[True], near, [True]])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 FEWEST_LINES = 30  # a spot is judged on no fewer
-MOST_LINES = 4000  # evenly picked where there are more
+MOST_LINES = 1500  # evenly picked where there are more
 STUCK_DELTA_C = 0.2  # a spot that varies less is stuck where the others vary five times as much
 BIAS_DELTA_C = 4.0  # twice the accuracy of a thermometer of 2 degC
 BIAS_SPREADS = 6.0  # and this many times the usual difference between neighbours

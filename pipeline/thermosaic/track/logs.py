@@ -51,11 +51,11 @@ def align(inputs: LotInputs, sigma_m: np.ndarray) -> Logs:
         turn = (turn + 180.0) % 360.0 - 180.0
     shrink = EARTH_M * np.radians(1.0)
     flat = np.column_stack([turn * (np.cos(np.radians(lat)) * shrink), (fixes.lat_deg - lat) * shrink])
-    fix_s = seconds(fixes.time_utc, origin)
+    fix_s, row_s = seconds(fixes.time_utc, origin), seconds(wheel.time_utc, origin)
     return Logs(
         origin=origin,
-        row_s=seconds(wheel.time_utc, origin),
-        wheel_m=wheel.wheel_m,
+        row_s=row_s,
+        wheel_m=odometry.between_counts(row_s, wheel.wheel_m),
         fixes=fixes,
         fix_s=fix_s,
         flat_m=flat,
