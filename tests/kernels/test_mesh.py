@@ -23,7 +23,7 @@ def make_mesh(centre, heading, right_m, ends_m, temp_c, *, every_node=False, **c
         "along_m": centre[:, :1] + np.cos(heading)[:, None] * node_m[knot],
         "across_m": centre[:, 1:] - np.sin(heading)[:, None] * node_m[knot],
         "knot": knot,
-        "spot": np.clip(np.arange(spots + 2) - 1, 0, spots - 1),
+        "spot": np.clip(np.arange(spots + 2) - 1, 0, spots - 1).astype(np.uint64),
         "right_m": node_m,
         "temp_c": np.asarray(temp_c, np.float32),
         "sigma_m": np.full((lines, spots), 0.02, np.float32),
@@ -92,7 +92,7 @@ def outline(lines: mesh.Mesh, strips=None) -> shapely.Geometry:
 
 
 def off_by(lines: mesh.Mesh, drawn: np.ndarray, strips=None) -> tuple[int, int]:
-    """Cells inside the outline left empty, and cells filled outside it; those within 1 um of it do not count."""
+    """Cells inside the outline left empty, and cells filled outside; within 1 um of it they do not count."""
     polygon = outline(lines, strips)
     along_m, across_m = centres()
     inside = shapely.contains_xy(polygon, along_m, across_m)

@@ -213,7 +213,8 @@ def test_columns_in_descending_order_give_the_same_map(hairpin):
     for mine, its in zip(one.tiles, other.tiles, strict=True):
         np.testing.assert_array_equal(mine.cell, its.cell)
         np.testing.assert_allclose(mine.bands, its.bands, atol=1e-4)
-    np.testing.assert_allclose(one.mat[0].temp_c, other.mat[0].temp_c, atol=1e-4)
+    # between knots, one a cell, lines are straight in the mat frame: the knots are others
+    np.testing.assert_allclose(one.mat[0].temp_c, other.mat[0].temp_c, atol=5e-3)
 
 
 def test_bad_spots_and_missing_readings_leave_their_pitch_empty():

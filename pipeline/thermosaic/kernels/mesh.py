@@ -23,7 +23,7 @@ share out the cells between them exactly.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numba import njit
@@ -48,18 +48,19 @@ class Mesh:
     along_m: np.ndarray  # float64 (line, knot) along columns; NaN = no position
     across_m: np.ndarray  # float64 (line, knot) along rows
     knot: np.ndarray  # int64 (knot), ascending
-    spot: np.ndarray  # int64 (node)
+    spot: np.ndarray  # uint64 (node); unsigned spares the kernel a check for negative indices
     right_m: np.ndarray  # float64 (node), strictly monotonic
     temp_c: np.ndarray  # float32 (line, spot), NaN = missing, or not of the lot
     sigma_m: np.ndarray  # float32 (line, spot)
     laid_s: np.ndarray  # float32 (line), NaN = unknown
     inside: np.ndarray  # bool (line, spot), of the lot
+    nodes: tuple[np.ndarray, ...] = field(init=False)  # distance from the first node, inverse steps, guesses
 
-    def node_table(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return distance of each node from the first, the inverse of each interval, and the guesses."""
+    def __post_init__(self) -> None:
         distance = np.abs(self.right_m - self.right_m[0])
         bins = np.arange(GUESSES) * (distance[-1] / GUESSES)
-        return distance, 1 / np.diff(distance), np.searchsorted(distance[1:-1], bins, side="right")
+        guess = np.searchsorted(distance[1:-1], bins, side="right")
+        object.__setattr__(self, "nodes", (distance, 1 / np.diff(distance), guess))
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -99,7 +100,7 @@ def fill(mesh: Mesh, strips: np.ndarray, rank: np.ndarray, block: Block, cell_m:
     cell_m : float
         Edge of the square cells.
     """
-    lines = (mesh.along_m, mesh.across_m, mesh.knot, mesh.spot, *mesh.node_table())
+    lines = (mesh.along_m, mesh.across_m, mesh.knot, mesh.spot, *mesh.nodes)
     readings = (mesh.temp_c, mesh.sigma_m, mesh.laid_s, mesh.inside)
     inputs = [_read_only(array) for array in (strips, rank, *lines, *readings)]
     return _fill(*inputs, block.row0, block.col0, block.cols, cell_m, block.owner, block.bands)
@@ -271,7 +272,7 @@ def _fill(
     row0, col0, cols, cell, owner, bands,
 ):  # fmt: skip
     """Go strip by strip, quadrilateral by quadrilateral: gather its cells, place them, give them values."""
-    work, at = np.empty((4, ROOM)), np.empty(ROOM, np.int64)
+    work, at = np.empty((4, ROOM)), np.empty(ROOM, np.uint64)
     taken_over = 0
     for k in range(len(strips)):
         start, end = strips[k, 0], strips[k, 1]
@@ -284,7 +285,7 @@ def _fill(
                 continue
             number = _gather(quad, rank[k], cols, owner, work, at)
             if number > len(at):
-                work, at = np.empty((4, 2 * number)), np.empty(2 * number, np.int64)
+                work, at = np.empty((4, 2 * number)), np.empty(2 * number, np.uint64)
                 _gather(quad, rank[k], cols, owner, work, at)
             if number > 0:
                 _place(number, work, quad)

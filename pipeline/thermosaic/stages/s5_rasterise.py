@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 
@@ -59,11 +60,10 @@ def rasterise_mat(swath: Swath, stations: Stations, grid: GridSection) -> Raster
     origin_utc = _origin(swath, np.concatenate([np.empty((0, 2), np.int64), *strips]).ravel())
     readings = _readings(swath, stations, origin_utc)
     tiles, taken_over = _map_tiles(swath, readings, strips, grid.map_cell_m)
+    nodes = _mat_nodes(swath, stations, readings, grid.mat_cell_m)
     return Rasters(
         origin_utc=origin_utc,
-        mat=tuple(
-            _mat_raster(stations, readings, code, strip, grid.mat_cell_m) for code, strip in enumerate(strips)
-        ),
+        mat=tuple(_mat_raster(nodes, code, strip, grid.mat_cell_m) for code, strip in enumerate(strips)),
         tiles=tiles,
         overlap_m2=taken_over * (grid.map_cell_m / _scale(swath)) ** 2,
     )
@@ -104,7 +104,7 @@ def _readings(swath: Swath, stations: Stations, origin_utc: np.datetime64) -> _R
         sigma_m=np.hypot(swath.sigma_along_m, swath.sigma_across_m),
         laid_s=((swath.laid_utc - origin_utc) / SECOND).astype(np.float32),
         inside=inside,
-        spot=np.concatenate([on_mat[:1], on_mat, on_mat[-1:]]),
+        spot=np.concatenate([on_mat[:1], on_mat, on_mat[-1:]]).astype(np.uint64),
         right_m=np.concatenate([ends_m[:1], swath.spot_right_m[on_mat], ends_m[1:]]),
     )
 
@@ -151,10 +151,11 @@ def _map_tiles(
 
 def _touched(lines: mesh.Mesh, strip: np.ndarray, tile_m: float) -> list[tuple[int, int, np.ndarray]]:
     """Tiles that the strips may touch, row by row: tile row, tile column, the strips' numbers in order."""
+    corners = [at_m[strip].reshape(-1, 4).T for at_m in (lines.across_m, lines.along_m)]
     box = [
-        np.floor(bound(at_m[strip], axis=(1, 2)) / tile_m).astype(np.int64)
-        for at_m in (lines.across_m, lines.along_m)
-        for bound in (np.min, np.max)
+        np.floor(reduce(bound, at_m) / tile_m).astype(np.int64)
+        for at_m in corners
+        for bound in (np.minimum, np.maximum)
     ]
     first_row, rows, first_col, cols = box[0], box[1] - box[0] + 1, box[2], box[3] - box[2] + 1
     number = np.repeat(np.arange(len(strip)), rows * cols)
@@ -170,20 +171,14 @@ def _touched(lines: mesh.Mesh, strip: np.ndarray, tile_m: float) -> list[tuple[i
 # ------------------------------------------------------------------------------------------ the mat frame
 
 
-def _mat_raster(
-    stations: Stations, readings: _Readings, code: int, strip: np.ndarray, cell_m: float
-) -> Raster:
+def _mat_raster(nodes: mesh.Mesh, code: int, strip: np.ndarray, cell_m: float) -> Raster:
     """Fill one pass in its mat frame: columns upstation, row 0 the smallest offset."""
     lattice = Lattice(f"mat:{code}", cell_m)
-    nothing = Raster(lattice, 0, 0, *(np.empty((0, 0), np.float32) for _ in range(3)))
-    if not len(strip):
-        return nothing
-    nodes = _mat_nodes(stations, readings, bool(stations.upstation[code]))
     step_m = np.abs(nodes.along_m[strip[:, 1]] - nodes.along_m[strip[:, 0]])
     strip = strip[~(step_m > 2 * mesh.LONGEST_STEP_M).any(axis=1)]
     along_m, across_m = nodes.along_m[strip], nodes.across_m[strip]
     if not np.isfinite(along_m).any():
-        return nothing
+        return Raster(lattice, 0, 0, *(np.empty((0, 0), np.float32) for _ in range(3)))
     row0, col0 = (math.floor(np.nanmin(at_m) / cell_m) for at_m in (across_m, along_m))
     rows, cols = (math.floor(np.nanmax(at_m) / cell_m) + 1 for at_m in (across_m, along_m))
     block = mesh.Block.empty(rows - row0, cols - col0, row0, col0)
@@ -194,23 +189,19 @@ def _mat_raster(
     return Raster(lattice, row0, col0, *bands.reshape(3, rows - row0, cols - col0))
 
 
-def _mat_nodes(stations: Stations, readings: _Readings, upstation: bool) -> mesh.Mesh:
-    """Every node in the mat frame; the ends of the mat lie straight on from the two outermost spots."""
-    spot, right_m = readings.spot[1:-1], readings.right_m
-    frame_m, offset_m = stations.frame_m[:, spot], stations.offset_m[:, spot].astype(np.float64)
-    if len(spot) == 1:
-        first, last = (right_m[[0, -1]] - right_m[1]) * (1 if upstation else -1)
-        along_m = np.repeat(frame_m, 3, axis=1)
-        across_m = np.hstack([offset_m + first, offset_m, offset_m + last])
-    else:
-        first = (right_m[0] - right_m[1]) / (right_m[2] - right_m[1])
-        last = (right_m[-1] - right_m[-2]) / (right_m[-2] - right_m[-3])
-        along_m, across_m = (
-            np.hstack([
-                at_m[:, :1] + first * (at_m[:, 1:2] - at_m[:, :1]),
-                at_m,
-                at_m[:, -1:] + last * (at_m[:, -1:] - at_m[:, -2:-1]),
-            ])
-            for at_m in (frame_m, offset_m)
-        )  # fmt: skip
-    return readings.mesh(along_m, across_m, np.arange(len(readings.spot)))
+def _mat_nodes(swath: Swath, stations: Stations, readings: _Readings, cell_m: float) -> mesh.Mesh:
+    """Place nodes in the mat frame, about one a cell; the mat's ends lie straight on from the outer spots."""
+    spot, right_m = readings.spot.astype(np.int64), readings.right_m
+    width_m = np.abs(right_m - right_m[0])
+    knot = np.unique(np.searchsorted(width_m, np.r_[np.arange(0, width_m[-1], cell_m), width_m[-1]]))
+    along_m = stations.frame_m[:, spot[knot]]
+    across_m = stations.offset_m[:, spot[knot]].astype(np.float64)
+    for end, first, second in ((0, 1, 2), (-1, -2, -3)):
+        if len(spot) > 3:
+            share = (right_m[end] - right_m[first]) / (right_m[second] - right_m[first])
+            for at_m, spot_m in ((along_m, stations.frame_m), (across_m, stations.offset_m)):
+                at_m[:, end] += share * (spot_m[:, spot[second]] - spot_m[:, spot[first]])
+        else:  # a single spot shows no direction: straight across
+            sign = np.where(stations.upstation, 1, -1)[swath.pass_code]
+            across_m[:, end] += sign * (right_m[end] - right_m[first])
+    return readings.mesh(along_m, across_m, knot)
