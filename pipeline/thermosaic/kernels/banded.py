@@ -54,14 +54,14 @@ class Chain:
     def factor(self) -> Factored:
         """Factor the equations; raise numpy.linalg.LinAlgError where they leave an unknown open."""
         states, _, knots = self.diagonal.shape
-        bands = np.zeros((2 * states, knots, states))
+        bands = np.zeros((knots, states, 2 * states))
         for row in range(states):
             for col in range(states):
                 if row <= col:
-                    bands[col - row, :, row] = self.diagonal[row, col]
-                bands[states + col - row, :-1, row] = self.upper[row, col]
+                    bands[:, row, col - row] = self.diagonal[row, col]
+                bands[:-1, row, states + col - row] = self.upper[row, col]
         lower = cholesky_banded(
-            bands.reshape(2 * states, -1), overwrite_ab=True, lower=True, check_finite=False
+            bands.reshape(-1, 2 * states).T, overwrite_ab=True, lower=True, check_finite=False
         )
         return Factored(lower, knots, states)
 

@@ -150,7 +150,7 @@ def runs_between_pauses(
 
 
 def _joined(place: np.ndarray, noise: np.ndarray) -> np.ndarray:
-    """Whether each run starts where the one before ended, within 1 m and noise; (run + 1), ends count as joined."""
+    """Whether each run starts within 1 m and noise of where the last ended; (run + 1), both ends True."""
     jump = np.hypot(*(place[1:, 0] - place[:-1, 1]).T)
     near = jump < 1.0 + 4.0 * np.maximum(noise[1:], noise[:-1])
     return np.concatenate([[True], near, [True]])

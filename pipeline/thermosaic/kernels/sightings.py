@@ -62,8 +62,6 @@ def white_sigma(east_m: np.ndarray, north_m: np.ndarray, time_s: np.ndarray) -> 
     Second differences of evenly timed fixes remove steady motion; white noise of standard deviation s
     leaves s x sqrt(6). The median makes jumps harmless. NaN with fewer than 8 such triples.
     """
-    thin = (np.arange(len(time_s)) // 1000) % max(1, len(time_s) // 50_000) == 0  # whole runs of fixes
-    east_m, north_m, time_s = east_m[thin], north_m[thin], time_s[thin]
     step = np.diff(time_s)
     if len(step) < 9:
         return float("nan")

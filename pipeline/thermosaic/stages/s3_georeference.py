@@ -172,11 +172,23 @@ def _first_look(distance: np.ndarray, pass_code: np.ndarray) -> np.ndarray:
     """Mark lines further on than any before them in their pass."""
     first = np.zeros(len(distance), bool)
     for code in np.unique(pass_code[pass_code >= 0]):
-        furthest = -np.inf
-        for line in np.flatnonzero(pass_code == code).tolist():
-            if distance[line] > furthest + NEW_GROUND_M:
-                first[line], furthest = True, float(distance[line])
+        lines = np.flatnonzero(pass_code == code)
+        before = np.maximum.accumulate(np.concatenate([[-np.inf], distance[lines]]))[:-1]
+        lines = lines[distance[lines] > before]
+        if (np.diff(distance[lines]) <= NEW_GROUND_M).any():
+            lines = lines[_far_enough(distance[lines])]
+        first[lines] = True
     return first
+
+
+def _far_enough(rising: np.ndarray) -> np.ndarray:
+    """Of rising distances, those beyond the last one taken by more than the least new ground."""
+    taken, furthest = [], -np.inf
+    for index, place in enumerate(rising.tolist()):
+        if place > furthest + NEW_GROUND_M:
+            taken.append(index)
+            furthest = place
+    return np.array(taken, np.int64)
 
 
 def _laid(

@@ -45,7 +45,7 @@ def align(inputs: LotInputs, sigma_m: np.ndarray) -> Logs:
     if len(wheel.time_utc) < 2:
         raise InputError("the wheel log holds fewer than two rows: nothing can be placed")
     origin = min(wheel.time_utc[0], fixes.time_utc[0])
-    lat, lon = float(np.median(fixes.lat_deg)), float(np.median(fixes.lon_deg))
+    lat, lon = float(fixes.lat_deg[0]), float(fixes.lon_deg[0])
     turn = fixes.lon_deg - lon
     if np.abs(turn).max() > 180.0:
         turn = (turn + 180.0) % 360.0 - 180.0

@@ -15,6 +15,7 @@ from .pieces import Piece, drift_of
 
 MEMORY_S = 60.0  # of the drift, until it is measured
 LEAST_SIGMA_M = 0.002  # no receiver is better
+ENOUGH_FIXES, RUN_OF_FIXES = 50_000, 1000  # to measure what changes from fix to fix, in whole runs
 LEAST_DRIFT = 0.1  # share of the sigma that may always drift
 
 
@@ -60,15 +61,15 @@ def judge_quality(fixes: Fixes, accept: AcceptSection) -> tuple[Doubt, ...]:
 
 def first_noise(logs: Logs) -> Noise:
     """Measure what changes from fix to fix; the rest of the stated sigma drifts."""
-    white = np.zeros(len(logs.sigma_m))
+    by_quality = np.zeros(len(QUALITIES))
     for code in np.unique(logs.fixes.quality):
         same = np.flatnonzero(logs.fixes.quality == code)
+        same = same[(np.arange(len(same)) // RUN_OF_FIXES) % max(1, len(same) // ENOUGH_FIXES) == 0]
         east, north = logs.flat_m[same].T
         seen = sightings.white_sigma(east, north, logs.fix_s[same])
-        white[same] = seen if np.isfinite(seen) else 0.5 * float(np.median(logs.sigma_m[same]))
-    white = np.minimum(white, logs.sigma_m)
-    least = (LEAST_DRIFT * logs.sigma_m) ** 2
-    drift = np.sqrt(np.maximum(logs.sigma_m**2 - white**2, least))
+        by_quality[code] = seen if np.isfinite(seen) else 0.5 * float(np.median(logs.sigma_m[same]))
+    white = np.minimum(by_quality[logs.fixes.quality], logs.sigma_m)
+    drift = np.sqrt(np.maximum(logs.sigma_m**2 - white**2, (LEAST_DRIFT * logs.sigma_m) ** 2))
     return Noise(white, drift, np.full(len(QUALITIES), MEMORY_S))
 
 

@@ -64,14 +64,14 @@ def gather(
     if cut.pass_code < 0 or len(row_s) < 2 or np.ptp(wheel) < SHORTEST_M:
         return None
     picked, place, spread = _on_new_ground(logs, offset_s, row_s, wheel)
-    if len(picked) < FEWEST or place[-1] - place[0] < SHORTEST_M:
+    if len(place) < FEWEST or place[-1] - place[0] < SHORTEST_M:
         return None
     time, quality = logs.fix_s[picked], logs.fixes.quality[picked]
     span = _span(row_s, wheel, time + offset_s)
     first = sightings.gather(place, time, quality, SPAN_M, span)
     if len(first) < FEWEST:
         return None
-    last = np.append(first[1:], len(picked)) - 1
+    last = np.append(first[1:], len(place)) - 1
     lon, lat, height, white, drift, mean_place, mean_spread, mean_time = sightings.means(
         first, _unwrapped(logs.fixes.lon_deg[picked]), logs.fixes.lat_deg[picked],
         logs.fixes.height_m[picked], noise.white_m[picked], noise.drift_m[picked], place, spread, time,
@@ -80,7 +80,7 @@ def gather(
     heading, heading_sigma = _sensor(logs.fixes.heading_deg[picked], first, plane, rig)
     return Spots(
         wheel_m=mean_place,
-        wheel_sigma_m=mean_spread,
+        wheel_sigma_m=mean_spread * np.sqrt(_groups_at_one_place(mean_place)),
         time_s=mean_time,
         lasting_s=time[last] - time[first],
         quality=quality[first],
@@ -98,7 +98,7 @@ def gather(
 
 def solve_roughly(spots: Spots, noise: Noise, rig: RigSection) -> Piece:
     """Solve to a centimetre with usual habits, from a smooth curve through the fixes."""
-    return solve_with(spots, noise, rig, motion.Habits(), close_m=0.01)
+    return solve_with(spots, noise, rig, motion.Habits(), close_m=0.02)
 
 
 def solve_well(spots: Spots, noise: Noise, rig: RigSection, rough: Piece) -> Piece:
@@ -158,17 +158,25 @@ def _unwrapped(lon_deg: np.ndarray) -> np.ndarray:
 
 def _on_new_ground(
     logs: Logs, offset_s: float, row_s: np.ndarray, wheel: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+) -> tuple[np.ndarray | slice, np.ndarray, np.ndarray]:
     """Fixes taken while the paver advanced or stood at its furthest; wheel distance and its sigma."""
     begin = np.searchsorted(logs.fix_s, row_s[0] - offset_s)
     end = np.searchsorted(logs.fix_s, row_s[-1] - offset_s, side="right")
     if end - begin < FEWEST:
-        return np.zeros(0, np.int64), np.zeros(0), np.zeros(0)
+        return slice(0, 0), np.zeros(0), np.zeros(0)
     scan_s = np.clip(logs.fix_s[begin:end] + offset_s, row_s[0], row_s[-1])
     place, spread = odometry.distance_at(row_s, wheel, scan_s)
     furthest = np.maximum.accumulate(place)
     new = (place >= furthest - NEW_GROUND_M) & ~logs.away[begin:end]
+    if new.all():
+        return slice(begin, end), furthest, spread
     return np.flatnonzero(new) + begin, furthest[new], spread[new]
+
+
+def _groups_at_one_place(place: np.ndarray) -> np.ndarray:
+    """How many groups share each group's place: within a pause their wheel error is one and the same."""
+    fresh = np.concatenate([[True], np.diff(place) > 0])
+    return np.bincount(np.cumsum(fresh) - 1)[np.cumsum(fresh) - 1]
 
 
 def _span(row_s: np.ndarray, wheel: np.ndarray, scan_s: np.ndarray) -> np.ndarray:

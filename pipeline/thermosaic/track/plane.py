@@ -52,7 +52,8 @@ def make_plane(fixes: Fixes, crs: CrsSection) -> Plane:
     """
     if len(fixes.time_utc) == 0:
         raise InputError("the log holds no usable fix: nothing can be placed; check the receiver's log")
-    middle = (float(np.median(fixes.lon_deg)), float(np.median(fixes.lat_deg)))
+    few = slice(None, None, max(1, len(fixes.time_utc) // 10_000))
+    middle = (float(np.median(fixes.lon_deg[few])), float(np.median(fixes.lat_deg[few])))
     epoch = crs.epoch or datum.decimal_year(fixes.time_utc[0])
     operation = datum.pin_operation(
         crs.fixes, crs.map, crs.accuracy_m, epoch, crs.accept_ensemble, where=middle
@@ -60,7 +61,7 @@ def make_plane(fixes: Fixes, crs: CrsSection) -> Plane:
     target = datum.map_crs(crs.map)
     easting, northing = (float(value) for value in operation.forward(*middle))
     lon, lat = datum.own_lon_lat(target, easting / operation.unit_m, northing / operation.unit_m)
-    height = fixes.height_m[np.isfinite(fixes.height_m)]
+    height = fixes.height_m[few][np.isfinite(fixes.height_m[few])]
     elevation = EARTH_M / (EARTH_M + float(np.median(height))) if len(height) else 1.0
     return Plane(
         crs=target,
