@@ -17,7 +17,8 @@ Derivatives = dict[int, np.ndarray | float]  # by state
 class Chain:
     """Normal equations of a chain under construction: add factors, then factor and solve.
 
-    A factor is `weight x (residual + derivatives . step)^2`; the solution is the step.
+    A factor is `weight x (residual + derivatives . step)^2`; the solution is the step. Derivatives by
+    states from `states` on are left out: those are held.
     """
 
     def __init__(self, knots: int, states: int) -> None:
@@ -33,6 +34,7 @@ class Chain:
         residual: np.ndarray | float,
     ) -> None:
         """Add one scalar factor at each of `knots` (none twice)."""
+        slope = self._solved(slope)
         for row, left in slope.items():
             pull = weight * left
             self.right[row, knots] -= pull * residual
@@ -46,10 +48,13 @@ class Chain:
         """Add one scalar factor between every knot and the next; derivatives at both."""
         self.add_at(slice(0, -1), here, weight, residual)
         self.add_at(slice(1, None), there, weight, residual)
-        for row, left in here.items():
+        for row, left in self._solved(here).items():
             pull = weight * left
-            for col, right in there.items():
+            for col, right in self._solved(there).items():
                 self.upper[row, col] += pull * right
+
+    def _solved(self, slope: Derivatives) -> Derivatives:
+        return {state: value for state, value in slope.items() if state < len(self.right)}
 
     def factor(self) -> Factored:
         """Factor the equations; raise numpy.linalg.LinAlgError where they leave an unknown open."""

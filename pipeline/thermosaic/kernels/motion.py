@@ -1,12 +1,13 @@
 """How a paver moves along its path, and the likeliest such motion through its fixes.
 
 The unknowns at each knot of wheel distance are the non-slip point's position, its course, curvature,
-the wheel's scale error, the crab angle (body heading less course) and the slowly drifting part of the
-GNSS error. The non-slip point moves the way it points; curvature wanders as a driver can steer, the
-wheel's scale as a wheel slips. The antenna's lever arm is part of the measurement, so the body's heading
-comes out right in tight turns and for an antenna ahead of or behind the non-slip point, solved along the
-whole path at once (Gauss-Newton on a chain; heavy-tailed fixes by iterated reweighting). How much the
-path may turn is chosen by marginal likelihood with the drift in the model: drift is not taken for steering.
+the wheel's scale error, the slowly drifting part of the GNSS error, and the crab angle (body heading less
+course; without a heading sensor nothing sees it: it is held at 0 and counted in the sigmas). The non-slip
+point moves the way it points; curvature wanders as a driver can steer, the wheel's scale as a wheel slips.
+The antenna's lever arm is part of the measurement, so the body's heading comes out right in tight turns and
+for an antenna ahead of or behind the non-slip point, solved along the whole path at once (Gauss-Newton on a
+chain; heavy-tailed fixes by iterated reweighting). How much the path may turn is chosen by marginal
+likelihood with the drift in the model: drift is not taken for steering.
 Not done here: clocks, projections, which fixes belong to which piece.
 """
 
@@ -18,7 +19,7 @@ import numpy as np
 
 from .banded import Chain, Factored
 
-EAST, NORTH, COURSE, CURVE, SLIP, CRAB, DRIFT_E, DRIFT_N = range(8)
+EAST, NORTH, COURSE, CURVE, SLIP, DRIFT_E, DRIFT_N, CRAB = range(8)
 STATES = 8
 STEERINGS = (1e-5, 3e-5, 1e-4, 3e-4, 1e-3, 3e-3, 1e-2)  # straight road to yard, 1/m per root of a metre
 SLIPS = (3e-5, 1e-4, 3e-4, 1e-3, 3e-3)  # clean wheel to slipping one, per root of a metre
@@ -127,8 +128,8 @@ def solve_motion(
         chain = _linearise(line, seen, arms, habits, state)[0]
         step = chain.factor().solve(chain.right)
         step[COURSE] = np.clip(step[COURSE], -0.3, 0.3)
-        state += step
-        drift = np.abs(step[DRIFT_E:] * line.drift_m).max()
+        state[: len(step)] += step
+        drift = np.abs(step[DRIFT_E:CRAB] * line.drift_m).max()
         if max(np.abs(step[:COURSE]).max(), 10.0 * np.abs(step[COURSE]).max(), drift) < close_m:
             break
     chain, weight, residual, energy = _linearise(line, seen, arms, habits, state)
@@ -209,11 +210,12 @@ def clock_shift(line: Line, seen: Sightings, arms: Arms, motion: Motion) -> tupl
     """
     slopes, weights, residuals = _sighting_rows(line, seen, arms, motion.habits, motion.state)
     right = np.zeros_like(motion.state)
+    states = motion.factored.states
     weight = weights[0] * seen.speed_mps
     for which, derivative in slopes[0].items():
         right[which, seen.knot] += weight * derivative
-    given_way = motion.factored.solve(right)
-    information = float((weight * seen.speed_mps).sum() - (right * given_way).sum())
+    given_way = motion.factored.solve(right[:states])
+    information = float((weight * seen.speed_mps).sum() - (right[:states] * given_way).sum())
     return -float((weight * residuals[0]).sum()), max(information, 0.0)
 
 
@@ -224,17 +226,22 @@ def place(arms: Arms, motion: Motion) -> Placed:
     sine, cosine = np.sin(heading), np.cos(heading)
     covariance = motion.factored.covariances()
 
-    def sigma(slope: dict[int, np.ndarray | float]) -> np.ndarray:
-        terms = [a * b * covariance[i, j] for i, a in slope.items() for j, b in slope.items()]
-        return np.sqrt(np.sum(terms, axis=0))
+    solved = motion.factored.states
+    held = motion.habits.crab_rad if solved == CRAB else 0.0
+    swing = float(np.mean(arms.antenna_forward_m)) + back, float(np.mean(arms.antenna_right_m))
+
+    def sigma(slope: dict[int, np.ndarray | float], of_crab_m: float) -> np.ndarray:
+        known = {which: value for which, value in slope.items() if which < solved}
+        terms = [a * b * covariance[i, j] for i, a in known.items() for j, b in known.items()]
+        return np.sqrt(np.sum(terms, axis=0) + (held * of_crab_m) ** 2)
 
     return Placed(
         east_m=state[EAST] - back * sine,
         north_m=state[NORTH] - back * cosine,
         heading_rad=heading,
-        along_m=sigma({EAST: sine, NORTH: cosine}),
-        across_m=sigma({EAST: cosine, NORTH: -sine, COURSE: -back, CRAB: -back}),
-        turn_rad=sigma({COURSE: 1.0, CRAB: 1.0}),
+        along_m=sigma({EAST: sine, NORTH: cosine}, swing[1]),
+        across_m=sigma({EAST: cosine, NORTH: -sine, COURSE: -back, CRAB: -back}, swing[0]),
+        turn_rad=sigma({COURSE: 1.0, CRAB: 1.0}, 1.0),
     )
 
 
@@ -262,7 +269,8 @@ def _linearise(
     line: Line, seen: Sightings, arms: Arms, habits: Habits, state: np.ndarray
 ) -> tuple[Chain, np.ndarray, np.ndarray, float]:
     """Build the normal equations about a state; also weights, residuals and twice the energy."""
-    chain = Chain(state.shape[1], STATES)
+    sensed = np.isfinite(seen.heading_rad).any()
+    chain = Chain(state.shape[1], STATES if sensed else CRAB)
     energy = _add_start(chain, habits, state)
     energy += _add_links(chain, line, arms, habits, state)
     slopes, weights, residuals = _sighting_rows(line, seen, arms, habits, state)

@@ -146,7 +146,8 @@ def excursions(
     numpy.ndarray
         bool (fix): inside an excursion.
     """
-    each = max(1, int(0.2 / max(float(np.median(np.diff(time_s))), 1e-3))) if len(time_s) > 1 else 1
+    usual_s = float(np.median(np.diff(time_s[:2000]))) if len(time_s) > 1 else 1.0
+    each = max(1, int(0.2 / max(usual_s, 1e-3)))
     if each > 1:
         thin = excursions(east_m[::each], north_m[::each], time_s[::each], beside, longest_s)
         return np.repeat(thin, each)[: len(time_s)]

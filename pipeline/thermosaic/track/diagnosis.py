@@ -96,8 +96,9 @@ def path_doubts(
 def _by_quality(pieces: list[Piece], noise: Noise, logs: Logs) -> dict[str, dict[str, Any]]:
     """Share, residuals and noise by fix quality."""
     result = {}
-    for code in np.unique(logs.fixes.quality):
+    for code in np.flatnonzero(np.bincount(logs.fixes.quality)):
         same = logs.fixes.quality == code
+        few = np.flatnonzero(same)[:: max(1, int(same.sum()) // 1000)]
         off = np.hypot(*np.concatenate([drift_of(piece)[piece.spots.quality == code] for piece in pieces]).T)
         lost = np.concatenate(
             [(piece.solved.weight < BELIEVED)[piece.spots.quality == code] for piece in pieces]
@@ -107,8 +108,8 @@ def _by_quality(pieces: list[Piece], noise: Noise, logs: Logs) -> dict[str, dict
             "residual_p50_m": _rounded(np.percentile(off, 50), 4) if len(off) else None,
             "residual_p95_m": _rounded(np.percentile(off, 95), 4) if len(off) else None,
             "disbelieved_frac": _rounded(lost.mean(), 5) if len(off) else None,
-            "white_sigma_m": round(float(np.median(noise.white_m[same])), 4),
-            "drift_sigma_m": round(float(np.median(noise.drift_m[same])), 4),
+            "white_sigma_m": round(float(np.median(noise.white_m[few])), 4),
+            "drift_sigma_m": round(float(np.median(noise.drift_m[few])), 4),
             "drift_memory_s": round(float(noise.memory_s[code]), 1),
         }
     return result

@@ -93,7 +93,7 @@ def compare_distance(logs: Logs, offset_s: float, accept: AcceptSection) -> None
     wheel = np.interp(edges + offset_s, logs.row_s, logs.wheel_m, left=np.nan, right=np.nan)
     inside = np.isfinite(wheel[1:]) & np.isfinite(wheel[:-1])
     chord = np.hypot(*np.diff(place, axis=0).T)[inside]
-    sigma = float(np.median(logs.sigma_m))
+    sigma = float(np.median(logs.sigma_m[:: max(1, len(logs.sigma_m) // 10_000)]))
     moved = float(chord[chord > 6.0 * sigma + 0.5].sum())
     turned = float(np.diff(wheel)[inside].sum())
     if max(moved, abs(turned)) < max(20.0, 40.0 * sigma):

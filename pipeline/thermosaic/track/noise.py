@@ -62,7 +62,7 @@ def judge_quality(fixes: Fixes, accept: AcceptSection) -> tuple[Doubt, ...]:
 def first_noise(logs: Logs) -> Noise:
     """Measure what changes from fix to fix; the rest of the stated sigma drifts."""
     by_quality = np.zeros(len(QUALITIES))
-    for code in np.unique(logs.fixes.quality):
+    for code in np.flatnonzero(np.bincount(logs.fixes.quality)):
         same = np.flatnonzero(logs.fixes.quality == code)
         same = same[(np.arange(len(same)) // RUN_OF_FIXES) % max(1, len(same) // ENOUGH_FIXES) == 0]
         east, north = logs.flat_m[same].T

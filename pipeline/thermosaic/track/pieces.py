@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -97,8 +97,9 @@ def gather(
 
 
 def solve_roughly(spots: Spots, noise: Noise, rig: RigSection) -> Piece:
-    """Solve to a centimetre with usual habits, from a smooth curve through the fixes."""
-    return solve_with(spots, noise, rig, motion.Habits(), close_m=0.02)
+    """Solve to a few centimetres with usual habits on level ground, from a smooth curve through the fixes."""
+    level = replace(spots, height_m=np.full(len(spots.height_m), np.nan))
+    return replace(solve_with(level, noise, rig, motion.Habits(), close_m=0.02), spots=spots)
 
 
 def solve_well(spots: Spots, noise: Noise, rig: RigSection, rough: Piece) -> Piece:
