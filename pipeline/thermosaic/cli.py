@@ -110,6 +110,7 @@ def app(
 @click.option(
     "--dry-run", is_flag=True, help="Read the configuration, say what would be done, write nothing."
 )
+@click.option("--no-report", is_flag=True, help="Leave out report.html, card.png, places.gpx and tables.")
 @click.option(
     "--fail-on",
     metavar="WORD",
@@ -122,6 +123,7 @@ def run(
     result: Path | None,
     overwrite: bool,
     dry_run: bool,
+    no_report: bool,
     fail_on: str | None,
 ) -> None:
     """Turn one lot's logs into checked GIS products.
@@ -141,7 +143,7 @@ def run(
         return
     if result is None:
         raise ConfigError("run: -o RESULT is missing: name the folder to write, for example -o lift1_result")
-    _run_one(config, result, overwrite, quiet=context.obj["quiet"], rank=rank)
+    _run_one(config, result, overwrite, quiet=context.obj["quiet"], rank=rank, report=not no_report)
 
 
 def _rank_of(config: Any, word: str | None) -> int | None:
@@ -156,10 +158,12 @@ def _rank_of(config: Any, word: str | None) -> int | None:
     return words.index(word)
 
 
-def _run_one(config: Any, result: Path, overwrite: bool, quiet: bool, rank: int | None = None) -> None:
+def _run_one(
+    config: Any, result: Path, overwrite: bool, quiet: bool, rank: int | None = None, report: bool = True
+) -> None:
     from .run import run_lot
 
-    products = run_lot(config, result, overwrite)
+    products = run_lot(config, result, overwrite, report)
     if not quiet:
         click.echo(closing_table(products.summary, config.delivery.units))
         click.echo(f"Result: {result}")
@@ -242,6 +246,38 @@ def verify(result: Path) -> None:
         f"{result}: {'all products check' if not differences else f'{len(differences)} difference(s)'}"
     )
     sys.exit(5 if differences else 0)
+
+
+@app.command()
+@click.argument("result", type=click.Path(path_type=Path))
+@click.option("-o", "--output", "folder", type=click.Path(path_type=Path), required=True, help="Folder to write.")
+@click.option("--lang", default="en", show_default=True, help="Language of card, first page and cautions: en, es.")
+@click.option("--pdf", is_flag=True, help="Make report.pdf too (needs Chromium or WeasyPrint).")
+def report(result: Path, folder: Path, lang: str, pdf: bool) -> None:
+    """Write the report of a RESULT: one page, a card for a phone, waypoints and tables.
+
+    Example: thermosaic report lift1_result -o lift1_report --lang es
+    """
+    from .results import report_result
+
+    for path in report_result(result, folder, lang, pdf):
+        click.echo(str(path))
+
+
+@app.command()
+@click.argument("result", type=click.Path(path_type=Path))
+@click.option(
+    "--what", type=click.Choice(["strip", "plan", "speed", "histogram", "layers"]), required=True, help="The drawing."
+)
+@click.option("-o", "--output", "path", type=click.Path(path_type=Path), required=True, help="A .png or .svg file.")
+def plot(result: Path, what: str, path: Path) -> None:
+    """Draw one picture of a RESULT as PNG or SVG.
+
+    Example: thermosaic plot lift1_result --what strip -o strip.png
+    """
+    from .results import plot_result
+
+    click.echo(str(plot_result(result, what, path)))
 
 
 @app.command()

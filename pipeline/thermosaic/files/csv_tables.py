@@ -1,0 +1,97 @@
+"""tables/*.csv: five layers as plain tables for a spreadsheet, in the delivery's units.
+
+RFC 4180: UTF-8, one header row whose names carry the unit, rows end in CR LF. A text that a spreadsheet
+would run as a formula gets an apostrophe before it. Not done here: geometry.
+"""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from ..tables import suffix
+from . import geopackage
+
+FOLDER = "tables"
+NAMES = ("lot", "profiles", "stops", "cold_zones", "dropped")
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+DECIMALS = {
+    "m": 3, "m2": 2, "mps": 4, "c": 2, "delta_c": 2, "deg": 8, "s": 1, "frac": 4,
+    "ft": 3, "ft2": 2, "ftpmin": 2, "f": 2, "delta_f": 2,
+}  # fmt: skip
+
+
+def write_tables(package: Path, folder: Path) -> list[Path]:
+    """Write each table into folder/tables; return the paths in order."""
+    (folder / FOLDER).mkdir(exist_ok=True)
+    written = []
+    for name in NAMES:
+        path = folder / FOLDER / f"{name}.csv"
+        with path.open("w", encoding="utf-8", newline="") as file:
+            csv.writer(file).writerows(_rows(geopackage.read_layer(package, name)))
+        written.append(path)
+    return written
+
+
+def _rows(frame: gpd.GeoDataFrame) -> list[list[str]]:
+    plain = pd.DataFrame(frame.drop(columns=frame.geometry.name))
+    columns = [[cell(value, name) for value in plain[name]] for name in plain.columns]
+    return [list(plain.columns), *(list(row) for row in zip(*columns, strict=True))]
+
+
+def cell(value: Any, name: str) -> str:
+    """Write one value; decimals by the unit that its column's name ends in.
+
+    >>> cell(1.23456, "length_m"), cell("=1+1", "reason"), cell(None, "reason"), cell(-3.0, "offset_m")
+    ('1.235', "'=1+1", '', '-3.000')
+    """
+    if value is None or value is pd.NaT or (not isinstance(value, str) and pd.isna(value)):
+        return ""
+    if isinstance(value, bool | np.bool_):
+        return "true" if value else "false"
+    if isinstance(value, pd.Timestamp):
+        return value.tz_convert("UTC").isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    if isinstance(value, float | np.floating):
+        places = DECIMALS.get(suffix(name))
+        return f"{value:.0f}" if places is None and float(value).is_integer() else f"{value:.{places or 4}f}"
+    return safe_text(str(value))
+
+
+def safe_text(text: str) -> str:
+    """Put an apostrophe before a text that a spreadsheet would take for a formula.
+
+    Also where blanks stand before the sign, since some programs drop them on import.
+    """
+    return f"'{text}" if text.startswith(FORMULA_STARTS) or text.lstrip().startswith(FORMULA_STARTS) else text
+
+
+def check_tables(package: Path, folder: Path) -> list[str]:
+    """Read the tables back with the csv module and compare them with the layers; return what differs."""
+    found = []
+    for name in NAMES:
+        path = folder / FOLDER / f"{name}.csv"
+        try:
+            with path.open(encoding="utf-8", newline="") as file:
+                have = list(csv.reader(file))
+        except (OSError, ValueError, csv.Error) as error:
+            found.append(f"{path.name}: cannot be read: {error}")
+            continue
+        if have != _rows(geopackage.read_layer(package, name)):
+            found.append(f"{path.name}: differs from layer {name}")
+        found += [f"{path.name}: holds a formula: {text[:40]}" for row in have for text in row if _is_formula(text)]
+    return found
+
+
+def _is_formula(text: str) -> bool:
+    if not text.startswith(FORMULA_STARTS):
+        return False
+    try:
+        float(text)
+    except ValueError:
+        return True
+    return False

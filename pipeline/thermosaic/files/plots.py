@@ -1,0 +1,62 @@
+"""Single pictures of a result as PNG or SVG: strip, plan, speed, histogram, layers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from matplotlib.figure import Figure
+
+from ..errors import ConfigError
+from .sheets.charts import CHART_IN, draw_histogram, draw_speed
+from .sheets.layers_picture import LAYERS_IN, draw_layers
+from .sheets.look import drawing, save
+from .sheets.lot_sheet import LotSheet, read_sheet
+from .sheets.plan import PLAN_IN, draw_plan
+from .sheets.strips import LEGEND_IN, ROW_IN, WIDTH_IN, draw_legend, draw_row, rows_of
+
+FORMATS = (".png", ".svg")
+PICTURES: dict[str, tuple[tuple[float, float] | None, Callable[[Figure, LotSheet], None] | None]] = {
+    "strip": (None, None),
+    "plan": (PLAN_IN, draw_plan),
+    "speed": (CHART_IN, draw_speed),
+    "histogram": (CHART_IN, draw_histogram),
+    "layers": (LAYERS_IN, draw_layers),
+}
+
+
+def draw_plot(result: Path, what: str, file: Path) -> Path:
+    """Draw one picture of a result folder.
+
+    Raises
+    ------
+    ConfigError
+        There is no such picture or format, or the lot has no mat to draw.
+    ProductError
+        The result cannot be read.
+    """
+    if what not in PICTURES:
+        raise ConfigError(f'there is no picture "{what}": choose one of {", ".join(PICTURES)}')
+    if file.suffix.lower() not in FORMATS:
+        raise ConfigError(f"{file}: pictures are written as {' or '.join(FORMATS)}: end the name so")
+    sheet = read_sheet(result)
+    if not sheet.mats or not sheet.spines:
+        raise ConfigError(f"{result}: holds no mat to draw: no reading of the lot has a position")
+    if what == "strip":
+        return draw_strips(sheet, file)
+    size, draw = PICTURES[what]
+    with drawing(*size) as figure:
+        draw(figure, sheet)
+        save(figure, file)
+    return file
+
+
+def draw_strips(sheet: LotSheet, file: Path) -> Path:
+    """Draw the legend and every row of the strip sheets below each other."""
+    rows = rows_of(sheet)
+    with drawing(WIDTH_IN, LEGEND_IN + ROW_IN * len(rows)) as figure:
+        draw_legend(figure, 0, sheet)
+        for i, row in enumerate(rows):
+            draw_row(figure, LEGEND_IN + i * ROW_IN, sheet, row)
+        save(figure, file)
+    return file

@@ -1,0 +1,135 @@
+"""card.png: the lot on one phone screen."""
+
+from __future__ import annotations
+
+import textwrap
+from pathlib import Path
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.patches import Rectangle
+from PIL import Image
+
+from .look import FAINT, INK, PAPER, SOFT, bare, class_face, drawing, picture, save
+from .lot_sheet import LotSheet
+from .measures import number
+from .places import first_places
+from .words import Words, place_words
+
+SIZE_IN, CARD_DPI = (5.4, 9.6), 200
+LEFT, RIGHT = 0.4, 5.0
+COLOURS = 255
+
+
+def write_card(path: Path, sheet: LotSheet, words: Words) -> None:
+    """Write the card, 1080 x 1920 pixels of at most 256 colours."""
+    with drawing(*SIZE_IN) as figure:
+        axes = bare(figure.add_axes((0, 0, 1, 1)))
+        axes.set_xlim(0, SIZE_IN[0])
+        axes.set_ylim(0, SIZE_IN[1])
+        _head(axes, sheet, words)
+        _strip(axes, sheet)
+        _classes(axes, sheet, words)
+        _counts(axes, sheet, words)
+        _first(axes, sheet, words)
+        _foot(axes, sheet, words)
+        figure.set_dpi(CARD_DPI)
+        save(figure, path)
+    with Image.open(path) as image:
+        few = image.convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE)
+    few.save(path, "PNG", optimize=True)
+
+
+def _rule(axes: Axes, y: float) -> None:
+    axes.plot([LEFT, RIGHT], [y, y], color=INK, linewidth=0.7)
+
+
+def _head(axes: Axes, sheet: LotSheet, words: Words) -> None:
+    lot, to = sheet.config["lot"], sheet.measures
+    axes.text(LEFT, 9.2, lot["id"][:34], fontsize=15, fontweight="bold", va="center")
+    axes.text(LEFT, 8.9, f"{lot['route'][:44]}", fontsize=10, va="center")
+    lane = words("paving", lane=lot["lane"], lift=lot["lift"])
+    axes.text(LEFT, 8.67, f"{lane}   {sheet.whole['paved_on']}", fontsize=9.5, va="center", color=SOFT)
+    span = f"{to.station(sheet.whole['station_from_m'])} \N{EN DASH} {to.station(sheet.whole['station_to_m'])}"
+    axes.text(RIGHT, 8.67, span, fontsize=9.5, va="center", ha="right", color=SOFT)
+
+
+def _strip(axes: Axes, sheet: LotSheet) -> None:
+    """The whole mat of the longest pass as one strip."""
+    if not sheet.mats:
+        return
+    mat = max(sheet.mats, key=lambda mat: mat.temp_c.shape[1])
+    step = max(mat.temp_c.shape[1] // 900, 1)
+    shown = mat.temp_c[:, : mat.temp_c.shape[1] // step * step]
+    blocks = shown.reshape(len(shown), -1, step)
+    filled = np.isfinite(blocks)
+    coldest = np.where(filled.any(axis=2), np.where(filled, blocks, np.inf).min(axis=2), np.nan)
+    axes.add_patch(Rectangle((LEFT, 7.88), RIGHT - LEFT, 0.5, facecolor=PAPER, hatch="xxx", edgecolor=FAINT, linewidth=0.5))
+    axes.imshow(picture(coldest, sheet.ramp, sheet.measures), extent=(LEFT, RIGHT, 7.88, 8.38), aspect="auto",
+                interpolation="none", zorder=2)  # fmt: skip
+    axes.set_xlim(0, SIZE_IN[0])
+    axes.set_ylim(0, SIZE_IN[1])
+    sign = sheet.measures.unit("temp").name
+    axes.text(LEFT, 7.75, f"{sheet.ramp.low:g} \N{EN DASH} {sheet.ramp.high:g} {sign}", fontsize=7.5, color=SOFT, va="center")
+
+
+def _classes(axes: Axes, sheet: LotSheet, words: Words) -> None:
+    """Profiles by class as one bar, hatched, with their numbers below."""
+    whole, total = sheet.whole, max(int(sheet.whole["profile_count"]), 1)
+    counts = [int(whole[f"class_{rank}_count"]) for rank in range(len(sheet.class_words))]
+    parts = [*zip(sheet.class_words, counts, range(len(counts)), strict=True)]
+    parts.append((words("insufficient"), int(whole["insufficient_count"]), None))
+    axes.text(LEFT, 7.42, f"{words('profiles')}: {int(whole['profile_count'])}", fontsize=10.5, fontweight="bold", va="center")
+    x, step = LEFT, (RIGHT - LEFT) / len(parts)
+    for i, (word, count, rank) in enumerate(parts):
+        colour, hatch = class_face(rank, len(counts))
+        wide = (RIGHT - LEFT) * count / total
+        axes.add_patch(Rectangle((x, 7.0), wide, 0.26, facecolor=colour, hatch=hatch, edgecolor=INK, linewidth=0.6))
+        x += wide
+        left = LEFT + i * step
+        axes.add_patch(Rectangle((left, 6.7), 0.2, 0.16, facecolor=colour, hatch=hatch, edgecolor=INK, linewidth=0.6))
+        axes.text(left + 0.26, 6.78, f"{count} {word}", fontsize=8.5, va="center")
+
+
+def _counts(axes: Axes, sheet: LotSheet, words: Words) -> None:
+    """Six numbers in two columns; the unmeasured length is one of them."""
+    whole, to = sheet.whole, sheet.measures
+    share = number(100 * whole["unmeasured_m"] / max(float(whole["paved_m"]), 1e-9), 1)
+    boxes = [
+        (words("paved"), to.text(whole["paved_m"], "distance"), False),
+        (words("unmeasured"), f"{to.text(whole['unmeasured_m'], 'distance')} ({share} %)", whole["unmeasured_m"] > 0),
+        (words("zones"), f"{int(whole['zone_count'])}", False),
+        (words("stops"), f"{int(whole['stop_count'])}, {number(whole['stopped_s'] / 60, 1)} min", False),
+        (words("speed"), to.text(whole["speed_mean_mps"], "speed"), False),
+        (words("position"), f"± {to.text(whole['sigma_p50_m'], 'sigma')}", False),
+    ]
+    _rule(axes, 6.48)
+    for i, (name, text, loud) in enumerate(boxes):
+        x, y = LEFT + (i % 2) * 2.35, 6.26 - (i // 2) * 0.56
+        if loud:
+            axes.add_patch(Rectangle((x - 0.08, y - 0.36), 2.2, 0.5, facecolor=PAPER, edgecolor=INK, linewidth=1.4))
+        axes.text(x, y, name, fontsize=8, va="center", color=SOFT)
+        axes.text(x, y - 0.23, text, fontsize=12, va="center", fontweight="bold")
+    _rule(axes, 4.72)
+
+
+def _first(axes: Axes, sheet: LotSheet, words: Words) -> None:
+    axes.text(LEFT, 4.48, words("look_first"), fontsize=10.5, fontweight="bold", va="center")
+    places = [place_words(sheet, place, words) for place in first_places(sheet)]
+    y = 4.2
+    if not places:
+        axes.text(LEFT, y, textwrap.fill(words("nothing_first"), 64), fontsize=8.5, va="top", linespacing=1.4)
+    for i, place in enumerate(places, start=1):
+        axes.text(LEFT, y, f"{i}", fontsize=15, fontweight="bold", va="top", color=SOFT)
+        axes.text(LEFT + 0.3, y, place.title, fontsize=9, fontweight="bold", va="top")
+        lines = [place.where, place.when, place.doing, place.size]
+        text = "\n".join(textwrap.fill(line.replace("\N{NO-BREAK SPACE}", " "), 66) for line in lines if line)
+        axes.text(LEFT + 0.3, y - 0.18, text, fontsize=7.6, va="top", linespacing=1.35)
+        y -= 0.3 + 0.142 * (text.count("\n") + 1)
+
+
+def _foot(axes: Axes, sheet: LotSheet, words: Words) -> None:
+    _rule(axes, 0.98)
+    caution = textwrap.fill(words.cautions(sheet)[1], 78)
+    axes.text(LEFT, 0.86, caution, fontsize=7, va="top", linespacing=1.35)
+    axes.text(LEFT, 0.22, f"thermosaic {sheet.manifest['version']}   {words('card_more')}", fontsize=7, color=SOFT)

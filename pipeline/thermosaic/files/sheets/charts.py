@@ -1,0 +1,83 @@
+"""Two plain charts: the paver's speed along the stations, and how many readings have which temperature."""
+
+from __future__ import annotations
+
+import numpy as np
+import pyarrow.parquet as pq
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter
+
+from .look import FAINT, INK, PAPER, RIBBON, SOFT, STOP
+from .lot_sheet import SPOTS, LotSheet
+from .measures import duration, number
+
+CHART_IN = (11.0, 3.6)
+BIN = {"us": 2.0, "si": 1.0}  # degF, degC
+
+
+def draw_speed(figure: Figure, sheet: LotSheet) -> None:
+    """Draw one panel a pass: speed over station, segments' means, stops."""
+    passes = list(sheet.spines)
+    for i, pass_id in enumerate(passes):
+        high = 0.78 / len(passes)
+        axes = figure.add_axes((0.07, 0.14 + (len(passes) - 1 - i) * high, 0.9, high * 0.82))
+        _speed_panel(axes, sheet, pass_id)
+        if len(passes) > 1:
+            axes.set_title(f"pass {pass_id}", loc="left", fontsize=8)
+    figure.text(0.07, 0.95, f"Paver speed, {sheet.config['lot']['id']}", fontsize=10, fontweight="bold", va="top")
+
+
+def _speed_panel(axes: Axes, sheet: LotSheet, pass_id: str) -> None:
+    spine, to = sheet.spines[pass_id], sheet.measures
+    speed = to.shown(spine.speed_mps, "speed")
+    for piece in np.split(np.arange(len(speed)), np.flatnonzero(~spine.joined) + 1):
+        axes.fill_between(spine.station_m[piece], 0, speed[piece], color=RIBBON, alpha=0.6, linewidth=0)
+    segments = sheet.frames["speed_segments"]
+    for _, segment in segments[segments["pass_id"] == pass_id].iterrows():
+        mean = to.shown(segment["speed_mean_mps"], "speed")
+        axes.plot([segment["station_from_m"], segment["station_to_m"]], [mean, mean], color=INK, linewidth=1.2)
+    top = max(float(np.nanmax(speed)), 1e-3) * 1.25
+    stops = sheet.frames["stops"]
+    for _, stop in stops[stops["pass_id"] == pass_id].iterrows():
+        axes.axvline(stop["station_m"], color=STOP, linewidth=1.2, linestyle=(0, (4, 1.5)))
+        axes.annotate(f" stood {duration(stop['duration_s'])}", (stop["station_m"], top * 0.93), color=STOP, fontsize=7.5)
+    axes.set_ylim(0, top)
+    axes.set_xlim(spine.station_m.min(), spine.station_m.max())
+    axes.set_ylabel(to.unit("speed").name)
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda metres, _: to.labels.text(metres).split(".")[0]))
+    axes.set_xticks(_station_steps(sheet, spine.station_m))
+    axes.grid(axis="y", color=FAINT, linewidth=0.4)
+
+
+def _station_steps(sheet: LotSheet, station_m: np.ndarray) -> np.ndarray:
+    """About ten whole stations over the range."""
+    unit = 100 * sheet.measures.labels.length_m
+    step = unit * max(int(np.ceil(np.ptp(station_m) / unit / 10)), 1)
+    return np.arange(np.ceil(station_m.min() / step), np.floor(station_m.max() / step) + 1) * step
+
+
+def draw_histogram(figure: Figure, sheet: LotSheet) -> None:
+    """Draw kept readings as bars and the others, first looks only, as a line, with the lot's percentiles."""
+    to = sheet.measures
+    frame = pq.read_table(sheet.folder / SPOTS, columns=["temp_c", "kept", "dropped_reason"]).to_pandas()
+    shown = to.shown(frame["temp_c"].to_numpy(dtype=float), "temp")
+    kept = frame["kept"].to_numpy() & np.isfinite(shown)
+    other = ~kept & np.isfinite(shown) & (frame["dropped_reason"] != "second_look").to_numpy()
+    width = BIN[to.delivery]
+    low, high = np.floor(np.nanmin(shown) / width) * width, np.ceil(np.nanmax(shown) / width) * width + width
+    edges = np.arange(low, high + width / 2, width)
+    axes = figure.add_axes((0.07, 0.16, 0.9, 0.66))
+    axes.hist(shown[kept], edges, color=RIBBON, edgecolor=PAPER, linewidth=0.3, label=f"kept, {number(kept.sum(), 0)}")
+    axes.hist(shown[other], edges, histtype="step", color=INK, linewidth=0.9,
+              label=f"left out, first looks, {number(other.sum(), 0)}")  # fmt: skip
+    for percent in (1, 50, 98.5) if kept.any() else ():
+        value = float(np.percentile(shown[kept], percent))
+        axes.axvline(value, color=SOFT, linewidth=0.7, linestyle=(0, (2, 2)))
+        axes.annotate(f"{percent:g} %: {value:.0f}", (value, 1.0), xycoords=("data", "axes fraction"), fontsize=7.5,
+                      ha="center", va="bottom", color=SOFT)  # fmt: skip
+    axes.set_xlabel(f"reading, {to.unit('temp').name}, bars of {width:g}")
+    axes.set_ylabel("readings")
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda count, _: f"{count:,.0f}"))
+    axes.legend(frameon=False, loc="upper left")
+    figure.text(0.07, 0.96, f"Readings by temperature, {sheet.config['lot']['id']}", fontsize=10, fontweight="bold", va="top")

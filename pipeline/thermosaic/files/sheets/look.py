@@ -1,0 +1,107 @@
+"""How the drawings look: ink, hatching, ramp, and matplotlib set so that the same input gives the same bytes.
+
+Classes differ by hatching first and by a ColorBrewer shade second, so they hold in greyscale print.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import matplotlib
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import FancyArrow, Rectangle
+
+from ..ramp import ColourRamp
+from ..styles import BLUES, GREYS, INK, ORANGES, PURPLES
+from .measures import Measures
+
+PAPER, FAINT, SOFT = "#ffffff", GREYS[1], GREYS[3]
+HATCHES = ("", "///", "//////", "xxx", "xxxxx")
+ZONE, STOP, RIBBON = BLUES[2], ORANGES[3], GREYS[2]
+DPI = 150
+SETTINGS: dict[str, Any] = {
+    "font.family": "DejaVu Sans", "font.size": 7.5, "text.color": INK, "axes.edgecolor": INK,
+    "axes.labelcolor": INK, "xtick.color": INK, "ytick.color": INK, "axes.linewidth": 0.6,
+    "hatch.linewidth": 0.5, "svg.fonttype": "none", "svg.hashsalt": "thermosaic", "figure.dpi": DPI,
+    "savefig.dpi": DPI, "path.simplify": True, "axes.spines.top": False, "axes.spines.right": False,
+    "pdf.fonttype": 42,
+}  # fmt: skip
+
+
+@contextlib.contextmanager
+def drawing(width_in: float, height_in: float) -> Iterator[Figure]:
+    """Give an empty figure in the sheets' own settings, whatever the user's are."""
+    with matplotlib.rc_context({**matplotlib.rcParamsDefault, "backend": "agg", **SETTINGS}):
+        yield Figure(figsize=(width_in, height_in), facecolor=PAPER)
+
+
+def svg_text(figure: Figure) -> str:
+    """Write a figure as SVG for a page: no prolog, no metadata, nothing that names another document."""
+    buffer = io.StringIO()
+    nothing = dict.fromkeys(("Creator", "Date", "Format", "Type"))
+    figure.savefig(buffer, format="svg", metadata=nothing)
+    text = buffer.getvalue()
+    return text[text.index("<svg") :]
+
+
+def save(figure: Figure, path: Path) -> None:
+    """Write a figure as PNG or SVG by the path's ending, without date or program."""
+    if path.suffix.lower() == ".svg":
+        figure.savefig(path, format="svg", metadata=dict.fromkeys(("Creator", "Date", "Format", "Type")))
+    else:
+        figure.savefig(path, format="png", metadata={"Software": None})
+
+
+def class_face(rank: float | None, words: int) -> tuple[str, str]:
+    """Colour and hatching of a class rank; insufficient is white and dotted."""
+    if rank is None or not np.isfinite(rank):
+        return PAPER, "..."
+    return PURPLES[round(int(rank) * 3 / max(words - 1, 1))], HATCHES[int(rank)]
+
+
+def picture(temp_c: np.ndarray, ramp: ColourRamp, measures: Measures) -> np.ndarray:
+    """Colour temperatures by the lot's ramp, uint8 (row, col, 4); empty cells are clear."""
+    shown = measures.shown(np.asarray(temp_c, dtype=float), "temp")
+    alpha = np.where(np.isfinite(shown), 255, 0).astype(np.uint8)
+    return np.dstack([ramp.rgb(shown), alpha])
+
+
+def bare(axes: Axes) -> Axes:
+    """Take frame and ticks off."""
+    axes.set_axis_off()
+    return axes
+
+
+def north_arrow(axes: Axes, x: float, y: float, length: float, turned_deg: float = 0.0) -> None:
+    """Draw an arrow to north from the middle (x, y) in axes inches; turned clockwise from up."""
+    turn = np.radians(turned_deg)
+    dx, dy = np.sin(turn) * length, np.cos(turn) * length
+    axes.add_patch(
+        FancyArrow(x - dx / 2, y - dy / 2, dx, dy, width=length * 0.03, head_width=length * 0.28,
+                   head_length=length * 0.38, length_includes_head=True, color=INK, linewidth=0)
+    )  # fmt: skip
+    axes.text(x + dx * 0.78, y + dy * 0.78, "N", ha="center", va="center", fontsize=7.5, fontweight="bold")
+
+
+def ramp_bar(axes: Axes, ramp: ColourRamp, sign: str, box: tuple[float, float, float, float]) -> None:
+    """Draw the ramp as a bar in data coordinates (left, bottom, width, height), with both ends beyond it."""
+    left, bottom, width, height = box
+    colours = ramp.rgb(np.linspace(ramp.low, ramp.high, 128))[None]
+    axes.imshow(colours, extent=(left, left + width, bottom, bottom + height), aspect="auto",
+                interpolation="none", zorder=2)  # fmt: skip
+    ends = ramp.rgb(np.array([ramp.low - 1, ramp.high + 1])) / 255
+    for x, colour in ((left - height * 1.3, ends[0]), (left + width + height * 0.3, ends[1])):
+        axes.add_patch(Rectangle((x, bottom), height, height, facecolor=colour, edgecolor=INK, linewidth=0.5))
+    axes.add_patch(Rectangle((left, bottom), width, height, fill=False, edgecolor=INK, linewidth=0.5, zorder=3))
+    for share in (0, 0.5, 1):
+        value = ramp.low + share * (ramp.high - ramp.low)
+        axes.text(left + share * width, bottom - 0.04, f"{value:g}{sign if share == 1 else ''}", ha="center",
+                  va="top", fontsize=7)  # fmt: skip
+    axes.text(left - height * 0.8, bottom - 0.04, "below", ha="center", va="top", fontsize=7)
+    axes.text(left + width + height * 0.8, bottom - 0.04, "\n" * 0 + "above", ha="left", va="top", fontsize=7)

@@ -1,0 +1,215 @@
+"""Read a result folder back as the noun that every sheet is drawn from: SI, metres of the map CRS, UTC.
+
+Only what was published is read, so a report made beside a run and one made half a year later are the same.
+Neither the list of products nor run.json is used: the report is itself a product.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyproj
+import rasterio
+import shapely
+
+from ...errors import ProductError
+from ...tables import LAYERS, Table
+from ...units import F_PER_C, StationLabels
+from .. import geopackage, manifest
+from ..cog import MAT, NODATA
+from ..dressing import deliver, delivered_name
+from ..ramp import ColourRamp
+from .measures import Measures
+from .spine import Spine, read_spines
+
+PACKAGE, SPOTS = "lot.gpkg", "spots.parquet"
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class MatPicture:
+    """The mat of one pass as published in mat.tif: columns run upstation, rows to the right looking upstation."""
+
+    pass_id: str
+    cell_m: float
+    zero_m: float  # station of the frame's zero
+    frame_from_m: float  # left end of column 0
+    offset_from_m: float  # upper end of row 0
+    temp_c: np.ndarray  # float32 (row, col), NaN = empty
+
+    @property
+    def station_from_m(self) -> float:
+        return self.zero_m + self.frame_from_m
+
+    @property
+    def station_to_m(self) -> float:
+        return self.station_from_m + self.temp_c.shape[1] * self.cell_m
+
+    @property
+    def offset_to_m(self) -> float:
+        return self.offset_from_m + self.temp_c.shape[0] * self.cell_m
+
+
+@dataclass(frozen=True, eq=False)
+class LotSheet:
+    """Everything published about one lot that the sheets show.
+
+    `frames` by layer name: columns of `tables` in SI, geometry in metres (map coordinate x unit factor).
+    """
+
+    folder: Path
+    manifest: dict[str, Any]
+    quality: dict[str, Any]
+    info: pd.DataFrame  # key, value, unit, meaning
+    frames: dict[str, gpd.GeoDataFrame]
+    mats: tuple[MatPicture, ...]
+    ramp: ColourRamp  # in the delivery's unit, as the styles of the rasters have it
+    measures: Measures
+    crs: pyproj.CRS = field(repr=False)
+
+    @property
+    def config(self) -> dict[str, Any]:
+        """Configuration as used, SI."""
+        return self.manifest["configuration"]
+
+    @property
+    def factor(self) -> float:
+        """Metres in one unit of the map CRS."""
+        return float(self.manifest["crs"]["unit_m"])
+
+    @property
+    def whole(self) -> pd.Series:
+        """The row of the layer `lot` that stands for the whole lot."""
+        lots = self.frames["lot"]
+        return lots[lots["pass_id"].isna()].iloc[0] if lots["pass_id"].isna().any() else lots.iloc[0]
+
+    @property
+    def pass_ids(self) -> list[str]:
+        return list(self.quality["mat_frames"])
+
+    @property
+    def class_words(self) -> list[str]:
+        """Class words of the rule, best first."""
+        return [entry["word"] for entry in self.config["rules"]["classes"]["words"]]
+
+    @cached_property
+    def spines(self) -> dict[str, Spine]:
+        """The way from the map to station and offset, by pass."""
+        return read_spines(self.folder / SPOTS)
+
+    def facts(self, prefix: str) -> pd.DataFrame:
+        """Rows of lot_info whose key begins with `prefix`."""
+        return self.info[self.info["key"].str.startswith(prefix)]
+
+
+def read_sheet(folder: Path) -> LotSheet:
+    """Read a result folder.
+
+    Raises
+    ------
+    ProductError
+        A file is missing or cannot be read.
+    """
+    try:
+        listed = manifest.read_json(folder / manifest.MANIFEST)
+        quality = manifest.read_json(folder / manifest.QUALITY)
+        units, foot_m = listed["delivery"]["units"], float(listed["delivery"]["foot_m"])
+        factor = float(listed["crs"]["unit_m"])
+        frames = {table.name: _si_frame(folder / PACKAGE, table, units, foot_m, factor) for table in LAYERS}
+        return LotSheet(
+            folder=folder,
+            manifest=listed,
+            quality=quality,
+            info=geopackage.read_table(folder / PACKAGE, "lot_info"),
+            frames=frames,
+            mats=_mats(folder / MAT, units),
+            ramp=_ramp(folder / MAT, units),
+            measures=_measures(listed, frames["lot"]),
+            crs=pyproj.CRS.from_json_dict(listed["crs"]["map"]),
+        )
+    except (OSError, ValueError, KeyError, TypeError, pyproj.exceptions.CRSError) as error:
+        raise ProductError(f"{folder}: is no whole result: {error}") from error
+
+
+def _measures(listed: dict[str, Any], lots: gpd.GeoDataFrame) -> Measures:
+    labels = listed["configuration"]["labels"]
+    sigma = lots["sigma_p50_m"].max() if len(lots) else np.nan
+    return Measures(
+        delivery=listed["delivery"]["units"],
+        foot_m=float(listed["delivery"]["foot_m"]),
+        zone=listed["configuration"]["lot"]["time_zone"],
+        labels=StationLabels.stored(labels),
+        sigma_m=float(sigma) if pd.notna(sigma) else np.nan,
+    )
+
+
+def _si_frame(package: Path, table: Table, units: str, foot_m: float, factor: float) -> gpd.GeoDataFrame:
+    """Read a layer and undo what the delivery did to it."""
+    frame = geopackage.read_layer(package, table.name)
+    columns = {
+        column.name: to_si(frame[delivered_name(column.name, units)], column.name, units, foot_m)
+        for column in table.columns
+    }
+    for column in table.columns:
+        if column.dtype == "datetime":
+            columns[column.name] = pd.to_datetime(columns[column.name], utc=True)
+    shapes = np.asarray(frame.geometry.array, dtype=object)
+    if factor != 1.0:
+        shapes = shapely.transform(shapes, lambda units: units * factor)
+    return gpd.GeoDataFrame(columns, geometry=shapes)
+
+
+def to_si(values: Any, name: str, units: str, foot_m: float) -> Any:
+    """Undo `deliver` by the SI name's suffix.
+
+    >>> round(to_si(265.0, "low_c", "us", 0.3048), 2), to_si(10.0, "length_m", "us", 0.3048)
+    (129.44, 3.048)
+    """
+    if units == "si" or delivered_name(name, units) == name:
+        return values
+    shift = deliver(0.0, name, units, foot_m)
+    return (values - shift) / (deliver(1.0, name, units, foot_m) - shift)
+
+
+def _mats(path: Path, units: str) -> tuple[MatPicture, ...]:
+    """Blocks of mat.tif, one a pass; none where no mat was published."""
+    if not path.is_file():
+        return ()
+    with rasterio.open(path) as file:
+        values, tags = file.read(1), file.tags()
+    temp = np.where(values == np.float32(NODATA), np.nan, values)
+    temp_c = (temp - 32) / F_PER_C if units == "us" else temp
+    names = sorted((key for key in tags if key.startswith("PASS_")), key=lambda key: int(key[5:]))
+    pictures = []
+    for name in names:
+        head, _, rest = tags[name].partition(" row_from=")
+        fact = dict(item.split("=", 1) for item in f"row_from={rest}".split())
+        pictures.append(
+            MatPicture(
+                pass_id=head.removeprefix("pass_id="),
+                cell_m=float(tags["CELL_M"]),
+                zero_m=float(fact["zero_m"]),
+                frame_from_m=float(fact["frame_from_m"]),
+                offset_from_m=float(fact["offset_from_m"]),
+                temp_c=temp_c[int(fact["row_from"]) : int(fact["row_to"])],
+            )
+        )
+    return tuple(pictures)
+
+
+def _ramp(mat: Path, units: str) -> ColourRamp:
+    """The ramp as the raster's style has it."""
+    unit = "degF" if units == "us" else "degC"
+    style = mat.with_suffix(".qml")
+    if not style.is_file():
+        return ColourRamp(0.0, 1.0, unit)
+    renderer = ElementTree.parse(style).getroot().find("pipe/rasterrenderer")
+    if renderer is None:
+        raise ValueError(f"{style.name}: has no renderer")
+    return ColourRamp(float(renderer.get("classificationMin")), float(renderer.get("classificationMax")), unit)

@@ -1,0 +1,165 @@
+"""Plan of a lot, north up: the mat on the map with stations, cold zones, stops, and windows on the first places."""
+
+from __future__ import annotations
+
+import numpy as np
+import rasterio
+import shapely
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
+from rasterio.enums import Resampling
+
+from ..cog import NODATA, TILE_FOLDER
+from .look import FAINT, INK, PAPER, SOFT, STOP, ZONE, north_arrow, picture
+from .lot_sheet import LotSheet
+from .places import Place, first_places
+
+PLAN_IN = (11.0, 7.0)
+WINDOW_M = 14.0
+MOST_PIXELS = 1400
+Box = tuple[float, float, float, float]  # west, south, east, north in metres
+
+
+def draw_plan(figure: Figure, sheet: LotSheet) -> None:
+    """Draw the whole lot, and beside it a window on each of the first places."""
+    places = [place for place in first_places(sheet) if place.kind != "gap"]
+    axes = figure.add_axes((0.015, 0.02, 0.66 if places else 0.97, 0.96))
+    box = _fitted(axes, _bounds(sheet))
+    _frame(axes, box)
+    _mat(axes, sheet, box)
+    _ticks(axes, sheet, box)
+    _marks(axes, sheet)
+    _furniture(axes, sheet)
+    for i, place in enumerate(places):
+        window = figure.add_axes((0.69, 0.675 - i * 0.33, 0.295, 0.305))
+        _window(window, axes, sheet, place)
+
+
+def _bounds(sheet: LotSheet) -> Box:
+    east = np.concatenate([spine.easting_m for spine in sheet.spines.values()])
+    north = np.concatenate([spine.northing_m for spine in sheet.spines.values()])
+    margin = 0.07 * max(np.ptp(east), np.ptp(north), 20.0)
+    return east.min() - margin, north.min() - margin, east.max() + margin, north.max() + margin
+
+
+def _fitted(axes: Axes, box: Box) -> Box:
+    """Widen a box to the proportions of its axes, so that lengths east and north are drawn alike."""
+    wide, high = axes.bbox.width, axes.bbox.height
+    scale = max((box[2] - box[0]) / wide, (box[3] - box[1]) / high)
+    east, north = (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
+    return east - scale * wide / 2, north - scale * high / 2, east + scale * wide / 2, north + scale * high / 2
+
+
+def _frame(axes: Axes, box: Box) -> None:
+    axes.set_xlim(box[0], box[2])
+    axes.set_ylim(box[1], box[3])
+    axes.set_xticks([])
+    axes.set_yticks([])
+    for side in axes.spines.values():
+        side.set_visible(True)
+        side.set_linewidth(0.6)
+
+
+def _mat(axes: Axes, sheet: LotSheet, box: Box) -> None:
+    """Draw every tile that touches the box, coarser where the box is large."""
+    cell = float(sheet.config["grid"]["map_cell_m"])
+    coarser = max(int(np.ceil(max(box[2] - box[0], box[3] - box[1]) / cell / MOST_PIXELS)), 1)
+    for tile in sorted((sheet.folder / TILE_FOLDER).glob("temperature_*.tif")):
+        with rasterio.open(tile) as file:
+            west, south, east, north = np.array(file.bounds) * sheet.factor
+            if east < box[0] or west > box[2] or north < box[1] or south > box[3]:
+                continue
+            shape = (-(-file.height // coarser), -(-file.width // coarser))
+            values = file.read(1, out_shape=shape, resampling=Resampling.average, masked=True)
+        shown = np.asarray(values.filled(NODATA), dtype=float)
+        shown[shown == NODATA] = np.nan
+        if np.isfinite(shown).any():
+            temp_c = (shown - sheet.measures.unit("temp").shift) / sheet.measures.unit("temp").factor
+            axes.imshow(picture(temp_c, sheet.ramp, sheet.measures), extent=(west, east, south, north),
+                        aspect="auto", interpolation="none", zorder=2)  # fmt: skip
+    _frame(axes, box)
+
+
+def _ticks(axes: Axes, sheet: LotSheet, box: Box) -> None:
+    """Station ticks across the line, every so many that their labels do not touch."""
+    ticks = sheet.frames["station_ticks"]
+    ticks = ticks[ticks.geometry.notna()]
+    size = max(box[2] - box[0], box[3] - box[1])
+    every = max(int(np.ceil(len(ticks) / 14)), 1)
+    for i, (_, tick) in enumerate(ticks.iterrows()):
+        turn = np.radians(tick["azimuth_deg"] + 90)
+        across = np.array([np.sin(turn), np.cos(turn)])
+        place = np.array([tick.geometry.x, tick.geometry.y])
+        ends = np.array([place - across * size * 0.012, place + across * size * 0.012])
+        axes.plot(*ends.T, color=INK, linewidth=0.7, zorder=5)
+        if i % every == 0:
+            axes.text(*(place - across * size * 0.02), str(tick["station_label"]).split(".")[0], fontsize=7,
+                      ha="right" if across[0] > 0 else "left", va="bottom" if across[1] < 0 else "top", zorder=6)  # fmt: skip
+
+
+def _marks(axes: Axes, sheet: LotSheet) -> None:
+    """Zones and stops."""
+    for _, zone in sheet.frames["cold_zones"].iterrows():
+        for part in shapely.get_parts(zone.geometry):
+            outline = np.asarray(part.exterior.coords)[:, :2]
+            axes.plot(*outline.T, color=PAPER, linewidth=2.4, zorder=6)
+            axes.plot(*outline.T, color=ZONE, linewidth=1.2, zorder=7)
+    for _, stop in sheet.frames["stops"].iterrows():
+        for part in shapely.get_parts(stop.geometry):
+            outline = np.asarray(part.exterior.coords)[:, :2]
+            axes.plot(*outline.T, color=STOP, linewidth=1.0, zorder=8)
+
+
+def _furniture(axes: Axes, sheet: LotSheet) -> None:
+    """Scale bar and north arrow, in the corner that the mat leaves free."""
+    (west, east), (south, north) = axes.get_xlim(), axes.get_ylim()
+    wide, high = east - west, north - south
+    unit = sheet.measures.unit("distance")
+    length = _round_length(wide * 0.2 * unit.factor)
+    corner = _free_corner(sheet, (west, south, east, north))
+    x = west + 0.05 * wide if corner[0] < 0 else east - 0.05 * wide - length / unit.factor
+    y = south + 0.06 * high if corner[1] < 0 else north - 0.16 * high
+    for part, colour in ((0, INK), (1, PAPER)):
+        axes.add_patch(Rectangle((x + part * length / unit.factor / 2, y), length / unit.factor / 2, high * 0.01,
+                                 facecolor=colour, edgecolor=INK, linewidth=0.6, zorder=9))  # fmt: skip
+    for share in (0, 0.5, 1):
+        text = f"{length * share:g}" + (f" {unit.name}" if share == 1 else "")
+        axes.text(x + share * length / unit.factor, y + high * 0.018, text, ha="center", fontsize=7, zorder=9)
+    north_arrow(axes, x + length / unit.factor / 2, y + high * 0.095, high * 0.075)
+
+
+def _round_length(length: float) -> float:
+    """Round down to 1, 2 or 5 times a power of ten."""
+    power = 10 ** np.floor(np.log10(max(length, 1e-6)))
+    return float(max(step for step in (1, 2, 5) if step * power <= length) * power)
+
+
+def _free_corner(sheet: LotSheet, box: Box) -> tuple[int, int]:
+    """Corner (-1 or 1 east, -1 or 1 north) farthest from the mat."""
+    east = np.concatenate([spine.easting_m for spine in sheet.spines.values()])
+    north = np.concatenate([spine.northing_m for spine in sheet.spines.values()])
+    corners = [(a, b) for b in (-1, 1) for a in (1, -1)]
+    away = [
+        np.hypot(east - (box[2] if a > 0 else box[0]), north - (box[3] if b > 0 else box[1])).min() for a, b in corners
+    ]
+    return corners[int(np.argmax(away))]
+
+
+def _window(axes: Axes, plan: Axes, sheet: LotSheet, place: Place) -> None:
+    """Draw the ground around one place, and its frame on the plan."""
+    spine = sheet.spines[place.pass_id]
+    at = int(np.argmin(np.abs(spine.station_m - (place.station_from_m + place.station_to_m) / 2)))
+    half = max(WINDOW_M, (place.station_to_m - place.station_from_m) * 0.75) / 2
+    east, north = spine.easting_m[at], spine.northing_m[at]
+    box = _fitted(axes, (east - half, north - half, east + half, north + half))
+    _frame(axes, box)
+    _mat(axes, sheet, box)
+    _marks(axes, sheet)
+    name = "zone" if place.kind == "zone" else "stop"
+    axes.text(0.03, 0.95, f"{name} {place.number}, sta {sheet.measures.station(place.station_from_m)}", fontsize=7.5,
+              fontweight="bold", va="top", transform=axes.transAxes, zorder=10,
+              bbox={"facecolor": PAPER, "edgecolor": FAINT, "linewidth": 0.4, "pad": 2})  # fmt: skip
+    plan.add_patch(Rectangle(box[:2], box[2] - box[0], box[3] - box[1], fill=False, edgecolor=SOFT, linewidth=0.8,
+                             zorder=9))  # fmt: skip
+    plan.text(box[2], box[3], f" {name} {place.number}", fontsize=7, va="bottom", zorder=9)
