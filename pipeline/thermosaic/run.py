@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from pathlib import Path
 
 from .config import LotConfig
@@ -32,6 +33,7 @@ def run_lot(config: LotConfig, result: Path, overwrite: bool = False, report: bo
     ConfigError, InputError, MismatchError, ProductError
         Each with what was found, where, what was expected and what to do.
     """
+    started = datetime.now(UTC)
     inputs = read_lot(config)
     trajectory = solve_trajectory(inputs, config.crs, config.rig, config.accept)
     swath = georeference_scan(inputs.scan, trajectory, config.rig, config.scanner)
@@ -41,6 +43,5 @@ def run_lot(config: LotConfig, result: Path, overwrite: bool = False, report: bo
         swath, stations, trajectory, rasters, inputs, config.rules, config.rig,
         laydown_target_c=config.lot.laydown_target_c, tick_step_m=config.labels.tick_m,
     )  # fmt: skip
-    return publish_lot(
-        LotRecord(config, inputs, trajectory, swath, stations, rasters, findings), result, overwrite, report
-    )
+    record = LotRecord(config, inputs, trajectory, swath, stations, rasters, findings, started)
+    return publish_lot(record, result, overwrite, report)
