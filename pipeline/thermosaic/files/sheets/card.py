@@ -19,6 +19,7 @@ from .words import Words, place_words
 SIZE_IN, CARD_DPI = (5.4, 9.6), 200
 LEFT, RIGHT = 0.4, 5.0
 COLOURS = 255
+PLACE_IN = 1.02
 
 
 def write_card(path: Path, sheet: LotSheet, words: Words) -> None:
@@ -64,13 +65,14 @@ def _strip(axes: Axes, sheet: LotSheet) -> None:
     blocks = shown.reshape(len(shown), -1, step)
     filled = np.isfinite(blocks)
     coldest = np.where(filled.any(axis=2), np.where(filled, blocks, np.inf).min(axis=2), np.nan)
+    coldest = coldest[np.isfinite(coldest).any(axis=1)]
     axes.add_patch(Rectangle((LEFT, 7.88), RIGHT - LEFT, 0.5, facecolor=PAPER, hatch="xxx", edgecolor=FAINT, linewidth=0.5))
     axes.imshow(picture(coldest, sheet.ramp, sheet.measures), extent=(LEFT, RIGHT, 7.88, 8.38), aspect="auto",
                 interpolation="none", zorder=2)  # fmt: skip
     axes.set_xlim(0, SIZE_IN[0])
     axes.set_ylim(0, SIZE_IN[1])
     sign = sheet.measures.unit("temp").name
-    axes.text(LEFT, 7.75, f"{sheet.ramp.low:g} \N{EN DASH} {sheet.ramp.high:g} {sign}", fontsize=7.5, color=SOFT, va="center")
+    axes.text(LEFT, 7.76, f"{sheet.ramp.low:g} \N{EN DASH} {sheet.ramp.high:g} {sign}", fontsize=7.5, color=SOFT, va="center")
 
 
 def _classes(axes: Axes, sheet: LotSheet, words: Words) -> None:
@@ -114,22 +116,24 @@ def _counts(axes: Axes, sheet: LotSheet, words: Words) -> None:
 
 
 def _first(axes: Axes, sheet: LotSheet, words: Words) -> None:
-    axes.text(LEFT, 4.48, words("look_first"), fontsize=10.5, fontweight="bold", va="center")
+    """The places in words, each in a third of the room."""
+    axes.text(LEFT, 4.5, words("look_first"), fontsize=10.5, fontweight="bold", va="center")
     places = [place_words(sheet, place, words) for place in first_places(sheet)]
-    y = 4.2
     if not places:
-        axes.text(LEFT, y, textwrap.fill(words("nothing_first"), 64), fontsize=8.5, va="top", linespacing=1.4)
-    for i, place in enumerate(places, start=1):
-        axes.text(LEFT, y, f"{i}", fontsize=15, fontweight="bold", va="top", color=SOFT)
+        axes.text(LEFT, 4.22, textwrap.fill(words("nothing_first"), 70), fontsize=8.5, va="top", linespacing=1.4)
+    for i, place in enumerate(places):
+        y = 4.22 - i * PLACE_IN
+        axes.text(LEFT, y, f"{i + 1}", fontsize=15, fontweight="bold", va="top", color=SOFT)
         axes.text(LEFT + 0.3, y, place.title, fontsize=9, fontweight="bold", va="top")
-        lines = [place.where, place.when, place.doing, place.size]
-        text = "\n".join(textwrap.fill(line.replace("\N{NO-BREAK SPACE}", " "), 66) for line in lines if line)
-        axes.text(LEFT + 0.3, y - 0.18, text, fontsize=7.6, va="top", linespacing=1.35)
-        y -= 0.3 + 0.142 * (text.count("\n") + 1)
+        when = place.when.split(" (")[0]
+        parts = [part for part in (place.where, place.size, when, place.doing) if part]
+        sentence = " ".join(f"{part[0].upper()}{part[1:]}." for part in parts)
+        text = textwrap.fill(sentence.replace("\N{NO-BREAK SPACE}", " "), 82)
+        axes.text(LEFT + 0.3, y - 0.19, text, fontsize=7.4, va="top", linespacing=1.4)
 
 
 def _foot(axes: Axes, sheet: LotSheet, words: Words) -> None:
-    _rule(axes, 0.98)
+    _rule(axes, 1.06)
     caution = textwrap.fill(words.cautions(sheet)[1], 78)
-    axes.text(LEFT, 0.86, caution, fontsize=7, va="top", linespacing=1.35)
+    axes.text(LEFT, 0.94, caution, fontsize=7, va="top", linespacing=1.35)
     axes.text(LEFT, 0.22, f"thermosaic {sheet.manifest['version']}   {words('card_more')}", fontsize=7, color=SOFT)

@@ -45,16 +45,16 @@ def _speed_panel(axes: Axes, sheet: LotSheet, pass_id: str) -> None:
     axes.set_ylim(0, top)
     axes.set_xlim(spine.station_m.min(), spine.station_m.max())
     axes.set_ylabel(to.unit("speed").name)
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda metres, _: to.labels.text(metres).split(".")[0]))
-    axes.set_xticks(_station_steps(sheet, spine.station_m))
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda metres, _: to.labels.whole_text(metres)))
+    axes.set_xticks(_whole_stations(sheet, spine.station_m))
     axes.grid(axis="y", color=FAINT, linewidth=0.4)
 
 
-def _station_steps(sheet: LotSheet, station_m: np.ndarray) -> np.ndarray:
+def _whole_stations(sheet: LotSheet, station_m: np.ndarray) -> list[float]:
     """About ten whole stations over the range."""
-    unit = 100 * sheet.measures.labels.length_m
-    step = unit * max(int(np.ceil(np.ptp(station_m) / unit / 10)), 1)
-    return np.arange(np.ceil(station_m.min() / step), np.floor(station_m.max() / step) + 1) * step
+    labels = sheet.measures.labels
+    step = labels.tick_m * max(int(np.ceil(np.ptp(station_m) / labels.tick_m / 10)), 1)
+    return labels.whole_stations(float(station_m.min()), float(station_m.max()), step)
 
 
 def draw_histogram(figure: Figure, sheet: LotSheet) -> None:
@@ -64,20 +64,31 @@ def draw_histogram(figure: Figure, sheet: LotSheet) -> None:
     shown = to.shown(frame["temp_c"].to_numpy(dtype=float), "temp")
     kept = frame["kept"].to_numpy() & np.isfinite(shown)
     other = ~kept & np.isfinite(shown) & (frame["dropped_reason"] != "second_look").to_numpy()
-    width = BIN[to.delivery]
-    low, high = np.floor(np.nanmin(shown) / width) * width, np.ceil(np.nanmax(shown) / width) * width + width
-    edges = np.arange(low, high + width / 2, width)
-    axes = figure.add_axes((0.07, 0.16, 0.9, 0.66))
-    axes.hist(shown[kept], edges, color=RIBBON, edgecolor=PAPER, linewidth=0.3, label=f"kept, {number(kept.sum(), 0)}")
-    axes.hist(shown[other], edges, histtype="step", color=INK, linewidth=0.9,
+    edges = _bar_edges(shown, kept, BIN[to.delivery])
+    within = [np.clip(shown[which], edges[0], edges[-1]) for which in (kept, other)]
+    axes = figure.add_axes((0.07, 0.16, 0.9, 0.64))
+    axes.hist(within[0], edges, color=RIBBON, edgecolor=PAPER, linewidth=0.3, label=f"kept, {number(kept.sum(), 0)}")
+    axes.hist(within[1], edges, histtype="step", color=INK, linewidth=0.9,
               label=f"left out, first looks, {number(other.sum(), 0)}")  # fmt: skip
-    for percent in (1, 50, 98.5) if kept.any() else ():
-        value = float(np.percentile(shown[kept], percent))
-        axes.axvline(value, color=SOFT, linewidth=0.7, linestyle=(0, (2, 2)))
-        axes.annotate(f"{percent:g} %: {value:.0f}", (value, 1.0), xycoords=("data", "axes fraction"), fontsize=7.5,
-                      ha="center", va="bottom", color=SOFT)  # fmt: skip
-    axes.set_xlabel(f"reading, {to.unit('temp').name}, bars of {width:g}")
+    _percentile_lines(axes, shown[kept])
+    axes.set_xlim(edges[0], edges[-1])
+    axes.set_xlabel(f"reading, {to.unit('temp').name}; the outer bars hold everything beyond")
     axes.set_ylabel("readings")
     axes.yaxis.set_major_formatter(FuncFormatter(lambda count, _: f"{count:,.0f}"))
     axes.legend(frameon=False, loc="upper left")
     figure.text(0.07, 0.96, f"Readings by temperature, {sheet.config['lot']['id']}", fontsize=10, fontweight="bold", va="top")
+
+
+def _bar_edges(shown: np.ndarray, kept: np.ndarray, width: float) -> np.ndarray:
+    """Edges of the bars: a thousandth of the kept readings lies beyond either end."""
+    values = shown[kept] if kept.any() else np.zeros(1)
+    low, high = np.percentile(values, (0.1, 99.9))
+    return np.arange(np.floor(low / width) - 5, np.ceil(high / width) + 6) * width
+
+
+def _percentile_lines(axes: Axes, values: np.ndarray) -> None:
+    for percent, side in ((1, "center"), (50, "right"), (98.5, "left")) if len(values) else ():
+        value = float(np.percentile(values, percent))
+        axes.axvline(value, color=SOFT, linewidth=0.7, linestyle=(0, (2, 2)))
+        axes.annotate(f"{percent:g} %: {value:.0f}", (value, 1.01), xycoords=("data", "axes fraction"), fontsize=7.5,
+                      ha=side, va="bottom", color=SOFT)  # fmt: skip

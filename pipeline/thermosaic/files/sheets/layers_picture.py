@@ -25,7 +25,7 @@ from .measures import duration
 from .places import first_places
 from .spine import Spine
 
-LAYERS_IN = (10.0, 6.3)
+LAYERS_IN = (10.0, 4.9)
 LENGTH_M = 130.0
 LEFT_IN, WIDE_IN = 1.75, 8.0
 
@@ -52,15 +52,15 @@ def draw_layers(figure: Figure, sheet: LotSheet) -> None:
     layers = (_temperature, _places, _profiles, _speed)
     names = ("mat temperature", "cold zones, stops", "thermal profiles", "paver speed")
     for i, (layer, name) in enumerate(zip(layers, names, strict=True)):
-        moved = Affine2D().translate(0, LAYERS_IN[1] - (i + 0.78) * high)
+        moved = Affine2D().translate(0, LAYERS_IN[1] - (i + 0.62) * high)
         here = Stretch(stretch.spine, stretch.pass_id, stretch.station_from_m, stretch.station_to_m,
                        stretch.to_inches + moved)  # fmt: skip
-        axes.text(0.3, LAYERS_IN[1] - (i + 0.5) * high, name, fontsize=9.5, va="center")
+        axes.text(0.3, LAYERS_IN[1] - (i + 0.45) * high, name, fontsize=9.5, va="center")
         layer(axes, sheet, here)
     axes.set_xlim(0, LAYERS_IN[0])
     axes.set_ylim(0, LAYERS_IN[1])
     matrix = stretch.to_inches.get_matrix()
-    north_arrow(axes, LAYERS_IN[0] - 0.4, 0.5, 0.5, float(np.degrees(np.arctan2(matrix[0, 1], matrix[1, 1]))))
+    north_arrow(axes, LAYERS_IN[0] - 0.42, LAYERS_IN[1] - 0.26, 0.34, float(np.degrees(np.arctan2(matrix[0, 1], matrix[1, 1]))))
 
 
 def _stretch(sheet: LotSheet) -> Stretch:
@@ -88,6 +88,12 @@ def _part(stretch: Stretch, low: float, high: float) -> np.ndarray:
     along = np.gradient(middle, axis=0)
     across = np.column_stack([along[:, 1], -along[:, 0]]) / np.hypot(*along.T)[:, None]
     return stretch.at(np.vstack([middle - across * half, (middle + across * half)[::-1]]))
+
+
+def _below(corners: np.ndarray) -> tuple[float, float]:
+    """A place below the middle of a part's lower edge."""
+    lower = corners[len(corners) // 2 :]
+    return float(lower[:, 0].mean()), float(lower[:, 1].mean()) - 0.08
 
 
 def _patch(axes: Axes, corners: np.ndarray, **look: object) -> None:
@@ -124,8 +130,9 @@ def _places(axes: Axes, sheet: LotSheet, stretch: Stretch) -> None:
         for part in shapely.get_parts(zone.geometry):
             corners = stretch.at(np.asarray(part.exterior.coords)[:, :2])
             _patch(axes, corners, facecolor=ZONE, edgecolor=ZONE, linewidth=0.8, alpha=0.85)
+        corners = _part(stretch, zone["station_from_m"], zone["station_to_m"])
         text = f"\N{MINUS SIGN}{sheet.measures.text(zone['deficit_max_delta_c'], 'deficit')}"
-        axes.text(corners[:, 0].mean(), corners[:, 1].min() - 0.2, text, ha="center", va="top", fontsize=7.5, color=INK)
+        axes.text(*_below(corners), text, ha="center", va="top", fontsize=7.5, color=INK)
     for _, stop in _held(stretch, sheet.frames["stops"]).iterrows():
         corners = _part(stretch, stop["station_m"] - 0.3, stop["station_m"] + 0.3)
         _patch(axes, corners, facecolor=STOP, edgecolor=STOP, linewidth=0.8)
@@ -138,10 +145,12 @@ def _profiles(axes: Axes, sheet: LotSheet, stretch: Stretch) -> None:
         low = max(profile["station_from_m"], stretch.station_from_m)
         high = min(profile["station_to_m"], stretch.station_to_m)
         corners = _part(stretch, low, high)
+        if high - low < 8:
+            continue
         colour, hatch = class_face(profile["class_rank"], len(sheet.class_words))
         _patch(axes, corners, facecolor=colour, hatch=hatch, edgecolor=INK, linewidth=0.7)
         number = sheet.measures.text(profile["differential_delta_c"], "delta")
-        axes.text(corners[:, 0].mean(), corners[:, 1].min() - 0.08, f"{profile['profile_class']}, {number}", ha="center",
+        axes.text(*_below(corners), f"{profile['profile_class']}, {number}", ha="center",
                   va="top", fontsize=7.5)  # fmt: skip
 
 
@@ -154,4 +163,4 @@ def _speed(axes: Axes, sheet: LotSheet, stretch: Stretch) -> None:
         _patch(axes, corners, facecolor=GREYS[1], edgecolor=SOFT, linewidth=0.7)
         if high - low > 12:
             text = sheet.measures.text(segment["speed_mean_mps"], "speed")
-            axes.text(corners[:, 0].mean(), corners[:, 1].min() - 0.08, text, ha="center", va="top", fontsize=7.5)
+            axes.text(*_below(corners), text, ha="center", va="top", fontsize=7.5)

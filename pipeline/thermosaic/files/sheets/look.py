@@ -23,7 +23,7 @@ from .measures import Measures
 
 PAPER, FAINT, SOFT = "#ffffff", GREYS[1], GREYS[3]
 HATCHES = ("", "///", "//////", "xxx", "xxxxx")
-ZONE, STOP, RIBBON = BLUES[2], ORANGES[3], GREYS[2]
+ZONE, STOP, RIBBON = BLUES[2], ORANGES[3], "#bdbdbd"
 DPI = 150
 SETTINGS: dict[str, Any] = {
     "font.family": "DejaVu Sans", "font.size": 7.5, "text.color": INK, "axes.edgecolor": INK,
@@ -86,7 +86,7 @@ def north_arrow(axes: Axes, x: float, y: float, length: float, turned_deg: float
         FancyArrow(x - dx / 2, y - dy / 2, dx, dy, width=length * 0.03, head_width=length * 0.28,
                    head_length=length * 0.38, length_includes_head=True, color=INK, linewidth=0)
     )  # fmt: skip
-    axes.text(x + dx * 0.78, y + dy * 0.78, "N", ha="center", va="center", fontsize=7.5, fontweight="bold")
+    axes.text(x + dx * 0.72, y + dy * 0.72, "N", ha="center", va="center", fontsize=7.5, fontweight="bold")
 
 
 def ramp_bar(axes: Axes, ramp: ColourRamp, sign: str, box: tuple[float, float, float, float]) -> None:
@@ -101,7 +101,7 @@ def ramp_bar(axes: Axes, ramp: ColourRamp, sign: str, box: tuple[float, float, f
     axes.add_patch(Rectangle((left, bottom), width, height, fill=False, edgecolor=INK, linewidth=0.5, zorder=3))
     for share in (0, 0.5, 1):
         value = ramp.low + share * (ramp.high - ramp.low)
-        axes.text(left + share * width, bottom - 0.04, f"{value:g}{sign if share == 1 else ''}", ha="center",
+        axes.text(left + share * width, bottom - 0.04, f"{value:g}{sign if share == 0.5 else ''}", ha="center",
                   va="top", fontsize=7)  # fmt: skip
-    axes.text(left - height * 0.8, bottom - 0.04, "below", ha="center", va="top", fontsize=7)
-    axes.text(left + width + height * 0.8, bottom - 0.04, "\n" * 0 + "above", ha="left", va="top", fontsize=7)
+    for x, word, side in ((left - height * 1.45, "below", "right"), (left + width + height * 1.45, "above", "left")):
+        axes.text(x, bottom + height / 2, word, ha=side, va="center", fontsize=7)

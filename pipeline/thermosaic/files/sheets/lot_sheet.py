@@ -157,8 +157,11 @@ def _si_frame(package: Path, table: Table, units: str, foot_m: float, factor: fl
         for column in table.columns
     }
     for column in table.columns:
+        values = columns[column.name]
         if column.dtype == "datetime":
-            columns[column.name] = pd.to_datetime(columns[column.name], utc=True)
+            columns[column.name] = pd.to_datetime(values, utc=True)
+        elif column.dtype == "text":
+            columns[column.name] = values.astype(object).where(values.notna(), None)
     shapes = np.asarray(frame.geometry.array, dtype=object)
     if factor != 1.0:
         shapes = shapely.transform(shapes, lambda units: units * factor)

@@ -138,7 +138,11 @@ class Measures:
         """Write a time of day in the lot's zone with UTC beside it."""
         if pd.isna(time_utc):
             return NOTHING
-        return f"{self.local(time_utc)} ({pd.Timestamp(time_utc).strftime('%H:%M:%S')}{NARROW_SPACE}UTC)"
+        return f"{self.local(time_utc)} ({self.utc(time_utc)}{NARROW_SPACE}UTC)"
+
+    def utc(self, time_utc: Any) -> str:
+        """Write a time of day in UTC."""
+        return NOTHING if pd.isna(time_utc) else pd.Timestamp(time_utc).strftime("%H:%M:%S")
 
     def day(self, time_utc: Any) -> str:
         return NOTHING if pd.isna(time_utc) else self._in_zone(time_utc).strftime("%Y-%m-%d")

@@ -94,7 +94,7 @@ def _ticks(axes: Axes, sheet: LotSheet, box: Box) -> None:
         ends = np.array([place - across * size * 0.012, place + across * size * 0.012])
         axes.plot(*ends.T, color=INK, linewidth=0.7, zorder=5)
         if i % every == 0:
-            axes.text(*(place - across * size * 0.02), str(tick["station_label"]).split(".")[0], fontsize=7,
+            axes.text(*(place - across * size * 0.02), sheet.measures.labels.whole_text(tick["station_m"]), fontsize=7,
                       ha="right" if across[0] > 0 else "left", va="bottom" if across[1] < 0 else "top", zorder=6)  # fmt: skip
 
 
@@ -162,4 +162,4 @@ def _window(axes: Axes, plan: Axes, sheet: LotSheet, place: Place) -> None:
               bbox={"facecolor": PAPER, "edgecolor": FAINT, "linewidth": 0.4, "pad": 2})  # fmt: skip
     plan.add_patch(Rectangle(box[:2], box[2] - box[0], box[3] - box[1], fill=False, edgecolor=SOFT, linewidth=0.8,
                              zorder=9))  # fmt: skip
-    plan.text(box[2], box[3], f" {name} {place.number}", fontsize=7, va="bottom", zorder=9)
+    plan.annotate(f"{name} {place.number}", (box[2], box[1]), (2, 1), textcoords="offset points", fontsize=7, zorder=9)

@@ -47,8 +47,15 @@ def map_data(sheet: LotSheet) -> dict[str, Any] | None:
             {"id": "gaps", "features": _features(sheet, "gaps", origin, _gap)},
         ],
         "ticks": _ticks(sheet, origin),
-        "labels": {"unit": sheet.measures.labels.unit, "length": sheet.measures.labels.length_m},
+        "labels": _labels(sheet),
     }
+
+
+def _labels(sheet: LotSheet) -> dict[str, Any]:
+    """What the page needs to write a station as a label."""
+    labels = sheet.measures.labels
+    equations = [[item.internal_m, item.ahead_m, 1 if item.rising else -1] for item in labels.equations]
+    return {"digits": labels.digits, "decimals": labels.decimals, "length": labels.length_m, "equations": equations}
 
 
 def _origin(sheet: LotSheet) -> list[float]:
@@ -221,7 +228,7 @@ def _ticks(sheet: LotSheet, origin: list[float]) -> list[list[Any]]:
         [
             round(row.geometry.y - origin[1], 2),
             round(row.geometry.x - origin[0], 2),
-            str(row["station_label"]).split(".")[0],
+            sheet.measures.labels.whole_text(row["station_m"]),
             round(float(row["azimuth_deg"]), 1),
         ]
         for _, row in ticks.iterrows()

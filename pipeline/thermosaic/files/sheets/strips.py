@@ -20,9 +20,9 @@ from .look import INK, PAPER, RIBBON, SOFT, STOP, ZONE, bare, class_face, north_
 from .lot_sheet import LotSheet, MatPicture
 from .measures import duration
 
-PROFILES_A_ROW = 10
-WIDTH_IN, LEFT_IN, RIGHT_IN = 11.0, 0.72, 0.62
-ROW_IN, LEGEND_IN = 2.62, 0.95
+PROFILES_A_ROW, LEAST_PROFILES = 10, 4
+WIDTH_IN, LEFT_IN, RIGHT_IN = 11.0, 0.88, 0.6
+ROW_IN, LEGEND_IN = 2.78, 1.0
 LINES_IN = WIDTH_IN - LEFT_IN - RIGHT_IN
 
 
@@ -54,7 +54,8 @@ def rows_of(sheet: LotSheet) -> list[Row]:
         chunks = [own.iloc[i : i + PROFILES_A_ROW] for i in range(0, len(own), PROFILES_A_ROW)]
         upstation = len(own) == 0 or own["travel"].iloc[0] == "upstation"
         longest = max((_span(chunk) for chunk in chunks), default=0.0)
-        length = max(longest, PROFILES_A_ROW * sheet.config["rules"]["profile"]["length_m"])
+        least = PROFILES_A_ROW if len(chunks) > 1 else LEAST_PROFILES
+        length = max(longest, least * sheet.config["rules"]["profile"]["length_m"])
         for i, chunk in enumerate(chunks):
             number = len(rows) + 1
             earlier = number - 1 if i > 0 else None
@@ -89,16 +90,17 @@ def draw_row(figure: Figure, top_in: float, sheet: LotSheet, row: Row) -> None:
     spine = sheet.spines.get(row.pass_id)
     if spine is not None:
         middle = (row.station_from_m + row.station_to_m) / 2
-        north_arrow(axes, WIDTH_IN - RIGHT_IN / 2 + 0.06, MAT_IN[0] + 0.4, 0.46, 90 - spine.azimuth_deg(middle))
+        north_arrow(axes, WIDTH_IN - RIGHT_IN / 2 + 0.04, TITLE_IN - 0.26, 0.4, 90 - spine.azimuth_deg(middle))
 
 
 # inches from the bottom of a row: lower and upper edge of each band
-SPEED_IN = (0.14, 0.56)
-CALLS_IN = (0.62, 0.9)
-MAT_IN = (0.95, 1.6)
-RULER_IN = 1.62
-PROFILE_IN = (1.93, 2.24)
-TITLE_IN = 2.42
+FARTHEST_CALL_IN = 0.42
+SPEED_IN = (0.14, 0.6)
+CALLS_IN = (0.66, 0.98)
+MAT_IN = (1.05, 1.72)
+RULER_IN = 1.74
+PROFILE_IN = (2.06, 2.36)
+TITLE_IN = 2.57
 
 
 def _axes(figure: Figure, top_in: float, height_in: float) -> Axes:
@@ -189,7 +191,7 @@ def _zones(axes: Axes, sheet: LotSheet, row: Row, at) -> None:
     if mat is None or spine is None:
         return
     taken: list[tuple[float, float]] = []
-    for _, zone in row.holds(sheet.frames["cold_zones"]).iterrows():
+    for _, zone in row.holds(sheet.frames["cold_zones"]).sort_values("station_from_m").iterrows():
         between = (zone["station_from_m"], zone["station_to_m"])
         for part in shapely.get_parts(zone.geometry):
             station, offset = spine.locate(np.asarray(part.exterior.coords)[:, :2], between)
@@ -201,15 +203,17 @@ def _zones(axes: Axes, sheet: LotSheet, row: Row, at) -> None:
 
 
 def _call(axes: Axes, x: float, taken: list[tuple[float, float]], upper: str, lower: str, colour: str) -> None:
-    """Write two short lines below the mat, unless another call stands there already: then a tick alone."""
+    """Write two short lines below the mat, moved a little aside for another call; a tick alone if too far."""
     low, high = CALLS_IN
     axes.plot([x, x], [high, MAT_IN[0] - 0.01], color=colour, linewidth=0.8)
-    half = 0.03 * max(len(upper), len(lower)) + 0.02
-    if any(x - half < right and x + half > left for left, right in taken):
+    half = 0.029 * max(len(upper), len(lower)) + 0.03
+    aside = max((right for _, right in taken), default=-np.inf) + half
+    if aside - x > FARTHEST_CALL_IN:
         return
-    taken.append((x - half, x + half))
-    axes.text(x, high - 0.02, upper, ha="center", va="top", fontsize=6.8)
-    axes.text(x, low, lower, ha="center", va="bottom", fontsize=6.8)
+    at = max(x, aside)
+    taken.append((at - half, at + half))
+    axes.text(at, high - 0.03, upper, ha="center", va="top", fontsize=6.8)
+    axes.text(at, low, lower, ha="center", va="bottom", fontsize=6.8)
 
 
 def _stops(axes: Axes, sheet: LotSheet, row: Row, at) -> None:
@@ -280,14 +284,14 @@ def draw_legend(figure: Figure, top_in: float, sheet: LotSheet) -> None:
     """Draw what the bands of a row mean."""
     axes = _axes(figure, top_in, LEGEND_IN)
     sign = sheet.measures.unit("temp").name
-    axes.text(0.3, 0.82, "Mat temperature behind the screed", fontsize=7.5, fontweight="bold")
-    ramp_bar(axes, sheet.ramp, f" {sign}", (0.62, 0.42, 1.9, 0.2))
+    axes.text(0.3, 0.84, "Mat temperature behind the screed", fontsize=7.5, fontweight="bold")
+    ramp_bar(axes, sheet.ramp, f" {sign}", (0.72, 0.5, 1.7, 0.2))
     axes.set_xlim(0, WIDTH_IN)
     axes.set_ylim(0, LEGEND_IN)
-    axes.text(3.5, 0.82, f"Profiles: number, differential in {sign}, class by hatching", fontsize=7.5, fontweight="bold")
+    axes.text(3.5, 0.84, f"Profiles: number, differential in {sign}, class by hatching", fontsize=7.5, fontweight="bold")
     for x, (word, face) in zip(np.arange(9) * 0.98 + 3.5, _class_legend(sheet), strict=False):
-        axes.add_patch(Rectangle((x, 0.42), 0.3, 0.2, facecolor=face[0], hatch=face[1], edgecolor=INK, linewidth=0.5))
-        axes.text(x + 0.36, 0.52, word, va="center", fontsize=7)
+        axes.add_patch(Rectangle((x, 0.5), 0.3, 0.2, facecolor=face[0], hatch=face[1], edgecolor=INK, linewidth=0.5))
+        axes.text(x + 0.36, 0.6, word, va="center", fontsize=7)
     _mark_legend(axes, sheet)
 
 
@@ -300,17 +304,18 @@ def _class_legend(sheet: LotSheet) -> Iterator[tuple[str, tuple[str, str]]]:
 
 def _mark_legend(axes: Axes, sheet: LotSheet) -> None:
     speed = sheet.measures.text(top_speed(sheet), "speed")
-    axes.plot([3.5, 3.8, 3.8, 3.5, 3.5], [0.08, 0.08, 0.24, 0.24, 0.08], color=ZONE, linewidth=1.1)
-    axes.text(3.86, 0.16, "cold zone", va="center", fontsize=7)
-    axes.plot([4.7, 4.7], [0.06, 0.28], color=STOP, linewidth=1.4, linestyle=(0, (4, 1.2)))
-    axes.text(4.78, 0.16, "stop: spot line", va="center", fontsize=7)
-    axes.add_patch(Rectangle((5.75, 0.06), 0.3, 0.2, facecolor=PAPER, hatch="xxx", edgecolor=INK, linewidth=0.8))
-    axes.text(6.11, 0.16, "not measured", va="center", fontsize=7)
-    axes.fill_between([7.05, 7.35], 0.08, 0.24, color=RIBBON, linewidth=0)
-    axes.text(7.41, 0.16, f"speed: full width = {speed}", va="center", fontsize=7)
+    low, middle, high = 0.16, 0.24, 0.32
+    axes.plot([3.5, 3.8, 3.8, 3.5, 3.5], [low, low, high, high, low], color=ZONE, linewidth=1.1)
+    axes.text(3.86, middle, "cold zone", va="center", fontsize=7)
+    axes.plot([4.75, 4.75], [low, high], color=STOP, linewidth=1.4, linestyle=(0, (4, 1.2)))
+    axes.text(4.84, middle, "stop, at the spot line", va="center", fontsize=7)
+    axes.add_patch(Rectangle((6.25, low), 0.3, high - low, facecolor=PAPER, hatch="xxx", edgecolor=INK, linewidth=0.8))
+    axes.text(6.61, middle, "not measured", va="center", fontsize=7)
+    axes.fill_between([7.65, 7.95], low, high, color=RIBBON, linewidth=0)
+    axes.text(8.01, middle, f"speed, full width = {speed}", va="center", fontsize=7)
     stretch = _stretch(sheet)
     if stretch:
-        axes.text(0.3, 0.1, f"Widths across the mat drawn {stretch:.0f} times as large as lengths", fontsize=7, color=SOFT)
+        axes.text(0.3, 0.16, f"Widths across the mat drawn {stretch:.0f} times as large as lengths", fontsize=7, color=SOFT)
 
 
 def _stretch(sheet: LotSheet) -> float:

@@ -35,6 +35,9 @@
   function showUnits() {
     const other = units === "us" ? "si" : "us";
     toggle.textContent = "Show tables in " + names[other];
+    document.querySelectorAll(".u").forEach(function (span) {
+      span.textContent = data.kinds[span.dataset.k][units][0];
+    });
     document.querySelectorAll(".q").forEach(function (span) {
       span.textContent = quantity(Number(span.dataset.v), span.dataset.k, span.dataset.bare);
     });
@@ -65,9 +68,9 @@
   }
   document.querySelectorAll("table.sortable").forEach(function (table) {
     table.querySelectorAll("thead th").forEach(function (head, column) {
-      const button = element("button", head.textContent);
+      const button = element("button");
       button.type = "button";
-      head.textContent = "";
+      button.append(...head.childNodes);
       head.appendChild(button);
       button.addEventListener("click", function () {
         const down = head.getAttribute("aria-sort") === "ascending";
@@ -78,6 +81,16 @@
         rows.forEach(function (pair) { table.tBodies[0].appendChild(pair[1]); });
       });
     });
+  });
+
+  // closed parts are printed too, and closed again
+  let opened = [];
+  window.addEventListener("beforeprint", function () {
+    opened = Array.from(document.querySelectorAll("details:not([open])"));
+    opened.forEach(function (part) { part.open = true; });
+  });
+  window.addEventListener("afterprint", function () {
+    opened.forEach(function (part) { part.open = false; });
   });
 
   if (data.map && window.L && window.DecompressionStream) drawMap(data.map);
@@ -94,12 +107,17 @@
     });
   }
 
-  function stationText(metres, labels) {
-    const digits = labels.unit === "1000 m" ? 3 : 2, decimals = labels.unit === "100 ft" ? 1 : 2;
-    const value = Number((Math.abs(metres) / labels.length).toFixed(decimals));
-    const whole = Math.floor(value / Math.pow(10, digits));
-    const rest = (value - whole * Math.pow(10, digits)).toFixed(decimals).padStart(digits + 1 + decimals, "0");
-    return (metres < 0 && value > 0 ? "-" : "") + whole + "+" + rest;
+  function stationText(station, labels) {
+    let value = station, region = 0;
+    labels.equations.forEach(function (item, i) {
+      if (item[0] <= station) { region = i + 1; value = item[1] + item[2] * (station - item[0]); }
+    });
+    const step = Math.pow(10, labels.digits);
+    const size = Number((Math.abs(value) / labels.length).toFixed(labels.decimals));
+    const whole = Math.floor(size / step), width = labels.digits + 1 + labels.decimals;
+    const rest = (size - whole * step).toFixed(labels.decimals).padStart(width, "0");
+    const text = (value < 0 && size > 0 ? "-" : "") + whole + "+" + rest;
+    return labels.equations.length ? text + ":" + (region + 1) : text;
   }
 
   function locate(spine, east, north) {
