@@ -20,12 +20,12 @@ def speed_on_grid(time_s: np.ndarray, path: np.ndarray, grid_s: np.ndarray, wind
     path : numpy.ndarray
         (row, axis) place, metres: one column for a wheel, two for fixes.
     grid_s : numpy.ndarray
-        Times wanted; outside the log the speed is 0.
+        Times wanted; NaN where the window reaches out of the log.
     """
     ahead, back = grid_s + window_s / 2, grid_s - window_s / 2
     moved = [np.interp(ahead, time_s, axis) - np.interp(back, time_s, axis) for axis in path.T]
     speed = np.sqrt(sum(step**2 for step in moved)) / window_s
-    return np.where((back >= time_s[0]) & (ahead <= time_s[-1]), speed, 0.0)
+    return np.where((back >= time_s[0]) & (ahead <= time_s[-1]), speed, np.nan)
 
 
 def coarse_offset(
@@ -59,11 +59,8 @@ def coarse_offset(
     grid = np.arange(start, end + 1.0)
     wheel = speed_on_grid(scan_s, wheel_m[:, None], grid, window_s)
     gnss = speed_on_grid(fix_s, fix_m, grid, window_s)
-    gnss = np.minimum(gnss, 3.0 * np.percentile(wheel, 99) + 0.05)
-    wheel, gnss = (
-        _unit(wheel, (grid >= scan_s[0]) & (grid <= scan_s[-1])),
-        _unit(gnss, (grid >= fix_s[0]) & (grid <= fix_s[-1])),
-    )
+    gnss = np.minimum(gnss, 3.0 * np.nanpercentile(wheel, 99) + 0.05) if np.isfinite(wheel).any() else gnss
+    wheel, gnss = _unit(wheel), _unit(gnss)
     size = 1 << int(2 * len(grid) - 1).bit_length()
     product = np.fft.irfft(np.fft.rfft(wheel, size) * np.conj(np.fft.rfft(gnss, size)), size)
     lag = np.arange(size)
@@ -97,8 +94,9 @@ def name_offset(offset_s: float, tolerance_s: float = 2.0) -> str:
     return ""
 
 
-def _unit(values: np.ndarray, inside: np.ndarray) -> np.ndarray:
-    """Take off the mean where the log is, and scale to unit energy."""
-    centred = np.where(inside, values - values[inside].mean(), 0.0)
+def _unit(values: np.ndarray) -> np.ndarray:
+    """Take off the mean where the log is, 0 elsewhere, and scale to unit energy."""
+    inside = np.isfinite(values)
+    centred = np.where(inside, values - values[inside].mean(), 0.0) if inside.any() else np.zeros(len(values))
     size = float(np.sqrt((centred**2).sum()))
     return centred / size if size > 0 else centred

@@ -79,7 +79,7 @@ class Line:
 class Motion:
     """A solved path."""
 
-    state: np.ndarray  # (8, knot)
+    state: np.ndarray  # (8, knot); curvature is the course's change per metre of wheel
     factored: Factored
     weight: np.ndarray  # (sighting) about 1 = believed, near 0 = a jump
     residual_m: np.ndarray  # (sighting, 2) along, across: fix less path, drift taken off
@@ -301,7 +301,7 @@ def _add_links(chain: Chain, line: Line, arms: Arms, habits: Habits, state: np.n
     sine, cosine = np.sin(middle[COURSE]), np.cos(middle[COURSE])
     along = change[EAST] * sine + change[NORTH] * cosine
     across = change[EAST] * cosine - change[NORTH] * sine
-    ground = length / np.sqrt(1.0 + (middle[CURVE] * arms.back_m) ** 2)
+    ground = length * np.sqrt(np.maximum(1.0 - (middle[CURVE] * arms.back_m) ** 2, 0.1))
     crab, one = np.exp(-floor / habits.crab_length_m), np.ones_like(length)
     links = [
         # derivatives here, there, variance, residual

@@ -53,7 +53,7 @@ def solve_trajectory(
     both = logs.align(inputs, sigma_m)
     first = clocks.first_clock(both, rig)
     both = logs.turn_back_ups(both, first.offset_s)
-    logs.compare_distance(both, first.offset_s, accept)
+    logs.compare_distance(both, first.offset_s, inputs.passes, accept)
     solver = _Solver(both, inputs, ground, rig)
     clock = solver.solve(first)
     doubts += clocks.clock_doubts(clock, first, rig.clock_offset_s == "auto")

@@ -27,7 +27,7 @@ def knot_columns(
     tilt = rig.antenna_up_m * np.interp(line.wheel_m, at, piece.grade_sigma)
     late = np.interp(line.wheel_m, at, seen.speed_mps) * np.nan_to_num(clock.sigma_s)
     along = np.sqrt(placed.along_m**2 + tilt**2 + late**2)
-    kind = placed_kind(ground, ground[seen.knot[piece.solved.weight > BELIEVED]])
+    kind = placed_kind(ground, _seen_at(piece, ground))
     kind[np.hypot(along, placed.across_m) > rig.max_sigma_m] = 0
     easting, northing = plane.to_map(placed.east_m, placed.north_m)
     keep = np.unique(np.floor(ground / KNOT_STEP_M), return_index=True)[1]
@@ -43,6 +43,16 @@ def knot_columns(
         "knot_placed": kind,
     }
     return {name: values[keep] for name, values in columns.items()}
+
+
+def _seen_at(piece: Piece, ground: np.ndarray) -> np.ndarray:
+    """Ground distances where fixes were believed; the outer groups reach to their outermost fixes."""
+    believed = piece.solved.weight > BELIEVED
+    at = ground[piece.seen.knot[believed]]
+    first, last = np.interp(piece.spots.seen_m, piece.line.wheel_m, ground)
+    before = [first] if len(at) and believed[0] else []
+    after = [last] if len(at) and believed[-1] else []
+    return np.concatenate([before, at, after])
 
 
 def placed_kind(ground_m: np.ndarray, seen_at_m: np.ndarray) -> np.ndarray:
@@ -65,8 +75,7 @@ def placed_kind(ground_m: np.ndarray, seen_at_m: np.ndarray) -> np.ndarray:
     gap = seen_at_m[after] - seen_at_m[after - 1]
     inside = (ground_m >= seen_at_m[0]) & (ground_m <= seen_at_m[-1])
     kind[inside] = np.where(gap[inside] > longest, 2, 1)
-    slack = min(longest, max(OPEN_END_M, 2.0 * usual))
-    near = (ground_m >= seen_at_m[0] - slack) & (ground_m <= seen_at_m[-1] + slack)
+    near = (ground_m >= seen_at_m[0] - OPEN_END_M) & (ground_m <= seen_at_m[-1] + OPEN_END_M)
     kind[near & ~inside] = 1
     kind[np.isin(ground_m, seen_at_m)] = 1
     return kind

@@ -15,6 +15,7 @@ from .plane import EARTH_M
 
 LONGEST_PAUSE_S = 30.0  # a longer one of the wheel log may hide a move of the machine
 LEAST_MOVE_M = 3.0
+WINDOW_S = 60.0  # over which wheel and fixes are compared
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,7 +81,7 @@ def turn_back_ups(logs: Logs, offset_s: float) -> Logs:
     return replace(logs, wheel_m=logs.wheel_m[0] + np.concatenate([[0.0], np.cumsum(steps)]))
 
 
-def compare_distance(logs: Logs, offset_s: float, accept: AcceptSection) -> None:
+def compare_distance(logs: Logs, offset_s: float, passes: tuple[Pass, ...], accept: AcceptSection) -> None:
     """Stop where wheel and fixes disagree grossly on how far the paver went, naming the usual cause.
 
     Raises
@@ -88,14 +89,8 @@ def compare_distance(logs: Logs, offset_s: float, accept: AcceptSection) -> None
     MismatchError
         A stuck, reversed or mis-scaled wheel, or fixes that stand still.
     """
-    edges = np.arange(logs.fix_s[0], logs.fix_s[-1], max(60.0, np.ptp(logs.fix_s) / 2000))
-    place = np.column_stack([np.interp(edges, logs.fix_s, axis) for axis in logs.flat_m.T])
-    wheel = np.interp(edges + offset_s, logs.row_s, logs.wheel_m, left=np.nan, right=np.nan)
-    inside = np.isfinite(wheel[1:]) & np.isfinite(wheel[:-1])
-    chord = np.hypot(*np.diff(place, axis=0).T)[inside]
     sigma = float(np.median(logs.sigma_m[:: max(1, len(logs.sigma_m) // 10_000)]))
-    moved = float(chord[chord > 6.0 * sigma + 0.5].sum())
-    turned = float(np.diff(wheel)[inside].sum())
+    moved, turned = _distances(logs, offset_s, passes, sigma)
     if max(moved, abs(turned)) < max(20.0, 40.0 * sigma):
         return
     if turned < -0.5 * moved:
@@ -113,6 +108,33 @@ def compare_distance(logs: Logs, offset_s: float, accept: AcceptSection) -> None
         )
     if not 0.7 < moved / turned < 1.4:
         raise MismatchError(scale_message(moved / turned, accept))
+
+
+def _distances(logs: Logs, offset_s: float, passes: tuple[Pass, ...], sigma_m: float) -> tuple[float, float]:
+    """Metres that the fixes moved and the wheel turned over windows within one pass and its running log.
+
+    A window is a minute, or as much longer as makes usual travel stand out of the fixes' noise.
+    """
+    code = passes_of_rows(logs, offset_s, passes)
+    row_utc_s = logs.row_s - offset_s
+    pauses = np.concatenate([[0], np.cumsum(np.diff(logs.row_s) > LONGEST_PAUSE_S)])
+    window = max(WINDOW_S, (logs.fix_s[-1] - logs.fix_s[0]) / 2000)
+    while True:
+        edges = np.arange(logs.fix_s[0], logs.fix_s[-1] + 1e-6, window)
+        place = np.column_stack([np.interp(edges, logs.fix_s, axis) for axis in logs.flat_m.T])
+        row = np.clip(np.searchsorted(row_utc_s, edges), 0, len(row_utc_s) - 1)
+        inside = (edges >= row_utc_s[0]) & (edges <= row_utc_s[-1]) & (code[row] >= 0)
+        whole = (
+            inside[1:]
+            & inside[:-1]
+            & (code[row[1:]] == code[row[:-1]])
+            & (pauses[row[1:]] == pauses[row[:-1]])
+        )
+        chord = np.hypot(*np.diff(place, axis=0).T)[whole]
+        turned = np.diff(np.interp(edges, row_utc_s, logs.wheel_m))[whole]
+        if len(chord) < 8 or np.percentile(np.maximum(chord, np.abs(turned)), 75) > 30.0 * sigma_m + 2.0:
+            return float(chord[chord > 6.0 * sigma_m + 0.5].sum()), float(turned.sum())
+        window *= 2.0
 
 
 def scale_message(ratio: float, accept: AcceptSection) -> str:

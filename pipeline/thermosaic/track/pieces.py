@@ -40,6 +40,7 @@ class Spots:
     drift_m: np.ndarray
     heading_rad: np.ndarray  # body on the grid, NaN = none
     heading_sigma_rad: np.ndarray
+    seen_m: tuple[float, float]  # wheel distance of the first and last fix
     ends_m: tuple[float, float]  # wheel distance of the piece's rows
     ends_s: tuple[float, float]  # and their times, UTC
 
@@ -91,6 +92,7 @@ def gather(
         drift_m=drift,
         heading_rad=heading,
         heading_sigma_rad=heading_sigma,
+        seen_m=(float(place[0]), float(place[-1])),
         ends_m=(float(wheel.min()), float(wheel.max())),
         ends_s=(float(row_s[0]) - offset_s, float(row_s[-1]) - offset_s),
     )

@@ -1,0 +1,58 @@
+"""Clock offsets found by motion; the time shift of a log is recovered, a steady one says it cannot tell."""
+
+import numpy as np
+import pytest
+
+from thermosaic.kernels import clocks
+
+
+def logs(offset_s: float, stops: bool, noise_m: float = 0.0) -> tuple[np.ndarray, ...]:
+    """A wheel on a clock `offset_s` ahead, and fixes of the same drive at 1 Hz along a straight."""
+    time = np.arange(0.0, 1800.0, 0.5)
+    speed = np.where(stops & (((time > 300) & (time < 420)) | ((time > 1000) & (time < 1060))), 0.0, 0.12)
+    place = np.concatenate([[0.0], np.cumsum(speed[1:] * 0.5)])
+    fix_s = np.arange(0.0, 1800.0, 1.0)
+    fixes = np.column_stack([np.interp(fix_s, time, place), np.zeros(len(fix_s))])
+    fixes += noise_m * np.random.default_rng(3).normal(size=fixes.shape)
+    return time + offset_s, place, fix_s, fixes
+
+
+@pytest.mark.parametrize("offset_s", [0.0, 18.0, -18.0, 3600.0, -7.0])
+def test_a_shifted_log_shows_its_shift(offset_s: float) -> None:
+    """Shifting the scan clock by a known time is found to a second, and trusted, with 2 cm noise."""
+    found, trust = clocks.coarse_offset(*logs(offset_s, stops=True, noise_m=0.02))
+    assert found == pytest.approx(offset_s, abs=1.0)
+    assert trust > 0.5
+
+
+def test_steady_motion_is_not_trusted() -> None:
+    """Without a stop or a change of speed nothing tells one offset from another."""
+    assert clocks.coarse_offset(*logs(5.0, stops=False, noise_m=0.02))[1] < 0.3
+
+
+@pytest.mark.parametrize(
+    ("offset_s", "words"),
+    [
+        (17.9, "GPS time"),  # GPS is 18 s ahead of UTC since 2017-01-01 (IERS Bulletin C 52)
+        (-18.2, "fixes are on GPS time"),
+        (3600.0, "whole hour"),
+        (-7200.9, "2 whole hours"),
+        (86400.0, "whole day"),
+        (0.4, ""),
+        (1700.0, ""),
+    ],
+)
+def test_usual_offsets_are_named(offset_s: float, words: str) -> None:
+    """GPS time, whole hours and whole days are called so; others get no name."""
+    name = clocks.name_offset(offset_s)
+    assert words in name
+    assert bool(words) == bool(name)
+
+
+def test_speed_is_that_of_the_window() -> None:
+    """A steady 0.2 m/s is 0.2 m/s inside the log, and unknown outside it."""
+    speed = clocks.speed_on_grid(
+        np.arange(0.0, 100.0), np.arange(100.0)[:, None] * 0.2, np.array([-5.0, 50.0]), 8.0
+    )
+    assert np.isnan(speed[0])
+    assert speed[1] == pytest.approx(0.2)

@@ -1,0 +1,308 @@
+"""The solved path against the synthetic truth, which uses none of this code."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import builders
+from sections import sections
+from thermosaic import config, model, synthetic
+from thermosaic.errors import InputError, MismatchError
+from thermosaic.stages.s2_trajectory import solve_trajectory
+from thermosaic.synthetic import BackUp, Episode, Gnss, LotPlan, PassPlan, Scanner, Stop, SyntheticLot, Wheel
+
+RTK = Gnss(fixed_m=0.02, correlation_s=60.0)
+STOP = (PassPlan(stops=(Stop(60.0, 90.0),)),)
+FEW_SPOTS = Scanner(first_m=-1.5, last_m=1.5, count=6, rate_hz=2.0)
+
+
+def make(**plan: object) -> SyntheticLot:
+    return synthetic.make_lot(LotPlan(**{"gnss": RTK, "scanner": FEW_SPOTS} | plan))
+
+
+def solve(lot: SyntheticLot, inputs: model.LotInputs | None = None, **rig: str) -> model.Trajectory:
+    crs, rig_section, _ = sections(lot.plan, **rig)
+    return solve_trajectory(inputs or builders.true_inputs(lot), crs, rig_section, config.AcceptSection())
+
+
+def errors(lot: SyntheticLot, trajectory: model.Trajectory) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Errors of knots: along, across (m) and heading (deg), from the closed form of the paver's motion."""
+    off = []
+    for motion in lot.motions:
+        mine = trajectory.knot_piece == motion.code
+        place = np.clip(
+            trajectory.knot_distance_m[mine] - trajectory.knot_distance_m[mine][0], 0, motion.length_m
+        )
+        body = motion.body(place)
+        easting, northing = lot.site.map_m(body.east_m, body.north_m)
+        east = trajectory.knot_easting_m[mine] - easting
+        north = trajectory.knot_northing_m[mine] - northing
+        sine, cosine = np.sin(body.heading), np.cos(body.heading)
+        turn = (trajectory.knot_heading_deg[mine] - np.degrees(body.heading) + 180) % 360 - 180
+        off.append((east * sine + north * cosine, east * cosine - north * sine, turn))
+    return tuple(np.concatenate(part) for part in zip(*off, strict=True))
+
+
+def kinds(trajectory: model.Trajectory) -> set[str]:
+    return {doubt.kind for doubt in trajectory.doubts}
+
+
+@pytest.mark.parametrize(
+    "lot",
+    [builders.one_bend_lot, builders.bend_and_stop_lot, builders.two_lane_southern, builders.us_curve_lot],
+)
+def test_clean_rtk_is_followed_everywhere(lot) -> None:
+    """Bends, stops, two lanes in opposite directions in the south, US survey feet: 2 cm, 0.1 deg."""
+    made = lot()
+    trajectory = solve(made)
+    along, across, turn = errors(made, trajectory)
+    assert np.sqrt(np.mean(along**2 + across**2)) < 0.02
+    assert np.sqrt(np.mean(turn**2)) < 0.1
+    assert trajectory.wheel_scale == pytest.approx(made.truth.wheel_scale, abs=1e-3)
+    assert trajectory.point_scale == pytest.approx(made.truth.grid_scale, abs=2e-5)
+    assert trajectory.convergence_deg == pytest.approx(made.truth.convergence_deg, abs=0.01)
+    assert (trajectory.knot_placed == 1).all()
+
+
+def test_distance_runs_over_the_ground_and_on_through_passes() -> None:
+    """Distances of C agree with the truth within 0.1 m over 180 m although the wheel is 1.5 % off."""
+    lot = make(wheel=Wheel(scale=1.015))
+    trajectory = solve(lot)
+    assert trajectory.wheel_scale == pytest.approx(1.015, abs=1e-3)
+    assert np.abs(trajectory.distance_m - lot.truth.distance_m).max() < 0.1
+    assert (np.diff(trajectory.reach_m) >= 0).all()
+    two = solve(builders.two_lane_southern())
+    assert set(two.pass_code) == {0, 1}
+    assert (np.diff(two.knot_distance_m) > 0).all()
+
+
+def test_speed_and_stops_are_those_of_the_paver() -> None:
+    """Median speed error under 1 %, zero while it stands."""
+    lot = make(passes=(PassPlan(stops=(Stop(60.0, 90.0),), speeds=((0.0, 0.13), (90.0, 0.08))),))
+    trajectory = solve(lot)
+    moving = lot.truth.speed_mps > 0
+    ratio = trajectory.speed_mps[moving] / lot.truth.speed_mps[moving]
+    assert np.median(np.abs(ratio - 1)) < 0.01
+    assert np.median(np.abs(trajectory.speed_mps[~moving])) < 1e-3
+
+
+@pytest.mark.parametrize("rising", [False, True])
+def test_a_back_up_returns_over_the_same_ground(rising: bool) -> None:
+    """A counter that falls, and one that keeps rising, give the same distances within 5 cm."""
+    passes = (PassPlan(back_ups=(BackUp(100.0, 3.0),)),)
+    lot = make(passes=passes, wheel=Wheel(counter_falls=not rising))
+    trajectory = solve(lot)
+    assert np.abs(trajectory.distance_m - lot.truth.distance_m).max() < 0.05
+    assert trajectory.speed_mps.min() < -0.05
+
+
+def test_an_outage_is_placed_by_wheel_with_a_sigma_that_grows_to_its_middle() -> None:
+    """60 m without fixes: placed by wheel, sigma largest near the middle, error within three of it."""
+    lot = make(gnss=replace(RTK, episodes=(Episode("outage", 60.0, 120.0),)))
+    trajectory = solve(lot)
+    place = trajectory.knot_distance_m
+    inside = (place > 62.0) & (place < 118.0)
+    assert (trajectory.knot_placed[inside] == 2).all()
+    assert (trajectory.knot_placed[(place < 58) | (place > 122)] == 1).all()
+    sigma = np.hypot(trajectory.knot_sigma_along_m, trajectory.knot_sigma_across_m)
+    assert 75 < place[np.argmax(np.where(inside, sigma, 0))] < 105
+    along, across, _ = errors(lot, trajectory)
+    assert (np.hypot(along, across)[inside] < 3 * sigma[inside]).all()
+
+
+def test_an_open_end_has_no_position() -> None:
+    """Past the last fix the path is carried no further than half a metre."""
+    lot = make(gnss=replace(RTK, episodes=(Episode("outage", 140.0, 500.0),)))
+    trajectory = solve(lot)
+    assert (trajectory.knot_placed[trajectory.knot_distance_m > 140.8] == 0).all()
+    assert "no_position" in kinds(trajectory)
+
+
+def test_a_sigma_above_the_limit_is_no_position() -> None:
+    """max_sigma below the largest sigma of a 60 m outage takes its middle away, and nothing else."""
+    lot = make(gnss=replace(RTK, episodes=(Episode("outage", 60.0, 120.0),)))
+    free = solve(lot)
+    sigma = np.hypot(free.knot_sigma_along_m, free.knot_sigma_across_m)
+    limit = 0.5 * (sigma.max() + sigma[free.knot_distance_m < 58].max())
+    placed = solve(lot, max_sigma=f"{limit} m")
+    assert ((placed.knot_placed == 0) == (sigma > limit)).all()
+    assert 0 < (sigma > limit).sum() < 60
+
+
+def test_rows_that_pause_while_standing_change_nothing() -> None:
+    """A logger that writes no rows at a stop: path within 3 cm, the stop's place too."""
+    lot = make(passes=STOP, scanner=replace(FEW_SPOTS, rows_pause=True))
+    along, across, _ = errors(lot, solve(lot))
+    assert np.percentile(np.hypot(along, across), 95) < 0.03
+
+
+@pytest.mark.parametrize("offset_s", [0.4, -1.3, 18.0])
+def test_an_unknown_clock_is_found_where_the_paver_stops(offset_s: float) -> None:
+    """Three stops tell the offset within 0.1 s and two of its own sigmas; GPS time is named."""
+    stops = tuple(Stop(place, 80.0) for place in (40.0, 90.0, 140.0))
+    lot = make(passes=(PassPlan(stops=stops),), scanner=replace(FEW_SPOTS, clock_offset_s=offset_s))
+    trajectory = solve(lot, clock_offset="auto")
+    assert trajectory.clock_offset_s == pytest.approx(offset_s, abs=0.1)
+    assert abs(trajectory.clock_offset_s - offset_s) < 3 * trajectory.clock_offset_sigma_s
+    text = next(doubt.text for doubt in trajectory.doubts if doubt.kind == "clock_estimated")
+    assert ("GPS time" in text) == (offset_s == 18.0)
+
+
+def test_a_steady_lot_says_that_it_cannot_tell_the_clock() -> None:
+    """Without a stop nothing is applied and the reader is told."""
+    trajectory = solve(make(), clock_offset="auto")
+    assert trajectory.clock_offset_s == 0.0
+    assert np.isnan(trajectory.clock_offset_sigma_s)
+    assert "clock_ambiguous" in kinds(trajectory)
+
+
+def test_a_stated_clock_is_used_and_doubted() -> None:
+    """A stated 0 s with a scan on GPS time is applied as stated, and the 18 s are named."""
+    lot = make(passes=STOP, scanner=replace(FEW_SPOTS, clock_offset_s=18.0))
+    trajectory = solve(lot, clock_offset="0 s")
+    assert trajectory.clock_offset_s == 0.0
+    assert "GPS time" in next(doubt.text for doubt in trajectory.doubts if doubt.kind == "clock_differs")
+
+
+def test_another_day_is_refused_by_name() -> None:
+    """Logs a day apart share no time; the message says so."""
+    lot = make(scanner=replace(FEW_SPOTS, clock_offset_s=86400.0))
+    with pytest.raises(MismatchError, match="whole day"):
+        solve(lot, clock_offset="0 s")
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda wheel: wheel * 10, "factor of ten"),
+        (lambda wheel: wheel / 0.3048, "feet were read as metres"),
+        (lambda wheel: wheel * 1.06, "wheel_per_count"),
+        (lambda wheel: -wheel, "reversed"),
+        (lambda wheel: wheel * 0.001, "stands still"),
+    ],
+)
+def test_a_wrong_wheel_is_named(change, words: str) -> None:
+    """Ten times, feet, 6 % off, reversed, stuck: stop, and say what to check."""
+    lot = make(passes=STOP)
+    inputs = builders.true_inputs(lot)
+    wrong = replace(inputs, wheel=model.Wheel(inputs.wheel.time_utc.copy(), change(inputs.wheel.wheel_m)))
+    with pytest.raises(MismatchError, match=words):
+        solve(lot, wrong)
+
+
+def test_fixes_that_stand_while_the_wheel_turns_are_named() -> None:
+    """A frozen receiver is not a path."""
+    lot = make()
+    inputs = builders.true_inputs(lot)
+    fixes = inputs.fixes
+    frozen = replace(
+        fixes, lon_deg=np.full_like(fixes.lon_deg, -116.2), lat_deg=np.full_like(fixes.lat_deg, 43.6)
+    )
+    with pytest.raises(MismatchError, match="fixes stand still"):
+        solve(lot, replace(inputs, fixes=frozen))
+
+
+def test_too_many_autonomous_fixes_stop_the_run() -> None:
+    """Autonomous fixes above the accepted share are refused; a few are a doubt."""
+    with pytest.raises(InputError, match="autonomous_frac"):
+        solve(make(gnss=Gnss(quality="autonomous")))
+    few = make(gnss=replace(RTK, episodes=(Episode("autonomous", 60.0, 70.0),)))
+    assert "autonomous_fixes" in kinds(solve(few))
+
+
+def test_unstated_sigmas_are_a_doubt() -> None:
+    """Without GST the sigmas by quality stand in, and that is said."""
+    assert "sigma_by_quality" in kinds(solve(make(gnss=replace(RTK, gst=False))))
+
+
+def test_a_heading_sensor_off_by_two_degrees_is_named() -> None:
+    """The sensor is believed and its bias against the path reported."""
+    trajectory = solve(make(gnss=replace(RTK, heading_sigma_deg=0.3)), heading_offset="2 deg")
+    assert trajectory.diagnosis["heading_sensor_less_path_deg"] == pytest.approx(-2.0, abs=0.1)
+    assert "heading_bias" in kinds(trajectory)
+
+
+@pytest.mark.parametrize("direction", ["upstation", "downstation"])
+def test_a_grade_tips_the_antenna_and_is_taken_off(direction: str) -> None:
+    """5 % under an antenna 3.35 m up is 0.167 m along (closed form): gone to 2 cm where heights show it."""
+    lot = make(gnss=replace(RTK, grade_frac=0.05), passes=(PassPlan(direction),))
+    along, _, _ = errors(lot, solve(lot))
+    assert abs(along.mean()) < 0.02
+
+
+def test_without_heights_the_grade_is_in_the_sigma() -> None:
+    """An antenna 3.35 m up on an unknown grade of 3 %: at least 0.1 m along, and a doubt."""
+    lot = make()
+    inputs = builders.true_inputs(lot)
+    flat = replace(inputs, fixes=replace(inputs.fixes, height_m=np.full(len(inputs.fixes.height_m), np.nan)))
+    trajectory = solve(lot, flat)
+    assert trajectory.knot_sigma_along_m.min() > 0.1
+    assert "grade_unknown" in kinds(trajectory)
+
+
+def test_jumps_are_not_followed() -> None:
+    """Four jumps of 0.5 to 5 m leave the path within 6 cm."""
+    jumps = tuple(
+        Episode("jump", place, place + 3.0, east_m=size * 0.6, north_m=-size * 0.8)
+        for place, size in ((30.0, 0.5), (60.0, 1.5), (90.0, 3.0), (120.0, 5.0))
+    )
+    lot = make(gnss=replace(RTK, episodes=jumps))
+    along, across, _ = errors(lot, solve(lot))
+    assert np.percentile(np.hypot(along, across), 95) < 0.06
+
+
+def test_a_move_of_the_machine_while_the_logger_was_off_begins_a_new_piece() -> None:
+    """After a pause in which the fixes moved 40 m and the wheel did not, nothing is drawn between."""
+    lot = make(passes=(PassPlan(stops=(Stop(60.0, 300.0),)),))
+    inputs = builders.true_inputs(lot)
+    wheel, fixes = inputs.wheel, inputs.fixes
+    keep = (lot.truth.distance_m < 59.9) | (lot.truth.distance_m > 100.0)
+    later = lot.truth.distance_m > 100.0
+    counter = wheel.wheel_m - np.where(later, 40.1, 0.0)
+    off = replace(inputs, wheel=model.Wheel(wheel.time_utc[keep], counter[keep]), fixes=fixes)
+    trajectory = solve(lot, off)
+    assert set(trajectory.knot_piece) == {0, 1}
+    ends = np.flatnonzero(np.diff(trajectory.knot_piece))
+    step = np.hypot(np.diff(trajectory.knot_easting_m), np.diff(trajectory.knot_northing_m))[ends]
+    assert step == pytest.approx([40.1], abs=0.5)
+
+
+def test_the_same_logs_give_the_same_bytes() -> None:
+    """Nothing in the path depends on anything but the logs."""
+    lot = make(passes=STOP)
+    first, second = solve(lot), solve(lot)
+    for name in ("knot_easting_m", "knot_heading_deg", "knot_sigma_along_m", "distance_m"):
+        assert getattr(first, name).tobytes() == getattr(second, name).tobytes()
+
+
+def test_rotating_the_lot_rotates_the_path() -> None:
+    """A lot laid at another bearing has the same errors' size and sigmas within 1 mm."""
+    sigmas = [solve(make(start_bearing_deg=bearing)).knot_sigma_across_m for bearing in (70.0, 250.0)]
+    assert np.median(sigmas[0]) == pytest.approx(np.median(sigmas[1]), abs=1e-3)
+
+
+@pytest.mark.parametrize("quality", ["fixed", "float", "differential"])
+def test_stated_sigmas_cover_the_errors_of_each_noise(quality: str) -> None:
+    """Ten seeds, crab drawn at 0.25 deg: 68 and 95 % within 1 and 2 sigma per axis, within 13 points.
+
+    Ten lots hold some hundred independent errors; the benchmark holds the 5 points over more.
+    """
+    within = []
+    rng = np.random.default_rng(11)
+    for seed in range(10):
+        gnss = Gnss(quality=quality, fixed_m=0.02, correlation_s=60.0, differential_m=1.0)
+        lot = make(
+            gnss=gnss,
+            seed=seed + 1,
+            passes=STOP,
+            crab_deg=0.25 * rng.normal(),
+            wheel=Wheel(wander_frac=0.003),
+        )
+        trajectory = solve(lot, max_sigma="5 m")
+        along, across, _ = errors(lot, trajectory)
+        pairs = ((along, trajectory.knot_sigma_along_m), (across, trajectory.knot_sigma_across_m))
+        within.append([[np.mean(np.abs(off) <= times * sigma) for times in (1, 2)] for off, sigma in pairs])
+    one, two = np.mean(within, axis=(0, 1))
+    assert one == pytest.approx(0.683, abs=0.13)
+    assert two == pytest.approx(0.954, abs=0.07)
