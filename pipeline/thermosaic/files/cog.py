@@ -90,23 +90,46 @@ class RasterDress:
         """Metres in one unit of the map CRS."""
         return float(self.crs.axis_info[0].unit_conversion_factor)
 
-    def values(self, raster: Raster | Tile) -> np.ndarray:
-        """Return the three bands in the delivery's units, float32 (3, row, col), empty cells as nodata."""
-        return self.delivered((raster.temp_c, raster.laid_s, raster.sigma_m))
-
     def delivered(self, bands: Iterable[np.ndarray]) -> np.ndarray:
-        """Convert bands in the order of BANDS, any shape, to the delivery's units."""
+        """Convert bands in the order of BANDS, any shape, to the delivery's units; empty becomes nodata."""
         foot_m = delivery_foot_m(self.crs)
-        converted = [
+        converted = np.stack([
             deliver(values, band.column, self.units, foot_m).astype(np.float32, copy=False)
             for band, values in zip(BANDS, bands, strict=True)
-        ]
-        return np.nan_to_num(np.stack(converted), nan=NODATA)
+        ])  # fmt: skip
+        converted[np.isnan(converted)] = NODATA
+        return converted
 
     def transform(self, tile: Tile) -> Affine:
         """Pixel to map coordinate of a tile, in units of the map CRS."""
         cell = tile.lattice.cell_m / self.factor
         return Affine(cell, 0.0, tile.col0 * cell, 0.0, -cell, (tile.row0 + 1) * cell)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Picture:
+    """What one file holds, in the delivery's units."""
+
+    values: np.ndarray  # float32 (band, row, col), NODATA where empty
+    filled: tuple[np.ndarray, ...]  # float32 (cell) of each band: those that are not empty
+    transform: Affine
+    wkt: str
+    tags: dict[str, str]
+
+    @property
+    def statistics(self) -> list[dict[str, float]]:
+        """Statistics of every band, from every cell."""
+        return [_statistics(filled, self.values[0].size) for filled in self.filled]
+
+
+def _tile_picture(tile: Tile, dress: RasterDress) -> _Picture:
+    delivered = dress.delivered(tile.bands)
+    values = np.full((len(BANDS), TILE_CELLS * TILE_CELLS), NODATA, np.float32)
+    values[:, tile.cell] = delivered
+    filled = tuple(band[band != NODATA] for band in delivered)
+    values = values.reshape(len(BANDS), TILE_CELLS, TILE_CELLS)
+    tags = {"CELL_M": repr(tile.lattice.cell_m)}
+    return _Picture(values, filled, dress.transform(tile), dress.crs.to_wkt(), tags)
 
 
 def tile_name(tile: Tile) -> str:
@@ -164,14 +187,11 @@ def write_mat(
     pass_ids, zero_m
         Of each pass in the order of `rasters.mat`: its id, and the station of its frame's zero in metres.
     """
-    blocks = _mat_blocks(rasters)
-    if not blocks:
+    if not _mat_blocks(rasters):
         return []
-    values, transform = _mat_values(rasters, dress)
-    path = folder / MAT
-    tags = {"MAT_FRAME": _MAT_WORDS, **_mat_tags(blocks, list(pass_ids), list(zero_m))}
-    crs = rasterio.crs.CRS.from_wkt(MAT_CRS)
-    _write_cog(path, values, transform, crs, rasters, dress, tags)
+    path, picture = folder / MAT, _mat_picture(rasters, dress)
+    picture.tags.update({"MAT_FRAME": _MAT_WORDS, **_mat_tags(rasters, list(pass_ids), list(zero_m))})
+    _write_cog(path, picture, rasters, dress)
     return [path, write_raster_style(path, temperature_ramp(rasters, dress.units))]
 
 
@@ -183,36 +203,29 @@ _MAT_WORDS = (
 
 def _in_threads(work: Callable, items: list) -> list:
     """Do independent work on items in order; a dataset never leaves its thread."""
+
+    def one(item: tuple) -> object:
+        with rasterio.Env():
+            return work(*item)
+
     with ThreadPoolExecutor(THREADS) as pool:
-        return list(pool.map(lambda item: work(*item), items))
+        return list(pool.map(one, items))
 
 
 def _write_tile(path: Path, tile: Tile, *, rasters: Rasters, dress: RasterDress) -> list[dict[str, float]]:
-    crs = rasterio.crs.CRS.from_wkt(dress.crs.to_wkt())
-    tags = {"CELL_M": repr(tile.lattice.cell_m)}
-    return _write_cog(path, dress.values(tile), dress.transform(tile), crs, rasters, dress, tags)
+    return _write_cog(path, _tile_picture(tile, dress), rasters, dress)
 
 
-def _write_cog(
-    path: Path,
-    values: np.ndarray,
-    transform: Affine,
-    crs: rasterio.crs.CRS,
-    rasters: Rasters,
-    dress: RasterDress,
-    tags: dict[str, str],
-) -> list[dict[str, float]]:
+def _write_cog(path: Path, picture: _Picture, rasters: Rasters, dress: RasterDress) -> list[dict[str, float]]:
     """Write one file and return the statistics of its bands."""
-    statistics = [_statistics(band) for band in values]
-    _, rows, cols = values.shape
-    shape = {"height": rows, "width": cols, "count": len(BANDS), "dtype": "float32"}
-    with rasterio.open(
-        path.name, "w+", driver="MEM", crs=crs, transform=transform, nodata=NODATA, **shape
-    ) as memory:
-        memory.write(values)
-        memory.update_tags(
-            TIFFTAG_SOFTWARE=f"thermosaic {__version__}", AREA_OR_POINT="Area", **dress.tags, **tags
-        )
+    statistics = picture.statistics
+    bands, rows, cols = picture.values.shape
+    shape = {"height": rows, "width": cols, "count": bands, "dtype": "float32", "nodata": NODATA}
+    frame = {"crs": rasterio.crs.CRS.from_wkt(picture.wkt), "transform": picture.transform}
+    with rasterio.open(path.name, "w+", driver="MEM", **shape, **frame) as memory:
+        memory.write(picture.values)
+        software = {"TIFFTAG_SOFTWARE": f"thermosaic {__version__}", "AREA_OR_POINT": "Area"}
+        memory.update_tags(**software, **dress.tags, **picture.tags)
         for number, (words, unit) in enumerate(_described(dress), start=1):
             memory.set_band_description(number, words)
             memory.set_band_unit(number, unit)
@@ -248,13 +261,13 @@ def _band_tags(rasters: Rasters, band: int) -> dict[str, str]:
 # --------------------------------------------------------------------------------------------- statistics
 
 
-def _statistics(values: np.ndarray) -> dict[str, float]:
-    """Count, lowest, highest, sum and sum of squares of the cells that are not empty, from every cell."""
-    filled = values[values != np.float32(NODATA)].astype(np.float64)
+def _statistics(filled: np.ndarray, size: int) -> dict[str, float]:
+    """Describe the cells of a band that are not empty: count of all, extremes, mean, variance."""
     if len(filled) == 0:
-        return {"count": 0, "size": values.size}
+        return {"count": 0, "size": size}
+    filled = filled.astype(np.float64)
     return {
-        "count": len(filled), "size": values.size, "mean": float(filled.mean()), "variance": float(filled.var()),
+        "count": len(filled), "size": size, "mean": float(filled.mean()), "variance": float(filled.var()),
         "minimum": float(filled.min()), "maximum": float(filled.max()),
     }  # fmt: skip
 
@@ -295,7 +308,7 @@ def _mat_blocks(rasters: Rasters) -> list[tuple[int, Raster, int]]:
     return blocks
 
 
-def _mat_values(rasters: Rasters, dress: RasterDress) -> tuple[np.ndarray, Affine]:
+def _mat_picture(rasters: Rasters, dress: RasterDress) -> _Picture:
     """Stack the passes over one range of columns."""
     blocks = _mat_blocks(rasters)
     first = min(raster.col0 for _, raster, _ in blocks)
@@ -305,15 +318,18 @@ def _mat_values(rasters: Rasters, dress: RasterDress) -> tuple[np.ndarray, Affin
     for _, raster, row in blocks:
         height, width = raster.temp_c.shape
         col = raster.col0 - first
-        values[:, row : row + height, col : col + width] = dress.values(raster)
+        bands = (raster.temp_c, raster.laid_s, raster.sigma_m)
+        values[:, row : row + height, col : col + width] = dress.delivered(bands)
     cell_m = last.lattice.cell_m
-    return values, Affine(cell_m, 0.0, first * cell_m, 0.0, -cell_m, -blocks[0][1].row0 * cell_m)
+    transform = Affine(cell_m, 0.0, first * cell_m, 0.0, -cell_m, -blocks[0][1].row0 * cell_m)
+    filled = tuple(band[band != NODATA] for band in values)
+    return _Picture(values, filled, transform, MAT_CRS, {"CELL_M": repr(cell_m)})
 
 
-def _mat_tags(blocks: list[tuple[int, Raster, int]], ids: list[str], zero_m: list[float]) -> dict[str, str]:
+def _mat_tags(rasters: Rasters, ids: list[str], zero_m: list[float]) -> dict[str, str]:
     """Say where each pass lies; PASS_1, PASS_2, .. in the order of the rows."""
-    tags = {"CELL_M": repr(blocks[0][1].lattice.cell_m)}
-    for number, (code, raster, row) in enumerate(blocks, start=1):
+    tags = {}
+    for number, (code, raster, row) in enumerate(_mat_blocks(rasters), start=1):
         cell_m, rows = raster.lattice.cell_m, len(raster.temp_c)
         tags[f"PASS_{number}"] = (
             f"pass_id={ids[code]} row_from={row} row_to={row + rows} zero_m={float(zero_m[code])!r} "
@@ -330,7 +346,7 @@ def check_tiles(folder: Path, rasters: Rasters, dress: RasterDress) -> list[str]
     if not rasters.tiles:
         return []
     paths = [folder / TILE_FOLDER / tile_name(tile) for tile in rasters.tiles]
-    check = partial(_check_tile, rasters=rasters, dress=dress)
+    check = partial(_check_tile, dress=dress)
     differences = [
         item for found in _in_threads(check, list(zip(paths, rasters.tiles, strict=True))) for item in found
     ]
@@ -346,33 +362,30 @@ def check_mat(folder: Path, rasters: Rasters, dress: RasterDress) -> list[str]:
     """Read mat.tif back; return what differs from the rasters, nothing if all is well."""
     if not _mat_blocks(rasters):
         return []
-    values, transform = _mat_values(rasters, dress)
     path = folder / MAT
-    differences = _check_cog(path, values, transform, rasterio.crs.CRS.from_wkt(MAT_CRS), dress)
+    differences = _check_cog(path, _mat_picture(rasters, dress), dress)
     return differences + check_raster_style(path.with_suffix(".qml"), temperature_ramp(rasters, dress.units))
 
 
-def _check_tile(path: Path, tile: Tile, *, rasters: Rasters, dress: RasterDress) -> list[str]:
-    crs = rasterio.crs.CRS.from_wkt(dress.crs.to_wkt())
-    return _check_cog(path, dress.values(tile), dress.transform(tile), crs, dress)
+def _check_tile(path: Path, tile: Tile, *, dress: RasterDress) -> list[str]:
+    return _check_cog(path, _tile_picture(tile, dress), dress)
 
 
-def _check_cog(
-    path: Path, values: np.ndarray, transform: Affine, crs: rasterio.crs.CRS, dress: RasterDress
-) -> list[str]:
+def _check_cog(path: Path, picture: _Picture, dress: RasterDress) -> list[str]:
     """Compare a file with what it should hold: shape, frame, nodata, layout, bands, statistics, values."""
+    rows, cols = picture.values.shape[1:]
     try:
         with rasterio.open(path) as file:
             stored = file.read()
             layout = file.tags(ns="IMAGE_STRUCTURE").get("LAYOUT")
             facts = {
-                "size": (file.shape, values.shape[1:]),
+                "size": (file.shape, (rows, cols)),
                 "type": (set(file.dtypes), {"float32"}),
                 "nodata": (file.nodata, NODATA),
-                "CRS": (file.crs, crs),
-                "transform": (file.transform.almost_equals(transform, 1e-9), True),
+                "CRS": (file.crs, rasterio.crs.CRS.from_wkt(picture.wkt)),
+                "transform": (file.transform.almost_equals(picture.transform, 1e-9), True),
                 "layout": (layout, "COG"),
-                "overviews": (file.overviews(1), overview_levels(*values.shape[1:])),
+                "overviews": (file.overviews(1), overview_levels(rows, cols)),
                 "bands": (list(zip(file.descriptions, file.units, strict=True)), _described(dress)),
             }
             tags = [file.tags(number) for number in file.indexes]
@@ -383,23 +396,21 @@ def _check_cog(
         for what, (have, wanted) in facts.items()
         if have != wanted
     ]
-    return found or _check_values(path.name, stored, values, tags, PROFILES[dress.profile].tolerance)
+    return found or _check_values(path.name, stored, picture, tags, PROFILES[dress.profile].tolerance)
 
 
 def _check_values(
-    name: str, stored: np.ndarray, values: np.ndarray, tags: list[dict[str, str]], tolerance: float
+    name: str, stored: np.ndarray, picture: _Picture, tags: list[dict[str, str]], tolerance: float
 ) -> list[str]:
-    if not np.array_equal(stored == NODATA, values == NODATA):
-        return [f"{name}: empty cells differ"]
     found = []
-    if not (
-        np.array_equal(stored, values)
-        if tolerance == 0
-        else np.abs(stored - values).max() <= tolerance * 1.01
-    ):
-        found.append(f"{name}: values differ by up to {np.abs(stored - values).max():g}")
-    for band, have in zip(values, tags, strict=True):
-        wanted = _as_tags(_statistics(band))
+    if not np.array_equal(stored, picture.values):
+        if not np.array_equal(stored == NODATA, picture.values == NODATA):
+            return [f"{name}: empty cells differ"]
+        most = float(np.abs(stored - picture.values).max())
+        if most > tolerance + np.spacing(np.abs(picture.values).max()) * (tolerance > 0):
+            found.append(f"{name}: values differ by up to {most:g}")
+    for statistics, have in zip(picture.statistics, tags, strict=True):
+        wanted = _as_tags(statistics)
         if {key: have.get(key) for key in wanted} != wanted:
             found.append(f"{name}: statistics of a band differ from its cells")
     return found

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -83,9 +84,15 @@ def temperature_ramp(rasters: Rasters, units: str) -> ColourRamp:
 def write_raster_style(raster: Path, ramp: ColourRamp) -> Path:
     """Write NAME.qml beside NAME.tif or NAME.vrt, so that QGIS draws band 1 by the ramp as it opens it."""
     path = raster.with_suffix(".qml")
-    header = "<!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>\n"
-    path.write_text(header + ElementTree.tostring(_style(ramp), encoding="unicode") + "\n", encoding="utf-8")
+    path.write_text(_style_text(ramp), encoding="utf-8")
     return path
+
+
+@cache
+def _style_text(ramp: ColourRamp) -> str:
+    """Print the style once for all tiles of a lot."""
+    header = "<!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>\n"
+    return header + ElementTree.tostring(_style(ramp), encoding="unicode") + "\n"
 
 
 def check_raster_style(path: Path, ramp: ColourRamp) -> list[str]:
