@@ -367,6 +367,18 @@ class StationingSection(Section):
     labels: Literal["100 ft", "100 m", "1000 m"] | None = Field(
         default=None, description="How stations are written; default 100 ft for us, 100 m for si"
     )
+    mat_offsets_m: tuple[Across, ...] | None = Field(
+        default=None,
+        alias="mat_offsets",
+        description="Where the plans put the mat: its two offsets from the alignment, right looking upstation",
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> StationingSection:
+        ends = self.mat_offsets_m
+        if ends is not None and not (len(ends) == 2 and ends[0] < ends[1]):
+            raise ValueError('mat_offsets takes two offsets, left one first, like ["0 ft", "12 ft right"]')
+        return self
 
 
 class GridSection(Section):
@@ -429,6 +441,70 @@ class LotFile(LotStatement):
     """lot.toml as the user writes it."""
 
     rules: RulesSection
+
+
+class AgencyKey(Section):
+    """A free key of [lot.agency] that an agency asks for, and the pattern its value follows whole."""
+
+    meaning: Line = Field(description="What it is, in the agency's words")
+    example: Line = Field(description="A value that is taken")
+    pattern: Line = Field(default=".+", description="Regular expression of the whole value")
+
+    @model_validator(mode="after")
+    def _check(self) -> AgencyKey:
+        _require_taken(self.pattern, self.example)
+        return self
+
+
+class AgencyPart(Section):
+    """A named part of a lot's name: which key it is taken from, and words the agency shortens."""
+
+    key: Line = Field(description="Key of lot.toml that it is taken from, like lot.route or lot.agency.date")
+    meaning: Line = Field(description="What it is")
+    example: Line = Field(description="A value of that key")
+    words: dict[str, str] = Field(default={}, description="Words of the value = how the name writes them")
+
+    @model_validator(mode="after")
+    def _check(self) -> AgencyPart:
+        if not re.fullmatch(r"lot\.(agency\.)?[A-Za-z0-9_-]+|stationing\.alignment", self.key):
+            raise ValueError(f"a key of [lot], [lot.agency] or stationing.alignment, not {shown(self.key)}")
+        return self
+
+
+class AgencyPattern(Section):
+    """How an agency names its lots, and which keys it wants in [lot.agency]; each agency has its own."""
+
+    id: Name = Field(description="Name of the naming pattern")
+    title: Line = Field(description="Title in plain words")
+    note: Note | None = Field(default=None, description="What a reader should know")
+    name: Line = Field(description="Template of the lot's name, its parts in braces")
+    pattern: Line = Field(description="Regular expression of the whole name")
+    parts: dict[str, AgencyPart] = Field(description="Parts of the template")
+    required: dict[str, AgencyKey] = Field(default={}, description="Keys of [lot.agency] that must be there")
+    optional: dict[str, AgencyKey] = Field(default={}, description="Keys of [lot.agency] that may be there")
+
+    @model_validator(mode="after")
+    def _check(self) -> AgencyPattern:
+        named = re.findall(r"\{([^{}]*)\}", self.name)
+        if sorted(named) != sorted(self.parts) or re.search(r"[{}]", re.sub(r"\{[a-z0-9_]+\}", "", self.name)):
+            raise ValueError(f"name uses {', '.join(named)} in braces, [parts] has {', '.join(self.parts)}")
+        _require_taken(self.pattern, None)
+        return self
+
+    def keys(self) -> list[tuple[str, AgencyKey, bool]]:
+        """List the keys of [lot.agency] with whether each is required."""
+        both = ((self.required, True), (self.optional, False))
+        return [(name, entry, needed) for entries, needed in both for name, entry in entries.items()]
+
+
+def _require_taken(pattern: str, example: str | None) -> None:
+    """Refuse a regular expression that is none, or that does not take its own example."""
+    try:
+        taken = example is None or re.fullmatch(pattern, example) is not None
+    except re.error as error:
+        raise ValueError(f"{shown(pattern)} is not a regular expression: {error}") from None
+    if not taken:
+        raise ValueError(f"the pattern {shown(pattern)} does not take the example {shown(example)}")
 
 
 NOT_YET = {

@@ -61,7 +61,12 @@ def _quantity(kind: str, low: float, high: float, *words: str, side_needed: bool
             raise ValueError(f"{shown(value)} does not say which way: add {' or '.join(words)}")
         return number
 
-    schema = {"type": "string", "pattern": quantity_pattern(kind, words), "examples": [example.strip('"')]}
+    schema = {
+        "type": "string",
+        "pattern": quantity_pattern(kind, words),
+        "examples": [example.strip('"')],
+        "$comment": f"{low:g} .. {high:g} {_SI[kind]}",  # JSON Schema cannot bound a text with a unit
+    }
     return Annotated[float, BeforeValidator(parse), WithJsonSchema(schema)]
 
 

@@ -19,8 +19,8 @@ from typing import Any, NoReturn, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from ..config import NOT_YET, LogFormat, RigFile, RuleProfile, unsourced
-from ..errors import ConfigError
+from ..config import NOT_YET, AgencyPattern, LogFormat, RigFile, RuleProfile, unsourced
+from ..errors import ConfigError, ProductError
 from ..values import path_inside
 from .key_lines import key_lines
 
@@ -71,6 +71,11 @@ def refusal(text: str) -> ConfigError:
     return ConfigError(printable(text))
 
 
+def refusals(lines: list[str]) -> ConfigError:
+    """Make a ConfigError of several printable lines."""
+    return ConfigError("\n".join(printable(line) for line in lines))
+
+
 def key_text(loc: Loc) -> str:
     """Write a key path as `mark[2].distance`, entries counted from 1."""
     parts = (
@@ -88,7 +93,11 @@ def read_toml(path: Path) -> Settings:
 
     A byte order mark is dropped; other encodings than UTF-8, over 1 MB, over 12 levels are refused.
     """
-    text = _decoded(path, _bytes(path))
+    return toml_settings(path, _decoded(path, _bytes(path)))
+
+
+def toml_settings(path: Path, text: str) -> Settings:
+    """Take a text as the TOML file that it is or will be; errors are those of `read_toml`."""
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -102,6 +111,16 @@ def read_toml(path: Path) -> Settings:
     if _depth(data) > DEEPEST:
         raise refusal(f"{path}:1: tables or lists nested deeper than {DEEPEST} levels")
     return Settings(path, _tuples(data), text, key_lines(text))
+
+
+def write_settings(path: Path, text: str) -> None:
+    """Write a TOML file whole or not at all: first beside its place, then over it."""
+    part = path.with_name(f".{path.name}.part")
+    try:
+        part.write_text(text, encoding="utf-8", newline="\n")
+        part.replace(path)
+    except OSError as error:
+        raise ProductError(printable(f"{path}: cannot be written: {error.strerror}")) from None
 
 
 def _bytes(path: Path) -> bytes:
@@ -291,12 +310,12 @@ def shipped(*parts: str) -> Path:
 
 
 def shipped_names(kind: str) -> list[str]:
-    """List the shipped `formats`, `rules` or `rigs` by name."""
+    """List the shipped `formats`, `rules`, `rigs` or `agencies` by name."""
     return sorted(path.stem for path in shipped("configs", kind).glob("*.toml"))
 
 
 def find_settings(kind: str, name: str, folder: Path) -> Path:
-    """Find `formats`, `rules` or `rigs` by shipped name, or by path relative to a lot folder.
+    """Find `formats`, `rules`, `rigs` or `agencies` by shipped name, or by path relative to a lot folder.
 
     Raises
     ------
@@ -343,6 +362,11 @@ def load_rig(name: str, folder: Path = Path()) -> RigFile:
     """Load a rig (the tables [rig] and [scanner]) by shipped name or by path."""
     path = _found("rigs", name, folder)
     return validated(RigFile, read_toml(path), folder=folder)
+
+
+def load_agency(name: str, folder: Path = Path()) -> AgencyPattern:
+    """Load an agency's naming pattern by shipped name or by path."""
+    return validated(AgencyPattern, read_toml(_found("agencies", name, folder)))
 
 
 def _found(kind: str, name: str, folder: Path) -> Path:

@@ -1,0 +1,458 @@
+"""What opening a lot asks for, place by place, and the commented lot file that the answers make; pure.
+
+Answers are a nested mapping of the keys of lot.toml. Here it is decided which are still open, how an
+answer typed by a person is read, how an agency's naming pattern makes the lot's name, and how the file is
+written. No file is opened and nothing is asked here.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from pydantic import TypeAdapter, ValidationError
+
+from .config import AgencyPattern, LotFile, Section
+from .units import StationLabels
+
+Key = tuple[str | int, ...]
+PLACES = ("contract", "road", "machine", "instrument", "checks")
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One thing asked: where it stands, what it means, why it matters, what is expected, what is proposed."""
+
+    place: str
+    key: Key
+    meaning: str
+    why: str
+    expects: str
+    proposal: Any = None
+    required: bool = True
+
+    @property
+    def key_text(self) -> str:
+        """The key as written in lot.toml, list entries without a number."""
+        return ".".join(str(part) for part in self.key if isinstance(part, str))
+
+
+_ASKED: tuple[tuple[str, str, bool, str], ...] = (  # place, key, required, why
+    ("contract", "rules.profile", True, "decides how profiles are cut and classed; the agency names the document"),
+    ("contract", "delivery.units", True, "units of layers, tables and report; inside everything is metric"),
+    ("road", "lot.route", True, "stands in every layer; use the agency's own name"),
+    ("road", "lot.lane", True, "a lot is found again by route, lane and lift"),
+    ("road", "lot.lift", True, "lifts are compared in space by their number"),
+    ("road", "lot.mix", False, "a reader asks for it; warm mix has other limits"),
+    ("road", "lot.thickness", True, "thin mat cools faster; needed for yield and time to compact"),
+    ("road", "lot.paved_width", False, "checked against the mat edges under the scanner"),
+    ("road", "lot.time_zone", True, "local times in layers and the date of paving"),
+    ("road", "crs.fixes", True, "NMEA does not say it, and a wrong frame moves the lot by 1 to 1.6 m in the US"),
+    ("road", "crs.map", True, "the agency's own map system, so that layers overlay its as-builts"),
+    ("road", "files.alignment", False, "with the road's line stations are the road's own; without it one mark is needed"),
+    ("road", "crs.alignment", False, "true frame of the alignment's numbers where its file does not name one"),
+    ("road", "stationing.start", False, "station of the alignment's first vertex where the file has none"),
+    ("road", "stationing.mat_offsets", False, "where the plans put the mat: a wrong lane or side then shows"),
+    ("machine", "rig.antenna_forward", True, "a wrong sign moves the whole mat along by twice this"),
+    ("machine", "rig.antenna_right", True, "a wrong sign moves the mat across by twice this, to the other side on the way back"),
+    ("machine", "rig.antenna_up", True, "on a grade a high antenna leans ahead of or behind its place"),
+    ("machine", "rig.screed_forward", True, "tells when a place was laid before a spot saw it"),
+    ("machine", "rig.non_slip_forward", True, "in a curve the machine turns about this point"),
+    ("machine", "rig.wheel_per_count", False, "needed where the wheel logs counts; `rig wheel` finds it"),
+    ("machine", "rig.clock_offset", True, 'the logger\'s clock drifts; "auto" finds it from the motion and says so'),
+    ("instrument", "files.scan", True, "the scan log, in the lot folder"),
+    ("instrument", "formats.scan", True, "which column is what, and in which unit"),
+    ("instrument", "files.fixes", True, "the GNSS log, in the lot folder"),
+    ("instrument", "formats.fixes", True, "which sentences or columns hold the fixes"),
+    ("instrument", "files.wheel", False, "without it the scan's own column is the wheel"),
+    ("instrument", "scanner.spots_right", True, "where the columns look: first and last swapped mirrors the mat"),
+    ("instrument", "scanner.mat_left", True, "spots that are not wholly on the mat are left out; left is negative"),
+    ("instrument", "scanner.mat_right", True, "the other edge of the paved mat, from the same point"),
+    ("checks", "lot.laydown_target", False, "the level is compared with it, and some rules need it"),
+    ("checks", "rig.evidence", False, "checks of wheel and thermometer that are valid today"),
+)  # fmt: skip
+
+_MARK = (  # key, why
+    ("station", "the station of a place that a person read on the ground"),
+    ("at", "when the paver was noted there"),
+    ("point", "which part of the paver was beside the mark"),
+    ("distance", "how far that part still was before the mark, or past it"),
+)
+
+# ------------------------------------------------------------------------------------- what is still open
+
+
+def open_questions(
+    answers: dict[str, Any], agency: AgencyPattern | None, proposals: dict[str, Any]
+) -> tuple[Question, ...]:
+    """List what is not answered yet, in the order of the places.
+
+    Parameters
+    ----------
+    answers : dict
+        Nested mapping of the keys of lot.toml.
+    agency : AgencyPattern or None
+        Its parts and keys are asked for with the contract; its pattern proposes the lot's name.
+    proposals : dict
+        By key text (`files.scan`): what was found or is usual, offered and never taken unasked.
+    """
+    found = [*_of_agency(answers, agency), *_of_lot(answers, agency, proposals)]
+    if "files.alignment" not in proposals:
+        found += _of_mark(answers)
+    found.sort(key=lambda question: PLACES.index(question.place))
+    return (*found, *_name_question(answers, agency))
+
+
+def _of_lot(
+    answers: dict[str, Any], agency: AgencyPattern | None, proposals: dict[str, Any]
+) -> Iterator[Question]:
+    has_alignment = answer_of(answers, ("files", "alignment")) is not None
+    named = {part.key for part in agency.parts.values()} if agency else set()
+    only_with_alignment = ("crs.alignment", "stationing.start")
+    for place, text, required, why in _ASKED:
+        key = tuple(text.split("."))
+        if answer_of(answers, key) is not None or (text in only_with_alignment and not has_alignment):
+            continue
+        needed = required or text in named
+        yield question_of(place, key, why, needed, proposals.get(text), labels_of(answers))
+
+
+def _of_mark(answers: dict[str, Any]) -> Iterator[Question]:
+    """Without an alignment stations start from a mark and a direction."""
+    if answer_of(answers, ("files", "alignment")) is not None:
+        return
+    usual = {"at": "first line", "point": "screed", "distance": "0 ft"}
+    for name, why in _MARK:
+        if answer_of(answers, ("mark", 0, name)) is None:
+            yield question_of("road", ("mark", 0, name), why, True, usual.get(name), labels_of(answers))
+    if answer_of(answers, ("stationing", "direction")) is None:
+        why = "whether stations rise or fall as the paver goes"
+        yield question_of("road", ("stationing", "direction"), why, True, None, labels_of(answers))
+
+
+def _of_agency(answers: dict[str, Any], agency: AgencyPattern | None) -> Iterator[Question]:
+    if agency is None:
+        return
+    wanted = {tuple(part.key.split(".")): (part, True) for part in agency.parts.values()}
+    wanted |= {("lot", "agency", name): (entry, True) for name, entry in agency.required.items()}
+    wanted |= {("lot", "agency", name): (entry, False) for name, entry in agency.optional.items()}
+    asked = {text for _, text, _, _ in _ASKED}
+    for key, (entry, required) in wanted.items():
+        if answer_of(answers, key) is None and ".".join(key) not in asked:
+            expects = f'like "{entry.example}"'
+            yield Question(
+                "contract", key, entry.meaning, f"{agency.title} asks for it", expects, None, required
+            )
+
+
+def _name_question(answers: dict[str, Any], agency: AgencyPattern | None) -> Iterator[Question]:
+    """Ask for the lot's name last, when the parts that make it are known."""
+    if answer_of(answers, ("lot", "id")) is None:
+        why = "names the result's files and is what others look for"
+        yield question_of(
+            "contract", ("lot", "id"), why, True, proposed_name(answers, agency), StationLabels()
+        )
+
+
+def question_of(
+    place: str, key: Key, why: str, required: bool, proposal: Any, labels: StationLabels
+) -> Question:
+    """Make the question of a key of lot.toml from its own description, unit and range."""
+    info = _field(key)
+    return Question(place, key, info.description or "", why, expected(key, labels), proposal, required)
+
+
+def expected(key: Key, labels: StationLabels) -> str:
+    """Say in a few words what a key takes: unit, allowed range, words, an example."""
+    schema = _adapter(key).json_schema()
+    if "anyOf" in schema:
+        schema = next(item for item in schema["anyOf"] if item.get("type") != "null") | {
+            name: schema[name] for name in ("examples",) if name in schema
+        }
+    if "enum" in schema:
+        return " or ".join(json.dumps(word) for word in schema["enum"])
+    text = ".".join(str(part) for part in key if isinstance(part, str))
+    if "$comment" in schema:
+        return f'with its unit, {schema["$comment"]}, like "{_LIKE.get(text, schema["examples"][0])}"'
+    if "minimum" in schema and "maximum" in schema:
+        return f"{schema['minimum']:g} .. {schema['maximum']:g}"
+    if key[-1] in ("station", "start"):
+        return f'a station, like "{labels.text(labels.example_m)}"'
+    return _EXPECTED.get(text, _example(schema))
+
+
+_LIKE = {
+    "lot.thickness": "2 in", "lot.paved_width": "12 ft", "rig.antenna_forward": "78 in ahead",
+    "rig.antenna_right": "4 in left", "rig.antenna_up": "11 ft", "rig.screed_forward": "3 ft ahead",
+    "rig.non_slip_forward": "9 ft ahead", "rig.wheel_per_count": "0.5 mm", "scanner.mat_left": "-6 ft",
+    "scanner.mat_right": "6 ft", "mark.distance": "50 ft before",
+}  # fmt: skip
+_EXPECTED = {
+    "files.alignment": 'a file in the lot folder, like "centreline.geojson"',
+    "files.fixes": 'a file in the lot folder, like "gnss.nmea"',
+    "files.scan": 'a file in the lot folder, like "scan.csv"',
+    "files.wheel": 'a file in the lot folder, like "wheel.csv"',
+    "crs.fixes": 'geographic, like "EPSG:6318"; ask the operator of the correction service',
+    "stationing.mat_offsets": 'left and right edge, like "0 ft, 12 ft right"',
+    "mark.at": '"first line", the number of a scan line, or a time with its zone',
+    "scanner.spots_right": '{ first = "-5.5 ft", last = "5.5 ft" }, a list of centres, or { height, angle_first, angle_last }',
+    "lot.time_zone": 'IANA name, like "America/Boise"',
+    "crs.map": 'projected, like "EPSG:6448"',
+    "rules.profile": "a shipped rule profile, or the path of your own .toml file in the lot folder",
+    "formats.scan": "a shipped format, or the path of your own .toml file in the lot folder",
+    "formats.fixes": "a shipped format, or the path of your own .toml file in the lot folder",
+    "rig.evidence": "names of files written by `rig ...`, a comma between them",
+    "lot.id": "letters, digits, . _ - : it becomes file names",
+}  # fmt: skip
+
+
+def _example(schema: dict[str, Any]) -> str:
+    examples = schema.get("examples")
+    return f"like {json.dumps(examples[0])}" if examples else "text"
+
+
+# ---------------------------------------------------------------------------------------------- answers
+
+
+def answer_of(answers: Any, key: Key) -> Any:
+    """Return what is answered at a key path, or None."""
+    for part in key:
+        inside = (
+            part in answers
+            if isinstance(answers, dict)
+            else isinstance(answers, list | tuple) and isinstance(part, int) and part < len(answers)
+        )
+        answers = answers[part] if inside else None
+    return answers
+
+
+def with_answer(answers: dict[str, Any], key: Key, value: Any) -> dict[str, Any]:
+    """Return the answers with one more; tables and lists on the way are made."""
+    head, rest = key[0], key[1:]
+    inner = answers.get(head) if isinstance(head, str) else None
+    if not rest:
+        return {**answers, head: value}
+    if isinstance(rest[0], int):
+        entries = [dict(item) for item in (inner or [])] or [{}]
+        entries[rest[0]] = with_answer(entries[rest[0]], rest[1:], value)
+        return {**answers, head: entries}
+    return {**answers, head: with_answer(dict(inner or {}), rest, value)}
+
+
+def merged(first: dict[str, Any], second: dict[str, Any]) -> dict[str, Any]:
+    """Lay the second mapping over the first, table by table; lists and spots are replaced whole."""
+    result = dict(first)
+    for key, value in second.items():
+        both = isinstance(value, dict) and isinstance(result.get(key), dict) and key != "spots_right"
+        result[key] = merged(result[key], value) if both else value
+    return result
+
+
+def read_answer(key: Key, text: str, labels: StationLabels) -> Any:
+    """Turn what a person typed into the value that stands in lot.toml.
+
+    Raises
+    ------
+    ValueError
+        In plain words: what was found and what is expected.
+    """
+    value = _value_of(key, text.strip())
+    if key[:2] == ("lot", "agency"):
+        return value
+    try:
+        _adapter(key).validate_python(value, context={"labels": labels})
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        cause = first.get("ctx", {}).get("error")
+        raise ValueError(str(cause) if cause else f'"{text}" is not {expected(key, labels)}') from None
+    return value
+
+
+def _value_of(key: Key, text: str) -> Any:
+    """Read numbers, lists and tables as TOML has them; everything else is text."""
+    if key in (("rig", "evidence"), ("stationing", "mat_offsets")) and not text.startswith("["):
+        return [item.strip() for item in text.split(",")]
+    is_plain_number = key in (("lot", "lift"), ("lot", "revision"), ("crs", "epoch")) or key[-1] == "at"
+    if text[:1] in "{[" or (is_plain_number and re.fullmatch(r"[0-9]+(\.[0-9]+)?", text)):
+        try:
+            return tomllib.loads(f"value = {text}")["value"]
+        except tomllib.TOMLDecodeError:
+            raise ValueError(f'"{text}" cannot be read: {expected(key, StationLabels())}') from None
+    return text
+
+
+def labels_of(answers: dict[str, Any]) -> StationLabels:
+    """How stations are written, as far as the answers tell."""
+    units = answer_of(answers, ("delivery", "units"))
+    stated = answer_of(answers, ("stationing", "labels")) or ("100 ft" if units == "us" else "100 m")
+    return StationLabels(stated if stated in ("100 ft", "100 m", "1000 m") else "100 m")
+
+
+def _field(key: Key) -> Any:
+    """Return the field of config.py that a key path leads to."""
+    model: type[Section] = LotFile
+    names = [part for part in key if isinstance(part, str)]
+    for number, part in enumerate(names):
+        by_key = {info.alias or name: info for name, info in model.model_fields.items()}
+        info = by_key[part]
+        if number == len(names) - 1:
+            return info
+        model = info.annotation.__args__[0] if hasattr(info.annotation, "__args__") else info.annotation
+    raise KeyError(key)
+
+
+def _adapter(key: Key) -> TypeAdapter[Any]:
+    info = _field(key)
+    kind = Annotated[info.annotation, *info.metadata] if info.metadata else info.annotation
+    return TypeAdapter(
+        kind, config={"strict": True, "arbitrary_types_allowed": True} if _is_plain(kind) else None
+    )
+
+
+def _is_plain(kind: Any) -> bool:
+    return not (isinstance(kind, type) and issubclass(kind, Section))
+
+
+# ---------------------------------------------------------------------------------------- agency's names
+
+
+def proposed_name(answers: dict[str, Any], agency: AgencyPattern | None) -> str | None:
+    """Make the lot's name by an agency's pattern; None while a part of it is missing.
+
+    >>> from thermosaic.config import AgencyPattern
+    >>> part = {"key": "lot.route", "meaning": "m", "example": "e", "words": {"County Road": "CR"}}
+    >>> agency = AgencyPattern(id="a", title="t", name="{route}-x", pattern="CR.*", parts={"route": part})
+    >>> proposed_name({"lot": {"route": "County Road 12"}}, agency)
+    'CR12-x'
+    """
+    if agency is None:
+        return None
+    values = {}
+    for name, part in agency.parts.items():
+        value = answer_of(answers, tuple(part.key.split(".")))
+        if value is None:
+            return None
+        values[name] = _as_part(str(value), part.words)
+    return agency.name.format(**values)
+
+
+def _as_part(text: str, words: dict[str, str]) -> str:
+    """Replace the agency's words and drop what no file name takes."""
+    for word, short in words.items():
+        text = text.replace(word, short)
+    return re.sub(r"[^A-Za-z0-9]", "", text)
+
+
+def agency_problems(answers: dict[str, Any], agency: AgencyPattern) -> list[tuple[Key, str]]:
+    """Find what an agency's pattern refuses in a lot: (key path, sentence)."""
+    problems: list[tuple[Key, str]] = []
+    name = answer_of(answers, ("lot", "id"))
+    made = proposed_name(answers, agency)
+    if name is not None and not re.fullmatch(agency.pattern, str(name)):
+        like = f', like "{made}"' if made else ""
+        problems.append(
+            (("lot", "id"), f'"{name}" is not a name that {agency.id} takes: {agency.name}{like}')
+        )
+    elif name is not None and made is not None and name != made:
+        text = f'"{name}" does not say what the lot states: by {agency.id} it is "{made}"'
+        problems.append((("lot", "id"), text))
+    for key, entry, required in agency.keys():
+        value = answer_of(answers, ("lot", "agency", key))
+        if value is None and required:
+            problems.append(
+                (("lot", "agency", key), f"required by {agency.id}, but missing ({entry.meaning})")
+            )
+        elif value is not None and not re.fullmatch(entry.pattern, str(value)):
+            text = f'"{value}" is not what {agency.id} expects ({entry.meaning}), like "{entry.example}"'
+            problems.append((("lot", "agency", key), text))
+    return problems
+
+
+# ------------------------------------------------------------------------------------- writing lot.toml
+
+_WORTH_SHOWING = {  # optional keys that a new file names in a comment
+    "lot": ("course", "mix", "warm_mix", "laydown_target", "spread_rate", "paved_width", "shift", "note", "limits"),
+    "files": ("wheel", "alignment", "exclusions"),
+    "crs": ("epoch", "alignment"),
+    "rig": ("heading_offset", "wheel_per_count", "evidence"),
+    "stationing": ("start", "mat_offsets", "labels"),
+}  # fmt: skip
+_TITLES = {
+    "lot": "contract and road", "files": "logs, by path from this folder", "formats": "what their columns mean",
+    "crs": "frames of reference",
+    "rig": "where things sit on the paver, from C, the point of the mat straight below the scanner",
+    "scanner": "the line of spots, and the edges of the paved mat under it",
+    "stationing": "how stations run", "rules": "how the mat is judged", "grid": "cells of the pictures",
+    "accept": "when to stop rather than go on", "delivery": "what the agency receives",
+}  # fmt: skip
+
+
+def lot_text(answers: dict[str, Any], heading: str, scanner_notes: tuple[str, ...] = ()) -> str:
+    """Write lot.toml: every key answered with its meaning, and the optional ones worth knowing as comments."""
+    parts = [f"# {line}" for line in heading.splitlines()]
+    for name, info in LotFile.model_fields.items():
+        key = info.alias or name
+        if isinstance(answers.get(key), list | tuple):
+            parts += [
+                "",
+                *(line for entry in answers[key] for line in (f"[[{key}]]", *_lines(entry, _model(info)))),
+            ]
+        elif key in _TITLES and (answers.get(key) or key in _WORTH_SHOWING):
+            notes = [f"# {note}" for note in scanner_notes] if key == "scanner" else []
+            parts += ["", f"[{key}]  # {_TITLES[key]}", *_lines(answers.get(key, {}), _model(info)), *notes]
+            parts += _hints(key, answers.get(key, {}), _model(info))
+            if key == "lot" and answers["lot"].get("agency"):
+                agency = answers["lot"]["agency"]
+                parts += ["", "[lot.agency]  # what the agency asks for"]
+                parts += [f"{_toml_key(name)} = {toml_value(value)}" for name, value in agency.items()]
+    return "\n".join(parts) + "\n"
+
+
+def _model(info: Any) -> type[Section]:
+    return info.annotation.__args__[0] if hasattr(info.annotation, "__args__") else info.annotation
+
+
+def _lines(entry: dict[str, Any], model: type[Section]) -> list[str]:
+    """Write the answered keys of one table in the order of config.py, each with its meaning."""
+    lines = []
+    for name, info in model.model_fields.items():
+        key = info.alias or name
+        if key in entry and key != "agency":
+            lines.append(_with_comment(f"{key} = {toml_value(entry[key])}", info.description))
+    return lines
+
+
+def _hints(section: str, entry: dict[str, Any], model: type[Section]) -> list[str]:
+    """Name optional keys that are not set, as comments."""
+    by_key = {info.alias or name: info for name, info in model.model_fields.items()}
+    names = [name for name in _WORTH_SHOWING.get(section, ()) if name not in entry]
+    return [_with_comment(f"# {name} =", by_key[name].description) for name in names]
+
+
+def _with_comment(text: str, meaning: str | None) -> str:
+    return f"{text:<44}  # {meaning}" if meaning else text
+
+
+def _toml_key(name: str) -> str:
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else json.dumps(name, ensure_ascii=False)
+
+
+def toml_value(value: Any) -> str:
+    """Write a plain value as TOML.
+
+    >>> toml_value({"first": "-5.5 ft", "last": "5.5 ft"})
+    '{ first = "-5.5 ft", last = "5.5 ft" }'
+    """
+    if isinstance(value, dict):
+        return (
+            "{ " + ", ".join(f"{_toml_key(key)} = {toml_value(item)}" for key, item in value.items()) + " }"
+        )
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(toml_value(item) for item in value) + "]"
+    if isinstance(value, str) and "\x7f" not in value:
+        return json.dumps(value, ensure_ascii=False)
+    return json.dumps(value)
