@@ -248,6 +248,16 @@ def overview_levels(rows: int, cols: int) -> list[int]:
     return levels
 
 
+def _reported_levels(rows: int, cols: int) -> list[int]:
+    """Levels as GDAL reports them: whole size by overview size, whose last cell is a part of one.
+
+    >>> _reported_levels(12, 32809)[-1]
+    254
+    """
+    size = max(rows, cols)
+    return [round(size / -(-size // level)) for level in overview_levels(rows, cols)]
+
+
 def _described(dress: RasterDress) -> list[tuple[str, str]]:
     return [(band.words, band.unit[dress.units]) for band in BANDS]
 
@@ -385,7 +395,7 @@ def _check_cog(path: Path, picture: _Picture, dress: RasterDress) -> list[str]:
                 "CRS": (file.crs, rasterio.crs.CRS.from_wkt(picture.wkt)),
                 "transform": (file.transform.almost_equals(picture.transform, 1e-9), True),
                 "layout": (layout, "COG"),
-                "overviews": (file.overviews(1), overview_levels(rows, cols)),
+                "overviews": (file.overviews(1), _reported_levels(rows, cols)),
                 "bands": (list(zip(file.descriptions, file.units, strict=True)), _described(dress)),
             }
             tags = [file.tags(number) for number in file.indexes]

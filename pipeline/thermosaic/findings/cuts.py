@@ -12,7 +12,7 @@ from ..errors import ConfigError
 from ..model import Exclusion
 from .mat import PassMat
 
-BEYOND_M = 1e-6  # the outermost cuts lie this far outside the outermost readings
+BEYOND_M = 1e-3  # the outermost cuts lie this far outside the outermost readings
 LEAST_M = 1e-3
 
 

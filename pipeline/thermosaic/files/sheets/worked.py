@@ -94,7 +94,7 @@ def _cells(
 ) -> tuple[np.ndarray, list[str], list[str]]:
     """Mean of each cell, a row for each step along and a column for each step across, with their names."""
     zero_m = sheet.quality["mat_frames"][profile["pass_id"]]["zero_m"]
-    along = np.floor((readings["station_m"].to_numpy() - zero_m) / cell_m).astype(int)
+    along = np.floor(np.round(readings["station_m"].to_numpy() - zero_m, 6) / cell_m).astype(int)
     across = np.floor(readings["offset_m"].to_numpy(dtype=float) / cell_m).astype(int)
     first, left = along.min(), across.min()
     shape = (along.max() - first + 1, across.max() - left + 1)
