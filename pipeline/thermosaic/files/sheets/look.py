@@ -37,7 +37,8 @@ SETTINGS: dict[str, Any] = {
 @contextlib.contextmanager
 def drawing(width_in: float, height_in: float) -> Iterator[Figure]:
     """Give an empty figure in the sheets' own settings, whatever the user's are."""
-    with matplotlib.rc_context({**matplotlib.rcParamsDefault, "backend": "agg", **SETTINGS}):
+    plain = {key: value for key, value in matplotlib.rcParamsDefault.items() if key != "backend"}
+    with matplotlib.rc_context({**plain, **SETTINGS}):
         yield Figure(figsize=(width_in, height_in), facecolor=PAPER)
 
 
