@@ -18,7 +18,7 @@ from typing import Any, NoReturn
 
 import click
 
-from . import __version__
+from . import __version__, cli_site
 from .errors import ConfigError, ThermosaicError
 
 LOT = click.argument("lot", type=click.Path(path_type=Path))
@@ -340,6 +340,9 @@ def show(lot: Path) -> None:
 
     for key, (value, origin) in config_show(lot).items():
         click.echo(f"{key:<42} {value!s:<36} {origin}")
+
+
+app.add_command(cli_site.new)
 
 
 def _fail(message: str, code: int) -> NoReturn:
