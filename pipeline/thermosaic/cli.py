@@ -204,33 +204,6 @@ def _area(area_m2: float, units: str) -> str:
 
 
 @app.command()
-@LOT
-@click.option("--json", "as_json", is_flag=True, help="Print the findings as JSON.")
-def check(lot: Path, as_json: bool) -> None:
-    """Check a lot's logs before the crew goes home: ok, look or stop, with what to do.
-
-    Exits as `run` would: 2, 3 or 4 on a stop, else 0.
-
-    Example: thermosaic check lift1
-    """
-    from .checks import check_lot
-    from .opening import load_config
-
-    report = check_lot(load_config(lot))
-    if as_json:
-        click.echo(json.dumps(report.as_dict(), indent=2, allow_nan=False, sort_keys=True))
-    else:
-        for item in report.items:
-            click.echo(f"{item.verdict:<5} {item.name:<22} {item.found}")
-            if item.advice:
-                click.echo(f"{'':<28} -> {item.advice}")
-        if report.pass_proposal:
-            click.echo("\nThe logs look like several passes. To split them, paste this into lot.toml:\n")
-            click.echo(report.pass_proposal)
-    sys.exit(report.exit_code)
-
-
-@app.command()
 @click.argument("result", type=click.Path(path_type=Path))
 def verify(result: Path) -> None:
     """Re-check a RESULT: every file, digest and count; exit 5 when anything differs.
@@ -342,7 +315,8 @@ def show(lot: Path) -> None:
         click.echo(f"{key:<42} {value!s:<36} {origin}")
 
 
-app.add_command(cli_site.new)
+for command in cli_site.COMMANDS:
+    app.add_command(command)
 
 
 def _fail(message: str, code: int) -> NoReturn:

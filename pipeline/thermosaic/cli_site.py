@@ -148,3 +148,36 @@ def _answer(question: Any, labels: Any) -> Any:
             return questions.read_answer(question.key, text, labels)
         except ValueError as error:
             click.echo(f"    {error}", err=True)
+
+
+@click.command()
+@click.argument("lot", type=PATH)
+@click.option("--json", "as_json", is_flag=True, help="Print the findings as JSON.")
+@click.option(
+    "--so-far", is_flag=True, help="The paver still moves: look at the ends of the logs, in seconds."
+)
+def check(lot: Path, as_json: bool, so_far: bool) -> None:
+    """Check a lot's logs before the crew goes home: ok, look or stop, with what to do.
+
+    Exits as `run` would: 2, 3 or 4 on a stop, else 0.
+
+    Example: thermosaic check lift1
+    """
+    from .checks import check_lot, check_so_far
+    from .opening import load_config
+
+    report = (check_so_far if so_far else check_lot)(load_config(lot))
+    if as_json:
+        click.echo(json.dumps(report.as_dict(), indent=2, allow_nan=False, sort_keys=True))
+        sys.exit(report.exit_code)
+    for item in report.items:
+        click.echo(f"{item.verdict:<5} {item.name:<22} {item.found}")
+        if item.advice:
+            click.echo(f"{'':<28} -> {item.advice}")
+    if report.pass_proposal:
+        click.echo("\nThe logs look like several passes. To split them, paste this into lot.toml:\n")
+        click.echo(report.pass_proposal)
+    sys.exit(report.exit_code)
+
+
+COMMANDS = (new, check)

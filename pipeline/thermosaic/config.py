@@ -39,6 +39,7 @@ from .values import (
     GeographicFrame,
     Height,
     HighPercentile,
+    IsoDate,
     Length,
     LiftNumber,
     Limit,
@@ -441,6 +442,27 @@ class LotFile(LotStatement):
     """lot.toml as the user writes it."""
 
     rules: RulesSection
+
+
+class EvidenceFile(Section):
+    """What a check of the rig found, valid from one local date to another, both included."""
+
+    subject: Literal["wheel", "thermometer", "antenna", "reach"] = Field(description="What was checked")
+    key: Line | None = Field(default=None, description="Key of lot.toml that the measured value stands for")
+    measured: Line = Field(description="Measured value with its unit")
+    tolerance: Line = Field(description="Tolerance with its unit, or a share")
+    verdict: Literal["pass", "look", "fail"] = Field(description="pass: within the tolerance")
+    finding: Line = Field(description="One sentence with the numbers")
+    valid_from: IsoDate = Field(description="First local date it is valid for")
+    valid_to: IsoDate = Field(description="Last local date it is valid for")
+    method: Line = Field(description="How it was found")
+    numbers: FreeKeys = Field(default={}, description="Further numbers, SI")
+
+    @model_validator(mode="after")
+    def _check(self) -> EvidenceFile:
+        if self.valid_to < self.valid_from:
+            raise ValueError("valid_to must not be earlier than valid_from")
+        return self
 
 
 class AgencyKey(Section):

@@ -13,7 +13,7 @@ import re
 import unicodedata
 import zoneinfo
 from collections.abc import Callable
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -180,6 +180,16 @@ def _parse_time(value: Any) -> datetime:
     return time
 
 
+def _parse_date(value: Any) -> date:
+    """Read a local date as text."""
+    try:
+        if not isinstance(value, str) or not re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", value):
+            raise ValueError
+        return date.fromisoformat(value)
+    except ValueError:
+        raise ValueError(f'{shown(value)} is not a date: write it as text, like "2026-05-14"') from None
+
+
 def _parse_station(value: Any, info: ValidationInfo) -> float:
     """Read a label into metres with the lot's labels, given as validation context."""
     labels: StationLabels = (info.context or {}).get("labels") or StationLabels()
@@ -286,6 +296,7 @@ _PATHS_SCHEMA = {
 LotPaths = _described(tuple[Path, ...], _parse_paths, **_PATHS_SCHEMA)
 LotPathsOrNone = _described(tuple[Path, ...], _parse_paths_or_none, **_PATHS_SCHEMA)
 Time = _described(datetime, _parse_time, type="string", examples=["2026-05-14T13:20:00-06:00"])
+IsoDate = _described(date, _parse_date, type="string", examples=["2026-05-14"])
 StationM = _described(float, _parse_station, type="string", examples=["112+40.5"])
 Limit = _described(
     datetime | float, _parse_limit, type="string", examples=["112+40.5", "2026-05-14T13:20:00-06:00"]

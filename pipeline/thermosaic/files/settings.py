@@ -19,7 +19,7 @@ from typing import Any, NoReturn, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from ..config import NOT_YET, AgencyPattern, LogFormat, RigFile, RuleProfile, unsourced
+from ..config import NOT_YET, AgencyPattern, EvidenceFile, LogFormat, RigFile, RuleProfile, unsourced
 from ..errors import ConfigError, ProductError
 from ..values import path_inside
 from .key_lines import key_lines
@@ -367,6 +367,11 @@ def load_rig(name: str, folder: Path = Path()) -> RigFile:
 def load_agency(name: str, folder: Path = Path()) -> AgencyPattern:
     """Load an agency's naming pattern by shipped name or by path."""
     return validated(AgencyPattern, read_toml(_found("agencies", name, folder)))
+
+
+def load_evidence(path: Path) -> EvidenceFile:
+    """Load what a check of the rig found."""
+    return validated(EvidenceFile, read_toml(path))
 
 
 def _found(kind: str, name: str, folder: Path) -> Path:

@@ -1,0 +1,57 @@
+"""What a check says: one item a thing looked at, ok, look or stop, with what to do about it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from ..model import Doubt
+
+
+@dataclass(frozen=True, slots=True)
+class CheckItem:
+    """One thing looked at: verdict `ok`, `look` or `stop`, what was found, what to do about it."""
+
+    verdict: str
+    name: str
+    found: str
+    advice: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LotCheck:
+    """All items in the order of the work, the exit code that `run` would give, and proposed passes."""
+
+    items: tuple[CheckItem, ...]
+    exit_code: int
+    pass_proposal: str = ""
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return a mapping for JSON."""
+        items = [
+            {"verdict": i.verdict, "name": i.name, "found": i.found, "advice": i.advice} for i in self.items
+        ]
+        return {"items": items, "exit_code": self.exit_code, "pass_proposal": self.pass_proposal}
+
+
+def ok(name: str, found: str, advice: str = "") -> CheckItem:
+    """Make an item that asks for nothing."""
+    return CheckItem("ok", name, found, advice)
+
+
+def look(name: str, found: str, advice: str = "") -> CheckItem:
+    """Make an item that a person should look at before the crew goes home."""
+    return CheckItem("look", name, found, advice)
+
+
+_SHOWN_ELSEWHERE = {"clock_estimated", "mark_off_alignment", "bad_spot"}  # items of their own say more
+
+
+def doubt_items(doubts: Iterable[Doubt]) -> list[CheckItem]:
+    """Turn doubts of the stages into items, those left out that an item of its own shows."""
+    return [
+        look(doubt.kind.replace("_", " "), doubt.text)
+        for doubt in doubts
+        if doubt.kind not in _SHOWN_ELSEWHERE
+    ]

@@ -1,0 +1,138 @@
+"""Check a lot while the paver moves: the last part of logs that are still being written, on one screen.
+
+The ends of the logs are copied, cut at whole rows, and read as any lot is; a cut last row is left out and
+nothing is digested. So the time taken does not grow with the day.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+import numpy as np
+
+from ..config import LotConfig
+from ..errors import ThermosaicError
+from ..files.tails import copy_end
+from ..model import Stations, Swath
+from ..stages.s1_ingest import read_lot
+from ..stages.s2_trajectory import solve_trajectory
+from ..stages.s3_georeference import georeference_scan
+from ..stages.s4_stationing import station_lot
+from .items import CheckItem, LotCheck, doubt_items, look, ok
+from .places import path_items, quality_item, station_items
+from .spots import spot_items
+from .stated import stated_items
+
+SCAN_BYTES, FIX_BYTES, WHEEL_BYTES = 220_000, 240_000, 60_000  # a few minutes of a usual logger
+WARM_C = 90.0  # a spot above this sees fresh mat (common practice, no source)
+LAST_LINES = 8
+FEWEST_M = 20.0  # of path, that direction and clock can be judged on
+
+
+def check_so_far(config: LotConfig) -> LotCheck:
+    """Look at the ends of logs that are still being written.
+
+    Returns
+    -------
+    LotCheck
+        What cannot be decided yet is said as an `ok` item; nothing is raised for what is wrong.
+    """
+    items: list[CheckItem] = [item for item in stated_items(config) if item.verdict != "ok"]
+    with tempfile.TemporaryDirectory() as folder:
+        try:
+            _look(config, Path(folder), items)
+        except ThermosaicError as error:
+            items.append(CheckItem("stop", "so far", str(error)))
+            return LotCheck(tuple(items), error.exit_code)
+    return LotCheck(tuple(items), 0)
+
+
+def _look(config: LotConfig, folder: Path, items: list[CheckItem]) -> None:
+    config, whole = _ends(config, folder)
+    inputs = read_lot(config)
+    trajectory = solve_trajectory(inputs, config.crs, config.rig, config.accept)
+    swath = georeference_scan(inputs.scan, trajectory, config.rig, config.scanner)
+    items.append(_now(swath))
+    can_station = inputs.alignment is not None or whole
+    if can_station:
+        stations = station_lot(swath, trajectory, inputs, config.station_plan)
+        items.extend(_where(stations, swath, config))
+    else:
+        items.append(
+            ok("stations", "not told from the end of a long log without an alignment; `check` reads it all")
+        )
+    items.extend(spot_items(swath, config))
+    items.append(_fresh(swath))
+    items.append(quality_item(inputs))
+    items.extend(path_items(trajectory, config))
+    items.extend(doubt_items(inputs.doubts))
+    items.extend(_undecided(swath, config))
+
+
+def _ends(config: LotConfig, folder: Path) -> tuple[LotConfig, bool]:
+    """Give the same lot with its logs replaced by copies of their ends, and whether these are whole."""
+    changed, whole = {}, True
+    sizes = {"scan": SCAN_BYTES, "fixes": FIX_BYTES, "wheel": WHEEL_BYTES}
+    for role, size in sizes.items():
+        paths = getattr(config.files, role)
+        if not paths:
+            continue
+        log_format = getattr(config, f"{role}_format")
+        copy = folder / f"{role}{paths[-1].suffix}"
+        whole &= copy_end(paths[-1], copy, log_format, size) and len(paths) == 1
+        changed[role] = (copy,)
+    files = config.files.model_copy(update=changed)
+    accept = config.accept.model_copy(update={"rejected_frac": 1.0})
+    return config.model_copy(update={"files": files, "accept": accept}), whole
+
+
+def _now(swath: Swath) -> CheckItem:
+    length = float(np.nanmax(swath.distance_m) - np.nanmin(swath.distance_m))
+    last = np.datetime_as_string(swath.seen_utc[-1], unit="s")
+    speed = float(np.median(swath.speed_mps[-LAST_LINES * 5 :]))
+    text = f"last line {swath.line[-1]} at {last}Z, {length:.0f} m looked at, {speed * 60:.1f} m/min now"
+    return ok("now", text)
+
+
+def _where(stations: Stations, swath: Swath, config: LotConfig) -> list[CheckItem]:
+    """Station and direction now, the side of the alignment, and what the marks say."""
+    known = np.flatnonzero(np.isfinite(stations.line_frame_m) & (swath.pass_code >= 0))
+    if not len(known):
+        return [look("stations", "no line has a station yet", "check the alignment, the marks and the fixes")]
+    row = int(known[-1])
+    code = int(swath.pass_code[row])
+    station = config.labels.text(float(stations.zero_m[code] + stations.line_frame_m[row]))
+    heading = float(swath.heading_deg[np.isfinite(swath.heading_deg)][-1])
+    travel = "upstation" if stations.upstation[code] else "downstation"
+    now = ok("station now", f"{station}, travel {travel}, heading {heading:.0f} deg")
+    keep = ("marks", "lane", "passes", "stations")
+    return [now, *(item for item in station_items(stations, swath, config) if item.name in keep)]
+
+
+def _fresh(swath: Swath) -> CheckItem:
+    """How many spots see fresh mat in the last lines."""
+    last = swath.temp_c[-LAST_LINES:]
+    with np.errstate(invalid="ignore"):
+        warm = np.nanmean(np.where(np.isnan(last), -np.inf, last) > WARM_C, axis=0) > 0.5
+    count, all_of = int((warm & swath.on_mat).sum()), int(swath.on_mat.sum())
+    text = f"{count} of {all_of} spots on the mat see fresh mat now"
+    advice = "is something in front of the scanner, or has paving stopped?"
+    return ok("fresh mat", text) if count >= 0.9 * all_of else look("fresh mat", text, advice)
+
+
+def _undecided(swath: Swath, config: LotConfig) -> list[CheckItem]:
+    """Say what these logs cannot tell yet."""
+    found = []
+    length = float(np.nanmax(swath.distance_m) - np.nanmin(swath.distance_m))
+    if length < FEWEST_M:
+        found.append(f"the direction: {length:.0f} m of path so far, {FEWEST_M:.0f} m needed")
+    if not (config.marks and config.files.alignment):
+        found.append(
+            "antenna ahead or behind: needs a mark beside an alignment, a pass back, or `rig antenna`"
+        )
+    if config.stationing.mat_offsets_m is None or config.files.alignment is None:
+        found.append(
+            "the lane and antenna left or right: need an alignment and [stationing] mat_offsets of the plans"
+        )
+    return [ok("not decided yet", text) for text in found]

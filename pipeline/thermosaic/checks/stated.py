@@ -1,0 +1,141 @@
+"""What a lot states, held against itself and against how such machines are built; no log is read.
+
+Ranges are common practice without a source: they ask for a second look, they refuse nothing.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from .. import questions
+from ..config import LotConfig
+from ..errors import ConfigError
+from ..files.settings import load_agency, toml_settings
+from ..units import FOOT_M
+from .items import CheckItem, look, ok
+
+FARTHEST_ANTENNA_M, HIGHEST_ANTENNA_M = 6.0, 6.0
+FARTHEST_SCREED_M, FARTHEST_NON_SLIP_M = 4.0, 8.0
+THICKEST_M = 0.3
+WIDTH_TOLERANCE_M = 0.15
+ZONE_HOURS = 3.0  # clock time against the sun: zones and summer time explain up to about this
+
+
+def stated_items(config: LotConfig) -> list[CheckItem]:
+    """Look at the machine, the mat and the names as stated."""
+    return [*_machine(config), *_mat(config), *_agency(config)] or []
+
+
+def _machine(config: LotConfig) -> Iterator[CheckItem]:
+    rig = config.rig
+    forward, screed, non_slip = rig.antenna_forward_m, rig.screed_forward_m, rig.non_slip_forward_m
+    before = len(_machine_doubts(config))
+    yield from _machine_doubts(config)
+    if not before:
+        side = "right" if rig.antenna_right_m >= 0 else "left"
+        yield ok(
+            "machine",
+            f"antenna {forward:.2f} m ahead and {abs(rig.antenna_right_m):.2f} m {side} of the scan line, screed "
+            f"{screed:.2f} m and non-slip point {non_slip:.2f} m ahead",
+        )
+
+
+def _machine_doubts(config: LotConfig) -> list[CheckItem]:
+    rig, found = config.rig, []
+    tape = "measure again with a tape, paver parked, and mind ahead and behind"
+    if rig.antenna_forward_m < 0:
+        text = f"the antenna is stated {-rig.antenna_forward_m:.2f} m behind the scan line; most ride ahead of it"
+        found.append(
+            look("antenna ahead or behind", text, f"a wrong sign moves the mat by twice this: {tape}")
+        )
+    if max(abs(rig.antenna_forward_m), abs(rig.antenna_right_m)) > FARTHEST_ANTENNA_M:
+        text = (
+            f"the antenna is stated {rig.antenna_forward_m:.1f} m ahead and {rig.antenna_right_m:.1f} m right"
+        )
+        found.append(
+            look("antenna", f"{text}: farther than a paver is long or wide", f"check the unit; {tape}")
+        )
+    if rig.antenna_up_m > HIGHEST_ANTENNA_M or rig.antenna_up_m < 1.0:
+        text = f"the antenna is stated {rig.antenna_up_m:.1f} m above the mat; 2 to 5 m is usual"
+        found.append(look("antenna height", text, "check the number and its unit"))
+    if rig.screed_forward_m < 0:
+        text = f"the screed is stated {-rig.screed_forward_m:.2f} m behind the scan line: the spots would look at "
+        found.append(look("screed ahead or behind", f"{text}ground not yet paved", tape))
+    if rig.screed_forward_m > FARTHEST_SCREED_M:
+        text = (
+            f"the screed is stated {rig.screed_forward_m:.1f} m ahead of the scan line; 0.5 to 3 m is usual"
+        )
+        found.append(look("screed", text, "check the number and its unit"))
+    if not rig.screed_forward_m <= rig.non_slip_forward_m <= FARTHEST_NON_SLIP_M:
+        text = f"the non-slip point is stated {rig.non_slip_forward_m:.2f} m ahead of the scan line; it lies under "
+        found.append(look("non-slip point", f"{text}the machine, ahead of the screed", tape))
+    return found
+
+
+def _mat(config: LotConfig) -> Iterator[CheckItem]:
+    scanner, lot = config.scanner, config.lot
+    width = scanner.mat_right_m - scanner.mat_left_m
+    if lot.paved_width_m is not None and abs(width - lot.paved_width_m) > WIDTH_TOLERANCE_M:
+        yield look(
+            "paved width",
+            f"mat_left to mat_right is {_both(width)}, [lot] paved_width is {_both(lot.paved_width_m)}",
+            "measure the mat under the scanner again; one of the two, or its unit, is wrong",
+        )
+    if not 1.5 <= width <= 9.0:
+        yield look(
+            "mat width", f"mat_left to mat_right is {_both(width)}", "2 to 8 m is usual: check the unit"
+        )
+    if lot.thickness_m > THICKEST_M:
+        yield look("thickness", f"{lot.thickness_m:.2f} m compacted", "a lift has 1 to 6 in: check the unit")
+    target = lot.laydown_target_c
+    if target is not None and not 90.0 <= target <= 200.0:
+        yield look(
+            "laydown target",
+            f"{target:.0f} degC ({target * 1.8 + 32:.0f} degF)",
+            "no mix is laid at this: check the unit",
+        )
+
+
+def _both(length_m: float) -> str:
+    return f"{length_m:.2f} m ({length_m / FOOT_M:.2f} ft)"
+
+
+def _agency(config: LotConfig) -> Iterator[CheckItem]:
+    """Hold name and agency keys against the naming pattern that [lot.agency] naming names."""
+    named = config.lot.agency.get("naming")
+    if not isinstance(named, str):
+        return
+    try:
+        pattern = load_agency(named, config.folder)
+    except ConfigError as error:
+        yield look("agency", str(error), "correct [lot.agency] naming, or leave it out")
+        return
+    stated = toml_settings(config.folder / "lot.toml", config.source_text).data
+    problems = questions.agency_problems(stated, pattern)
+    for key, text in problems:
+        yield look(
+            "agency", f"{'.'.join(str(part) for part in key)}: {text}", "correct it before the hand-in"
+        )
+    if not problems:
+        yield ok("agency", f"name and keys follow {pattern.id}")
+
+
+def day_items(config: LotConfig, first_utc: np.datetime64, lon_deg: float) -> list[CheckItem]:
+    """Look at the day and the zone: the date in the lot's name, the local hour against the sun."""
+    zone = ZoneInfo(config.lot.time_zone)
+    moment = datetime.fromtimestamp(first_utc.astype("M8[s]").astype(int), UTC).astimezone(zone)
+    found = []
+    dated = re.search(r"(?<![0-9])(20[0-9]{2})(0[1-9]|1[0-2])([0-3][0-9])(?![0-9])", config.lot.id)
+    if dated and "".join(dated.groups()) != f"{moment:%Y%m%d}":
+        text = f"the lot is named for {'-'.join(dated.groups())}, its logs begin on {moment:%Y-%m-%d} local"
+        found.append(look("day", text, "give the logs of that day, or correct the name"))
+    hours = moment.utcoffset().total_seconds() / 3600 - lon_deg / 15  # type: ignore[union-attr]
+    if config.lot.time_zone not in ("UTC", "Etc/UTC") and abs((hours + 12) % 24 - 12) > ZONE_HOURS:
+        text = f"{config.lot.time_zone} is {hours:+.0f} h from the sun at longitude {lon_deg:.1f}"
+        found.append(look("time zone", text, "check [lot] time_zone: local dates and times come from it"))
+    return found or [ok("day", f"logs begin {moment:%Y-%m-%d %H:%M} local")]
