@@ -180,4 +180,150 @@ def check(lot: Path, as_json: bool, so_far: bool) -> None:
     sys.exit(report.exit_code)
 
 
-COMMANDS = (new, check)
+@click.group()
+def rig() -> None:
+    """Check the rig before it is trusted: wheel, thermometer, reach.
+
+    Measure with the paver parked, engine off, brake set, outside traffic.
+    """
+
+
+def _quantity(kind: str, value: str | None, words: tuple[str, ...] = ()) -> float | None:
+    """Read a quantity of the command line in SI."""
+    from .units import parse_quantity
+
+    try:
+        return None if value is None else parse_quantity(value, kind, words)
+    except ValueError as error:
+        raise ConfigError(str(error)) from None
+
+
+def _dates(valid_from: str, days: int) -> tuple[Any, Any]:
+    from datetime import date, timedelta
+
+    try:
+        start = date.fromisoformat(valid_from)
+    except ValueError:
+        raise ConfigError(f'--date "{valid_from}": write it like 2026-05-01') from None
+    return start, start + timedelta(days=days)
+
+
+def _say(finding: Any, table: Any, evidence: Path | None) -> None:
+    click.echo(table.to_string(index=False, float_format=lambda value: f"{value:.6g}"))
+    click.echo(f"{finding.check.verdict}: {finding.check.finding}")
+    if evidence is not None:
+        click.echo(f'{evidence}: name it in lot.toml, [rig] evidence = ["{evidence.name}"]')
+
+
+DATE = click.option("--date", "day", required=True, help="Local date of the check, like 2026-05-01.")
+DAYS = click.option("--days", default=90, show_default=True, help="Days that the check stays valid.")
+EVIDENCE = click.option("-o", "--output", "evidence", type=PATH, help="Evidence file to write (.toml).")
+
+
+@rig.command()
+@click.argument("runs", type=PATH)
+@DATE
+@DAYS
+@click.option("--in-use", metavar="LENGTH", help='Constant in use, like "0.5 mm".')
+@click.option("--per-turn", type=float, help="Counts of one turn of the wheel: gives its effective radius.")
+@click.option("--tolerance", type=float, default=0.01, show_default=True, help="Share of the distance.")
+@EVIDENCE
+def wheel(
+    runs: Path,
+    day: str,
+    days: int,
+    in_use: str | None,
+    per_turn: float | None,
+    tolerance: float,
+    evidence: Path | None,
+) -> None:
+    """Find the wheel's constant from runs over a measured course.
+
+    RUNS is a CSV with a row a run: course_ft (or course_m), count, and where known gnss_ft (or gnss_m). Drive
+    150 ft or more in paving direction, several times.
+
+    Example: thermosaic rig wheel runs.csv --date 2026-05-01 --in-use "0.5 mm" -o wheel-0501.toml
+    """
+    from .beside import rig_wheel
+
+    found = rig_wheel(runs, _quantity("length", in_use), per_turn, tolerance, _dates(day, days), evidence)
+    _say(found, found.runs, evidence)
+    used = found.in_use_off_frac
+    if used is not None:
+        advice = (
+            "" if abs(used) <= tolerance else f": state wheel_per_count = {found.per_count_m * 1000:.5g} mm"
+        )
+        click.echo(f"the constant in use is {used:+.2%} off{advice}")
+    if found.radius_m is not None:
+        click.echo(f"effective radius {found.radius_m * 1000:.1f} mm")
+
+
+@rig.command()
+@click.argument("reference", type=PATH)
+@DATE
+@DAYS
+@click.option("--lot", type=PATH, help="Lot whose scan is matched in time, where REFERENCE gives times.")
+@click.option(
+    "--window", default="2 s", show_default=True, help="Scan readings this far before and after count."
+)
+@click.option("--tolerance", metavar="DEGREES", help='Like "4 degF"; default: the larger of 4 degF and 2 %.')
+@click.option("--plot", "drawing", type=PATH, help="Draw differences against means (.png or .svg).")
+@EVIDENCE
+def thermometer(
+    reference: Path,
+    day: str,
+    days: int,
+    lot: Path | None,
+    window: str,
+    tolerance: str | None,
+    drawing: Path | None,
+    evidence: Path | None,
+) -> None:
+    """Compare the scanner's spots with a calibrated reference thermometer.
+
+    REFERENCE is a CSV with a row a reading: spot, reference_f (or reference_c), and either scanner_f (or
+    scanner_c) or time_utc with --lot. Raw readings stay as they are; nothing is corrected.
+
+    Example: thermosaic rig thermometer pairs.csv --date 2026-05-01 -o thermometer-0501.toml
+    """
+    from .beside import rig_thermometer
+    from .opening import load_config
+
+    config = None if lot is None else load_config(lot)
+    limit = _quantity("temperature difference", tolerance)
+    seconds = _quantity("time", window) or 0.0
+    found = rig_thermometer(reference, config, seconds, limit, _dates(day, days), evidence, drawing)
+    _say(found, found.spots, evidence)
+
+
+@rig.command()
+@click.option("--rig", "rig_name", metavar="NAME", help="A shipped rig file, or the path of your own.")
+@click.option("--lot", type=PATH, help="A lot: its scanner, and the number of its scan's columns.")
+@click.option("--spots", type=int, help="Number of spot columns.")
+@click.option("--height", metavar="LENGTH", help="Optics above the mat, where [scanner] does not state it.")
+@click.option("--view", "view", default="1 deg", show_default=True, help="Full angle that one spot sees.")
+@click.option("--plot", "drawing", type=PATH, help="Draw the reach (.png or .svg).")
+def reach(
+    rig_name: str | None,
+    lot: Path | None,
+    spots: int | None,
+    height: str | None,
+    view: str,
+    drawing: Path | None,
+) -> None:
+    """Show where each spot falls, how large it is, how spots overlap, and which lie on the mat.
+
+    Example: thermosaic rig reach --rig scanner-on-mast --spots 64 --view "1.2 deg" --plot reach.png
+    """
+    from .beside import rig_reach
+    from .opening import load_config
+
+    if (rig_name is None) == (lot is None):
+        raise ConfigError("rig reach: give either --rig NAME or --lot LOT")
+    config = None if lot is None else load_config(lot)
+    angle = _quantity("angle", view) or 0.0
+    found = rig_reach(rig_name, config, spots, _quantity("length", height), angle, drawing)
+    _say(found, found.spots, None)
+
+
+COMMANDS = (new, check, rig)

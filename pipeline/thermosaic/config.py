@@ -513,7 +513,7 @@ class AgencyPattern(Section):
         _require_taken(self.pattern, None)
         return self
 
-    def keys(self) -> list[tuple[str, AgencyKey, bool]]:
+    def agency_keys(self) -> list[tuple[str, AgencyKey, bool]]:
         """List the keys of [lot.agency] with whether each is required."""
         both = ((self.required, True), (self.optional, False))
         return [(name, entry, needed) for entries, needed in both for name, entry in entries.items()]

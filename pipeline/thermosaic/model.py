@@ -435,3 +435,20 @@ class Products:
     folder: Path
     files: pd.DataFrame
     summary: dict[str, Any]  # the numbers of the closing table
+
+
+@dataclass(frozen=True, slots=True)
+class EquipmentCheck:
+    """What a check of the rig found: value and tolerance with their units, verdict, one sentence, the key it backs."""
+
+    subject: str  # "wheel", "thermometer", "antenna", "reach"
+    measured: float
+    unit: str  # SI
+    tolerance: float
+    tolerance_unit: str  # SI, or "share"
+    verdict: str  # "pass", "look", "fail"
+    finding: str
+    key: str | None = None  # key of lot.toml that the value stands for
+
+    def __post_init__(self) -> None:
+        _require(self.verdict in ("pass", "look", "fail"), f"EquipmentCheck: verdict {self.verdict}")

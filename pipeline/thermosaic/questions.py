@@ -51,14 +51,14 @@ _ASKED: tuple[tuple[str, str, bool, str], ...] = (  # place, key, required, why
     ("road", "lot.thickness", True, "thin mat cools faster; needed for yield and time to compact"),
     ("road", "lot.paved_width", False, "checked against the mat edges under the scanner"),
     ("road", "lot.time_zone", True, "local times in layers and the date of paving"),
-    ("road", "crs.fixes", True, "NMEA does not say it, and a wrong frame moves the lot by 1 to 1.6 m in the US"),
+    ("road", "crs.fixes", True, "NMEA does not say it; a wrong frame moves a lot in the US by 1 to 1.6 m"),
     ("road", "crs.map", True, "the agency's own map system, so that layers overlay its as-builts"),
-    ("road", "files.alignment", False, "with the road's line stations are the road's own; without it one mark is needed"),
+    ("road", "files.alignment", False, "with the road's line stations are the road's own; else a mark is needed"),
     ("road", "crs.alignment", False, "true frame of the alignment's numbers where its file does not name one"),
     ("road", "stationing.start", False, "station of the alignment's first vertex where the file has none"),
     ("road", "stationing.mat_offsets", False, "where the plans put the mat: a wrong lane or side then shows"),
     ("machine", "rig.antenna_forward", True, "a wrong sign moves the whole mat along by twice this"),
-    ("machine", "rig.antenna_right", True, "a wrong sign moves the mat across by twice this, to the other side on the way back"),
+    ("machine", "rig.antenna_right", True, "a wrong sign moves the mat across by twice this, and back on the return"),
     ("machine", "rig.antenna_up", True, "on a grade a high antenna leans ahead of or behind its place"),
     ("machine", "rig.screed_forward", True, "tells when a place was laid before a spot saw it"),
     ("machine", "rig.non_slip_forward", True, "in a curve the machine turns about this point"),
@@ -199,7 +199,7 @@ _EXPECTED = {
     "crs.fixes": 'geographic, like "EPSG:6318"; ask the operator of the correction service',
     "stationing.mat_offsets": 'left and right edge, like "0 ft, 12 ft right"',
     "mark.at": '"first line", the number of a scan line, or a time with its zone',
-    "scanner.spots_right": '{ first = "-5.5 ft", last = "5.5 ft" }, a list of centres, or { height, angle_first, angle_last }',
+    "scanner.spots_right": '{ first = "-5.5 ft", last = "5.5 ft" }, a list, or { height, angle_first, angle_last }',
     "lot.time_zone": 'IANA name, like "America/Boise"',
     "crs.map": 'projected, like "EPSG:6448"',
     "rules.profile": "a shipped rule profile, or the path of your own .toml file in the lot folder",
@@ -360,7 +360,7 @@ def agency_problems(answers: dict[str, Any], agency: AgencyPattern) -> list[tupl
     elif name is not None and made is not None and name != made:
         text = f'"{name}" does not say what the lot states: by {agency.id} it is "{made}"'
         problems.append((("lot", "id"), text))
-    for key, entry, required in agency.keys():
+    for key, entry, required in agency.agency_keys():
         value = answer_of(answers, ("lot", "agency", key))
         if value is None and required:
             problems.append(
