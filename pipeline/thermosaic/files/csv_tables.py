@@ -83,7 +83,9 @@ def check_tables(package: Path, folder: Path) -> list[str]:
             continue
         if have != _rows(geopackage.read_layer(package, name)):
             found.append(f"{path.name}: differs from layer {name}")
-        found += [f"{path.name}: holds a formula: {text[:40]}" for row in have for text in row if _is_formula(text)]
+        found += [
+            f"{path.name}: holds a formula: {text[:40]}" for row in have for text in row if _is_formula(text)
+        ]
     return found
 
 

@@ -27,9 +27,7 @@ def write_gpx(path: Path, sheet: LotSheet, caution: str) -> None:
     _text(head, "name", f"{sheet.config['lot']['id']}: places to look at")
     _text(head, "desc", f"Coordinates in {sheet.crs.geodetic_crs.name}. {caution}")
     for lon, lat, name, words in _places(sheet):
-        point = ElementTree.SubElement(
-            root, f"{{{NAMESPACE}}}wpt", lat=f"{lat:.8f}", lon=f"{lon:.8f}"
-        )
+        point = ElementTree.SubElement(root, f"{{{NAMESPACE}}}wpt", lat=f"{lat:.8f}", lon=f"{lon:.8f}")
         _text(point, "name", name)
         _text(point, "desc", f"{words} {caution}")
     ElementTree.indent(root)
@@ -48,7 +46,12 @@ def _places(sheet: LotSheet) -> Iterator[tuple[float, float, str, str]]:
         frame = frame[frame.geometry.notna() & ~frame.geometry.is_empty]
         lon, lat = lon_lat(sheet, frame)
         for i, (_, row) in enumerate(frame.iterrows()):
-            yield lon[i], lat[i], f"{name} {row['zone_id' if layer == 'cold_zones' else 'stop_id']}", describe(sheet, row)
+            yield (
+                lon[i],
+                lat[i],
+                f"{name} {row['zone_id' if layer == 'cold_zones' else 'stop_id']}",
+                describe(sheet, row),
+            )
 
 
 def _zone(sheet: LotSheet, row: pd.Series) -> str:
@@ -84,4 +87,6 @@ def check_gpx(path: Path, sheet: LotSheet) -> list[str]:
     points = root.findall(f"{{{NAMESPACE}}}wpt")
     meant = [(f"{lat:.8f}", f"{lon:.8f}", name) for lon, lat, name, _ in _places(sheet)]
     have = [(p.get("lat"), p.get("lon"), p.findtext(f"{{{NAMESPACE}}}name")) for p in points]
-    return [] if have == meant else [f"{path.name}: {len(have)} waypoints differ from the {len(meant)} places"]
+    return (
+        [] if have == meant else [f"{path.name}: {len(have)} waypoints differ from the {len(meant)} places"]
+    )

@@ -6,10 +6,10 @@ product of a run.
 
 from __future__ import annotations
 
-import importlib.util
 import shutil
 import subprocess
 import tempfile
+from importlib.util import find_spec
 from pathlib import Path
 
 from ..errors import ProductError
@@ -31,7 +31,7 @@ def write_pdf(page: Path) -> Path:
     browser = next((found for name in BROWSERS if (found := shutil.which(name))), None)
     if browser is not None:
         _print_with_browser(browser, page, path)
-    elif importlib.util.find_spec("weasyprint") is not None:
+    elif find_spec("weasyprint") is not None:
         import weasyprint
 
         weasyprint.HTML(filename=str(page)).write_pdf(str(path))
@@ -41,7 +41,9 @@ def write_pdf(page: Path) -> Path:
             f"{page.name} from any browser; report.html and the other files are written"
         )
     if not path.is_file() or not path.read_bytes().startswith(b"%PDF-"):
-        raise ProductError(f"{path}: no PDF was made by {browser or 'WeasyPrint'}; print {page.name} from any browser")
+        raise ProductError(
+            f"{path}: no PDF was made by {browser or 'WeasyPrint'}; print {page.name} from any browser"
+        )
     return path
 
 

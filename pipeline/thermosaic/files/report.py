@@ -65,7 +65,7 @@ def write_report(result: Path, out: Path, lang: str = "en") -> list[Path]:
 def page_text(sheet: LotSheet, words: Words) -> str:
     """Write the page; every text from the result is escaped where it is put in."""
     environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("thermosaic.files", "templates"),
+        loader=jinja2.FunctionLoader(_part),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
@@ -97,7 +97,18 @@ def _hash(text: str) -> str:
 
 # ------------------------------------------------------------------------------------------- the checker
 
-REFERENCES = {"src", "href", "xlink:href", "action", "data", "poster", "srcset", "background", "formaction", "ping"}
+REFERENCES = {
+    "src",
+    "href",
+    "xlink:href",
+    "action",
+    "data",
+    "poster",
+    "srcset",
+    "background",
+    "formaction",
+    "ping",
+}
 
 
 class _Reader(html.parser.HTMLParser):
@@ -120,6 +131,13 @@ class _Reader(html.parser.HTMLParser):
         if tag == "meta" and (fact.get("http-equiv") or "").lower() == "content-security-policy":
             self.policies.append(fact.get("content") or "")
 
+    def foreign(self) -> list[str]:
+        """Give references that lead out of the page, or to a place it has not."""
+        style = "\n".join(self.styles)
+        out = [ref for ref in self.references if not ref.startswith(("#", "data:image/"))]
+        out += re.findall(r"url\(\s*['\"]?(?!#|data:image/)[^)]*\)|@import[^;]*", style)
+        return out + [ref for ref in self.references if ref.startswith("#") and ref[1:] not in self.ids]
+
     def handle_endtag(self, tag: str) -> None:
         self._in_style = False
 
@@ -129,14 +147,14 @@ class _Reader(html.parser.HTMLParser):
 
 
 def foreign_references(page: str) -> list[str]:
-    """References of a page to anything outside itself: none is allowed."""
+    """References of a page to anything outside itself, and to places it has not: none is allowed."""
+    return _read(page).foreign()
+
+
+def _read(page: str) -> _Reader:
     reader = _Reader()
     reader.feed(page)
-    inside = [ref for ref in reader.references if not ref.startswith(("#", "data:image/"))]
-    style = "\n".join(reader.styles)
-    urls = re.findall(r"url\(\s*['\"]?(?!#|data:image/)[^)]*\)|@import[^;]*", style)
-    broken = [ref for ref in reader.references if ref.startswith("#") and ref[1:] not in reader.ids]
-    return inside + urls + broken
+    return reader
 
 
 def check_report(result: Path, out: Path) -> list[str]:
@@ -147,9 +165,8 @@ def check_report(result: Path, out: Path) -> list[str]:
         card = (out / CARD).read_bytes()
     except (OSError, ValueError) as error:
         return [f"the report cannot be read: {error}"]
-    reader = _Reader()
-    reader.feed(page)
-    found = [f"{PAGE}: refers to {text[:80]}" for text in foreign_references(page)]
+    reader = _read(page)
+    found = [f"{PAGE}: refers to {text[:80]}" for text in reader.foreign()]
     if len(reader.policies) != 1 or not reader.policies[0].startswith("default-src 'none';"):
         found.append(f"{PAGE}: has no Content-Security-Policy that forbids every request")
     found += [] if card.startswith(b"\x89PNG\r\n\x1a\n") else [f"{CARD}: is no PNG"]

@@ -34,8 +34,7 @@ def write_card(path: Path, sheet: LotSheet, words: Words) -> None:
         _counts(axes, sheet, words)
         _first(axes, sheet, words)
         _foot(axes, sheet, words)
-        figure.set_dpi(CARD_DPI)
-        save(figure, path)
+        save(figure, path, CARD_DPI)
     with Image.open(path) as image:
         few = image.convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE)
     few.save(path, "PNG", optimize=True)
@@ -51,7 +50,9 @@ def _head(axes: Axes, sheet: LotSheet, words: Words) -> None:
     axes.text(LEFT, 8.9, f"{lot['route'][:44]}", fontsize=10, va="center")
     lane = words("paving", lane=lot["lane"], lift=lot["lift"])
     axes.text(LEFT, 8.67, f"{lane}   {sheet.whole['paved_on']}", fontsize=9.5, va="center", color=SOFT)
-    span = f"{to.station(sheet.whole['station_from_m'])} \N{EN DASH} {to.station(sheet.whole['station_to_m'])}"
+    span = (
+        f"{to.station(sheet.whole['station_from_m'])} \N{EN DASH} {to.station(sheet.whole['station_to_m'])}"
+    )
     axes.text(RIGHT, 8.67, span, fontsize=9.5, va="center", ha="right", color=SOFT)
 
 
@@ -66,13 +67,24 @@ def _strip(axes: Axes, sheet: LotSheet) -> None:
     filled = np.isfinite(blocks)
     coldest = np.where(filled.any(axis=2), np.where(filled, blocks, np.inf).min(axis=2), np.nan)
     coldest = coldest[np.isfinite(coldest).any(axis=1)]
-    axes.add_patch(Rectangle((LEFT, 7.88), RIGHT - LEFT, 0.5, facecolor=PAPER, hatch="xxx", edgecolor=FAINT, linewidth=0.5))
+    axes.add_patch(
+        Rectangle(
+            (LEFT, 7.88), RIGHT - LEFT, 0.5, facecolor=PAPER, hatch="xxx", edgecolor=FAINT, linewidth=0.5
+        )
+    )
     axes.imshow(picture(coldest, sheet.ramp, sheet.measures), extent=(LEFT, RIGHT, 7.88, 8.38), aspect="auto",
                 interpolation="none", zorder=2)  # fmt: skip
     axes.set_xlim(0, SIZE_IN[0])
     axes.set_ylim(0, SIZE_IN[1])
     sign = sheet.measures.unit("temp").name
-    axes.text(LEFT, 7.76, f"{sheet.ramp.low:g} \N{EN DASH} {sheet.ramp.high:g} {sign}", fontsize=7.5, color=SOFT, va="center")
+    axes.text(
+        LEFT,
+        7.76,
+        f"{sheet.ramp.low:g} \N{EN DASH} {sheet.ramp.high:g} {sign}",
+        fontsize=7.5,
+        color=SOFT,
+        va="center",
+    )
 
 
 def _classes(axes: Axes, sheet: LotSheet, words: Words) -> None:
@@ -81,15 +93,26 @@ def _classes(axes: Axes, sheet: LotSheet, words: Words) -> None:
     counts = [int(whole[f"class_{rank}_count"]) for rank in range(len(sheet.class_words))]
     parts = [*zip(sheet.class_words, counts, range(len(counts)), strict=True)]
     parts.append((words("insufficient"), int(whole["insufficient_count"]), None))
-    axes.text(LEFT, 7.42, f"{words('profiles')}: {int(whole['profile_count'])}", fontsize=10.5, fontweight="bold", va="center")
+    axes.text(
+        LEFT,
+        7.42,
+        f"{words('profiles')}: {int(whole['profile_count'])}",
+        fontsize=10.5,
+        fontweight="bold",
+        va="center",
+    )
     x, step = LEFT, (RIGHT - LEFT) / len(parts)
     for i, (word, count, rank) in enumerate(parts):
         colour, hatch = class_face(rank, len(counts))
         wide = (RIGHT - LEFT) * count / total
-        axes.add_patch(Rectangle((x, 7.0), wide, 0.26, facecolor=colour, hatch=hatch, edgecolor=INK, linewidth=0.6))
+        axes.add_patch(
+            Rectangle((x, 7.0), wide, 0.26, facecolor=colour, hatch=hatch, edgecolor=INK, linewidth=0.6)
+        )
         x += wide
         left = LEFT + i * step
-        axes.add_patch(Rectangle((left, 6.7), 0.2, 0.16, facecolor=colour, hatch=hatch, edgecolor=INK, linewidth=0.6))
+        axes.add_patch(
+            Rectangle((left, 6.7), 0.2, 0.16, facecolor=colour, hatch=hatch, edgecolor=INK, linewidth=0.6)
+        )
         axes.text(left + 0.26, 6.78, f"{count} {word}", fontsize=8.5, va="center")
 
 
@@ -99,7 +122,11 @@ def _counts(axes: Axes, sheet: LotSheet, words: Words) -> None:
     share = number(100 * whole["unmeasured_m"] / max(float(whole["paved_m"]), 1e-9), 1)
     boxes = [
         (words("paved"), to.text(whole["paved_m"], "distance"), False),
-        (words("unmeasured"), f"{to.text(whole['unmeasured_m'], 'distance')} ({share} %)", whole["unmeasured_m"] > 0),
+        (
+            words("unmeasured"),
+            f"{to.text(whole['unmeasured_m'], 'distance')} ({share} %)",
+            whole["unmeasured_m"] > 0,
+        ),
         (words("zones"), f"{int(whole['zone_count'])}", False),
         (words("stops"), f"{int(whole['stop_count'])}, {number(whole['stopped_s'] / 60, 1)} min", False),
         (words("speed"), to.text(whole["speed_mean_mps"], "speed"), False),
@@ -109,7 +136,9 @@ def _counts(axes: Axes, sheet: LotSheet, words: Words) -> None:
     for i, (name, text, loud) in enumerate(boxes):
         x, y = LEFT + (i % 2) * 2.35, 6.26 - (i // 2) * 0.56
         if loud:
-            axes.add_patch(Rectangle((x - 0.08, y - 0.36), 2.2, 0.5, facecolor=PAPER, edgecolor=INK, linewidth=1.4))
+            axes.add_patch(
+                Rectangle((x - 0.08, y - 0.36), 2.2, 0.5, facecolor=PAPER, edgecolor=INK, linewidth=1.4)
+            )
         axes.text(x, y, name, fontsize=8, va="center", color=SOFT)
         axes.text(x, y - 0.23, text, fontsize=12, va="center", fontweight="bold")
     _rule(axes, 4.72)
@@ -120,7 +149,9 @@ def _first(axes: Axes, sheet: LotSheet, words: Words) -> None:
     axes.text(LEFT, 4.5, words("look_first"), fontsize=10.5, fontweight="bold", va="center")
     places = [place_words(sheet, place, words) for place in first_places(sheet)]
     if not places:
-        axes.text(LEFT, 4.22, textwrap.fill(words("nothing_first"), 70), fontsize=8.5, va="top", linespacing=1.4)
+        axes.text(
+            LEFT, 4.22, textwrap.fill(words("nothing_first"), 70), fontsize=8.5, va="top", linespacing=1.4
+        )
     for i, place in enumerate(places):
         y = 4.22 - i * PLACE_IN
         axes.text(LEFT, y, f"{i + 1}", fontsize=15, fontweight="bold", va="top", color=SOFT)
@@ -136,4 +167,6 @@ def _foot(axes: Axes, sheet: LotSheet, words: Words) -> None:
     _rule(axes, 1.06)
     caution = textwrap.fill(words.cautions(sheet)[1], 78)
     axes.text(LEFT, 0.94, caution, fontsize=7, va="top", linespacing=1.35)
-    axes.text(LEFT, 0.22, f"thermosaic {sheet.manifest['version']}   {words('card_more')}", fontsize=7, color=SOFT)
+    axes.text(
+        LEFT, 0.22, f"thermosaic {sheet.manifest['version']}   {words('card_more')}", fontsize=7, color=SOFT
+    )

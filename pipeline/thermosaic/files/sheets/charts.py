@@ -25,7 +25,9 @@ def draw_speed(figure: Figure, sheet: LotSheet) -> None:
         _speed_panel(axes, sheet, pass_id)
         if len(passes) > 1:
             axes.set_title(f"pass {pass_id}", loc="left", fontsize=8)
-    figure.text(0.07, 0.95, f"Paver speed, {sheet.config['lot']['id']}", fontsize=10, fontweight="bold", va="top")
+    figure.text(
+        0.07, 0.95, f"Paver speed, {sheet.config['lot']['id']}", fontsize=10, fontweight="bold", va="top"
+    )
 
 
 def _speed_panel(axes: Axes, sheet: LotSheet, pass_id: str) -> None:
@@ -36,12 +38,19 @@ def _speed_panel(axes: Axes, sheet: LotSheet, pass_id: str) -> None:
     segments = sheet.frames["speed_segments"]
     for _, segment in segments[segments["pass_id"] == pass_id].iterrows():
         mean = to.shown(segment["speed_mean_mps"], "speed")
-        axes.plot([segment["station_from_m"], segment["station_to_m"]], [mean, mean], color=INK, linewidth=1.2)
+        axes.plot(
+            [segment["station_from_m"], segment["station_to_m"]], [mean, mean], color=INK, linewidth=1.2
+        )
     top = max(float(np.nanmax(speed)), 1e-3) * 1.25
     stops = sheet.frames["stops"]
     for _, stop in stops[stops["pass_id"] == pass_id].iterrows():
         axes.axvline(stop["station_m"], color=STOP, linewidth=1.2, linestyle=(0, (4, 1.5)))
-        axes.annotate(f" stood {duration(stop['duration_s'])}", (stop["station_m"], top * 0.93), color=STOP, fontsize=7.5)
+        axes.annotate(
+            f" stood {duration(stop['duration_s'])}",
+            (stop["station_m"], top * 0.93),
+            color=STOP,
+            fontsize=7.5,
+        )
     axes.set_ylim(0, top)
     axes.set_xlim(spine.station_m.min(), spine.station_m.max())
     axes.set_ylabel(to.unit("speed").name)
@@ -67,7 +76,9 @@ def draw_histogram(figure: Figure, sheet: LotSheet) -> None:
     edges = _bar_edges(shown, kept, BIN[to.delivery])
     within = [np.clip(shown[which], edges[0], edges[-1]) for which in (kept, other)]
     axes = figure.add_axes((0.07, 0.16, 0.9, 0.64))
-    axes.hist(within[0], edges, color=RIBBON, edgecolor=PAPER, linewidth=0.3, label=f"kept, {number(kept.sum(), 0)}")
+    axes.hist(
+        within[0], edges, color=RIBBON, edgecolor=PAPER, linewidth=0.3, label=f"kept, {number(kept.sum(), 0)}"
+    )
     axes.hist(within[1], edges, histtype="step", color=INK, linewidth=0.9,
               label=f"left out, first looks, {number(other.sum(), 0)}")  # fmt: skip
     _percentile_lines(axes, shown[kept])
@@ -76,7 +87,14 @@ def draw_histogram(figure: Figure, sheet: LotSheet) -> None:
     axes.set_ylabel("readings")
     axes.yaxis.set_major_formatter(FuncFormatter(lambda count, _: f"{count:,.0f}"))
     axes.legend(frameon=False, loc="upper left")
-    figure.text(0.07, 0.96, f"Readings by temperature, {sheet.config['lot']['id']}", fontsize=10, fontweight="bold", va="top")
+    figure.text(
+        0.07,
+        0.96,
+        f"Readings by temperature, {sheet.config['lot']['id']}",
+        fontsize=10,
+        fontweight="bold",
+        va="top",
+    )
 
 
 def _bar_edges(shown: np.ndarray, kept: np.ndarray, width: float) -> np.ndarray:

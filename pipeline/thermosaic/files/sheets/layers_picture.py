@@ -60,7 +60,13 @@ def draw_layers(figure: Figure, sheet: LotSheet) -> None:
     axes.set_xlim(0, LAYERS_IN[0])
     axes.set_ylim(0, LAYERS_IN[1])
     matrix = stretch.to_inches.get_matrix()
-    north_arrow(axes, LAYERS_IN[0] - 0.42, LAYERS_IN[1] - 0.26, 0.34, float(np.degrees(np.arctan2(matrix[0, 1], matrix[1, 1]))))
+    north_arrow(
+        axes,
+        LAYERS_IN[0] - 0.42,
+        LAYERS_IN[1] - 0.26,
+        0.34,
+        float(np.degrees(np.arctan2(matrix[0, 1], matrix[1, 1]))),
+    )
 
 
 def _stretch(sheet: LotSheet) -> Stretch:
@@ -83,7 +89,9 @@ def _part(stretch: Stretch, low: float, high: float) -> np.ndarray:
     """Corners of the mat between two stations, inches."""
     spine = stretch.spine
     station = np.unique(np.r_[low, spine.station_m[(spine.station_m > low) & (spine.station_m < high)], high])
-    middle = np.column_stack([np.interp(station, spine.station_m, v) for v in (spine.easting_m, spine.northing_m)])
+    middle = np.column_stack(
+        [np.interp(station, spine.station_m, v) for v in (spine.easting_m, spine.northing_m)]
+    )
     half = np.interp(station, spine.station_m, spine.half_m)[:, None]
     along = np.gradient(middle, axis=0)
     across = np.column_stack([along[:, 1], -along[:, 0]]) / np.hypot(*along.T)[:, None]
@@ -106,21 +114,27 @@ def _outline(axes: Axes, stretch: Stretch, colour: str = GREYS[2]) -> None:
 
 
 def _held(stretch: Stretch, frame: object) -> object:
-    inside = (frame["station_to_m"] > stretch.station_from_m) & (frame["station_from_m"] < stretch.station_to_m)
+    inside = (frame["station_to_m"] > stretch.station_from_m) & (
+        frame["station_from_m"] < stretch.station_to_m
+    )
     return frame[inside & (frame["pass_id"] == stretch.pass_id)]
 
 
 def _temperature(axes: Axes, sheet: LotSheet, stretch: Stretch) -> None:
     """The tiles themselves, turned, cut to the stretch."""
-    cut = Polygon(_part(stretch, stretch.station_from_m, stretch.station_to_m), closed=True, transform=axes.transData)
+    cut = Polygon(
+        _part(stretch, stretch.station_from_m, stretch.station_to_m), closed=True, transform=axes.transData
+    )
     unit = sheet.measures.unit("temp")
     for tile in sorted((sheet.folder / TILE_FOLDER).glob("temperature_*.tif")):
         with rasterio.open(tile) as file:
             west, south, east, north = np.array(file.bounds) * sheet.factor
             values = file.read(1, resampling=Resampling.nearest).astype(float)
         temp_c = (np.where(values == NODATA, np.nan, values) - unit.shift) / unit.factor
-        drawn = axes.imshow(picture(temp_c, sheet.ramp, sheet.measures), extent=(west, east, south, north),
-                            interpolation="nearest", aspect="auto", transform=stretch.to_inches + axes.transData)  # fmt: skip
+        drawn = axes.imshow(
+            picture(temp_c, sheet.ramp, sheet.measures), extent=(west, east, south, north), aspect="auto",
+            interpolation="nearest", transform=stretch.to_inches + axes.transData,
+        )  # fmt: skip
         drawn.set_clip_path(cut)
 
 

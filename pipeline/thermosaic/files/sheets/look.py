@@ -7,15 +7,17 @@ from __future__ import annotations
 
 import contextlib
 import io
+import pathlib
+import re
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.patches import FancyArrow, Rectangle
+from matplotlib.patches import FancyArrow, PathPatch, Rectangle
+from matplotlib.path import Path
 
 from ..ramp import ColourRamp
 from ..styles import BLUES, GREYS, INK, ORANGES, PURPLES
@@ -48,15 +50,34 @@ def svg_text(figure: Figure) -> str:
     nothing = dict.fromkeys(("Creator", "Date", "Format", "Type"))
     figure.savefig(buffer, format="svg", metadata=nothing)
     text = buffer.getvalue()
-    return text[text.index("<svg") :]
+    return _PLACES.sub(_rounded, text[text.index("<svg") :])
 
 
-def save(figure: Figure, path: Path) -> None:
+_PLACES = re.compile(r' d="([^"]*)"')
+
+
+def _rounded(match: re.Match[str]) -> str:
+    """Write the numbers of an SVG path with two decimals: hundredths of a point."""
+    return re.sub(r"(\.\d\d)\d+", r"\1", match[0])
+
+
+def save(figure: Figure, path: pathlib.Path, dpi: int = DPI) -> None:
     """Write a figure as PNG or SVG by the path's ending, without date or program."""
     if path.suffix.lower() == ".svg":
         figure.savefig(path, format="svg", metadata=dict.fromkeys(("Creator", "Date", "Format", "Type")))
     else:
-        figure.savefig(path, format="png", metadata={"Software": None})
+        figure.savefig(path, format="png", dpi=dpi, metadata={"Software": None})
+
+
+def outlines(axes: Axes, lines: list[np.ndarray], colour: str, width: float, above: int) -> None:
+    """Draw closed lines with a light rim as two paths, however many there are."""
+    if not lines:
+        return
+    path = Path.make_compound_path(*(Path(line) for line in lines))
+    for ink, wide, order in ((PAPER, width + 1.1, above), (colour, width, above + 1)):
+        axes.add_patch(
+            PathPatch(path, fill=False, edgecolor=ink, linewidth=wide, joinstyle="round", zorder=order)
+        )
 
 
 def class_face(rank: float | None, words: int) -> tuple[str, str]:
@@ -99,10 +120,15 @@ def ramp_bar(axes: Axes, ramp: ColourRamp, sign: str, box: tuple[float, float, f
     ends = ramp.rgb(np.array([ramp.low - 1, ramp.high + 1])) / 255
     for x, colour in ((left - height * 1.3, ends[0]), (left + width + height * 0.3, ends[1])):
         axes.add_patch(Rectangle((x, bottom), height, height, facecolor=colour, edgecolor=INK, linewidth=0.5))
-    axes.add_patch(Rectangle((left, bottom), width, height, fill=False, edgecolor=INK, linewidth=0.5, zorder=3))
+    axes.add_patch(
+        Rectangle((left, bottom), width, height, fill=False, edgecolor=INK, linewidth=0.5, zorder=3)
+    )
     for share in (0, 0.5, 1):
         value = ramp.low + share * (ramp.high - ramp.low)
         axes.text(left + share * width, bottom - 0.04, f"{value:g}{sign if share == 0.5 else ''}", ha="center",
                   va="top", fontsize=7)  # fmt: skip
-    for x, word, side in ((left - height * 1.45, "below", "right"), (left + width + height * 1.45, "above", "left")):
+    for x, word, side in (
+        (left - height * 1.45, "below", "right"),
+        (left + width + height * 1.45, "above", "left"),
+    ):
         axes.text(x, bottom + height / 2, word, ha=side, va="center", fontsize=7)

@@ -215,4 +215,6 @@ def _ramp(mat: Path, units: str) -> ColourRamp:
     renderer = ElementTree.parse(style).getroot().find("pipe/rasterrenderer")
     if renderer is None:
         raise ValueError(f"{style.name}: has no renderer")
-    return ColourRamp(float(renderer.get("classificationMin")), float(renderer.get("classificationMax")), unit)
+    return ColourRamp(
+        float(renderer.get("classificationMin")), float(renderer.get("classificationMax")), unit
+    )

@@ -6,7 +6,7 @@ Inside stays SI. Deliberately not done here: layout.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -85,7 +85,7 @@ class Measures:
     delivery: str = "si"
     foot_m: float = FOOT_M
     zone: str = "UTC"
-    labels: StationLabels = StationLabels()
+    labels: StationLabels = field(default_factory=StationLabels)
     sigma_m: float = math.nan
 
     @property

@@ -64,7 +64,9 @@ def title_block(sheet: LotSheet, words: Words) -> list[tuple[str, str]]:
     lot, whole, to = sheet.config["lot"], sheet.whole, sheet.measures
     mats = sheet.frames["mat"]
     first, last = mats["laid_from_utc"].min(), mats["laid_to_utc"].max()
-    hours = f"{to.local(first, '%H:%M')} \N{EN DASH} {to.local(last, '%H:%M')} ({_utc(first)} \N{EN DASH} {_utc(last)} UTC)"
+    dash = " \N{EN DASH} "
+    local = dash.join(to.local(time, "%H:%M") for time in (first, last))
+    hours = f"{local} ({_utc(first)}{dash}{_utc(last)} UTC)"
     travel = whole["travel"]
     inches = sheet.measures.delivery == "us"
     thickness = f"{lot['thickness_m'] / 0.0254:.4g} in" if inches else f"{lot['thickness_m'] * 1000:.4g} mm"
@@ -96,7 +98,8 @@ def lot_numbers(sheet: LotSheet, words: Words) -> list[dict[str, Any]]:
     rows = kept + int(whole["reading_dropped_count"])
     p95 = to.text(whole["sigma_p95_m"], "sigma")
     return [
-        {"name": words("paved"), "big": to.html(whole["paved_m"], "distance"), "small": to.html(whole["area_m2"], "area")},
+        {"name": words("paved"), "big": to.html(whole["paved_m"], "distance"),
+         "small": to.html(whole["area_m2"], "area")},
         {"name": words("unmeasured"), "big": to.html(unmeasured, "distance"), "small": missing, "loud": unmeasured > 0},
         {"name": words("profiles"), "big": str(int(whole["profile_count"])), "classes": class_counts(sheet, words)},
         {"name": words("zones"), "big": str(int(whole["zone_count"])), "small": to.html(whole["zone_area_m2"], "area")},
@@ -160,7 +163,9 @@ def plan_figure(sheet: LotSheet) -> Markup | None:
         return None
     with drawing(*PLAN_IN) as figure:
         draw_plan(figure, sheet)
-        return Markup(_named(svg_text(figure), "Plan of the lot, north up, with its stations, cold zones and stops"))
+        return Markup(
+            _named(svg_text(figure), "Plan of the lot, north up, with its stations, cold zones and stops")
+        )
 
 
 def _named(svg: str, words: str) -> str:
@@ -202,7 +207,7 @@ def trust_rows(sheet: LotSheet) -> list[tuple[str, Any]]:
     profiles = sheet.frames["profiles"]
     clock, placed = quality["clock"], quality["placed_lines"]
     lines = sum(placed.values()) or 1
-    agree = profiles["class_agree_frac"].dropna()
+    agree, near = profiles["class_agree_frac"].dropna(), int(profiles["borderline"].fillna(False).sum())
     sigma = f"{clock['sigma_s']:.2f} s" if clock["sigma_s"] is not None else "not estimated"
     rows = [
         ("Position of readings, one standard deviation",
@@ -212,14 +217,15 @@ def trust_rows(sheet: LotSheet) -> list[tuple[str, Any]]:
          f"{placed.get('no_position', 0)} without a position"),
         ("Scan clock less UTC", f"{clock['offset_s']:.2f} s (sigma {sigma}); stated: {clock['stated']}"),
         ("Ground length by wheel length", f"{quality['wheel']['scale']:.5f}" if quality["wheel"]["scale"] else NOTHING),
-        ("Profiles near a class limit", f"{int(profiles['borderline'].fillna(False).sum())} of {len(profiles)} lie within the "
-         "instrument's accuracy of a limit"),
+        ("Profiles near a class limit", f"{near} of {len(profiles)} lie within the instrument's accuracy of a limit"),
         ("Class holds when the profile is slid along", f"{number(100 * agree.mean(), 0)} % of the placements tried, "
          f"least {number(100 * agree.min(), 0)} %" if len(agree) else NOTHING),
     ]  # fmt: skip
     operation = sheet.manifest["operations"]["fixes_to_map"]
     if operation.get("name"):
-        accuracy = to.text(operation["accuracy_m"], "sigma") if operation.get("accuracy_m") is not None else NOTHING
+        accuracy = (
+            to.text(operation["accuracy_m"], "sigma") if operation.get("accuracy_m") is not None else NOTHING
+        )
         rows.append(("Coordinate operation", f"{operation['name']}, stated accuracy {accuracy}"))
     return rows
 
@@ -277,4 +283,3 @@ def script_data(sheet: LotSheet) -> Markup:
             "map": map_data(sheet)}  # fmt: skip
     text = json.dumps(data, allow_nan=False, separators=(",", ":"), sort_keys=True)
     return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))
-

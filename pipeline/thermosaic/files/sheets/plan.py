@@ -11,13 +11,13 @@ from matplotlib.patches import Rectangle
 from rasterio.enums import Resampling
 
 from ..cog import NODATA, TILE_FOLDER
-from .look import FAINT, INK, PAPER, SOFT, STOP, ZONE, north_arrow, picture
+from .look import FAINT, INK, PAPER, SOFT, STOP, ZONE, north_arrow, outlines, picture
 from .lot_sheet import LotSheet
 from .places import Place, first_places
 
 PLAN_IN = (11.0, 7.0)
 WINDOW_M = 14.0
-MOST_PIXELS = 1400
+MOST_PIXELS, DOTS_FROM_M = 1400, 1500.0
 Box = tuple[float, float, float, float]  # west, south, east, north in metres
 
 
@@ -29,7 +29,7 @@ def draw_plan(figure: Figure, sheet: LotSheet) -> None:
     _frame(axes, box)
     _mat(axes, sheet, box)
     _ticks(axes, sheet, box)
-    _marks(axes, sheet)
+    _marks(axes, sheet, box)
     _furniture(axes, sheet)
     for i, place in enumerate(places):
         window = figure.add_axes((0.69, 0.675 - i * 0.33, 0.295, 0.305))
@@ -48,7 +48,12 @@ def _fitted(axes: Axes, box: Box) -> Box:
     wide, high = axes.bbox.width, axes.bbox.height
     scale = max((box[2] - box[0]) / wide, (box[3] - box[1]) / high)
     east, north = (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
-    return east - scale * wide / 2, north - scale * high / 2, east + scale * wide / 2, north + scale * high / 2
+    return (
+        east - scale * wide / 2,
+        north - scale * high / 2,
+        east + scale * wide / 2,
+        north + scale * high / 2,
+    )
 
 
 def _frame(axes: Axes, box: Box) -> None:
@@ -62,9 +67,12 @@ def _frame(axes: Axes, box: Box) -> None:
 
 
 def _mat(axes: Axes, sheet: LotSheet, box: Box) -> None:
-    """Draw every tile that touches the box, coarser where the box is large."""
+    """Draw the tiles that touch the box as one picture, coarser where the box is large."""
     cell = float(sheet.config["grid"]["map_cell_m"])
     coarser = max(int(np.ceil(max(box[2] - box[0], box[3] - box[1]) / cell / MOST_PIXELS)), 1)
+    cell *= coarser
+    rows, cols = (int(np.ceil((box[i + 2] - box[i]) / cell)) + 1 for i in (1, 0))
+    whole = np.full((rows, cols), np.nan)
     for tile in sorted((sheet.folder / TILE_FOLDER).glob("temperature_*.tif")):
         with rasterio.open(tile) as file:
             west, south, east, north = np.array(file.bounds) * sheet.factor
@@ -72,13 +80,25 @@ def _mat(axes: Axes, sheet: LotSheet, box: Box) -> None:
                 continue
             shape = (-(-file.height // coarser), -(-file.width // coarser))
             values = file.read(1, out_shape=shape, resampling=Resampling.average, masked=True)
-        shown = np.asarray(values.filled(NODATA), dtype=float)
-        shown[shown == NODATA] = np.nan
-        if np.isfinite(shown).any():
-            temp_c = (shown - sheet.measures.unit("temp").shift) / sheet.measures.unit("temp").factor
-            axes.imshow(picture(temp_c, sheet.ramp, sheet.measures), extent=(west, east, south, north),
-                        aspect="auto", interpolation="none", zorder=2)  # fmt: skip
+        part = np.asarray(values.filled(NODATA), dtype=float)
+        row, col = round((box[3] - north) / cell), round((west - box[0]) / cell)
+        _paste(whole, np.where(part == NODATA, np.nan, part), row, col)
+    unit = sheet.measures.unit("temp")
+    extent = (box[0], box[0] + cols * cell, box[3] - rows * cell, box[3])
+    axes.imshow(picture((whole - unit.shift) / unit.factor, sheet.ramp, sheet.measures), extent=extent,
+                aspect="auto", interpolation="none", zorder=2)  # fmt: skip
     _frame(axes, box)
+
+
+def _paste(whole: np.ndarray, part: np.ndarray, row: int, col: int) -> None:
+    """Put the filled cells of a part at a place of the whole, as far as it reaches into it."""
+    top, left = max(row, 0), max(col, 0)
+    bottom, right = min(row + part.shape[0], whole.shape[0]), min(col + part.shape[1], whole.shape[1])
+    if bottom <= top or right <= left:
+        return
+    inside = part[top - row : bottom - row, left - col : right - col]
+    here = whole[top:bottom, left:right]
+    np.copyto(here, inside, where=np.isfinite(inside))
 
 
 def _ticks(axes: Axes, sheet: LotSheet, box: Box) -> None:
@@ -94,21 +114,25 @@ def _ticks(axes: Axes, sheet: LotSheet, box: Box) -> None:
         ends = np.array([place - across * size * 0.012, place + across * size * 0.012])
         axes.plot(*ends.T, color=INK, linewidth=0.7, zorder=5)
         if i % every == 0:
-            axes.text(*(place - across * size * 0.02), sheet.measures.labels.whole_text(tick["station_m"]), fontsize=7,
-                      ha="right" if across[0] > 0 else "left", va="bottom" if across[1] < 0 else "top", zorder=6)  # fmt: skip
+            sides = "right" if across[0] > 0 else "left", "bottom" if across[1] < 0 else "top"
+            text = sheet.measures.labels.whole_text(tick["station_m"])
+            axes.text(*(place - across * size * 0.02), text, fontsize=7, ha=sides[0], va=sides[1], zorder=6)
 
 
-def _marks(axes: Axes, sheet: LotSheet) -> None:
-    """Zones and stops."""
-    for _, zone in sheet.frames["cold_zones"].iterrows():
-        for part in shapely.get_parts(zone.geometry):
-            outline = np.asarray(part.exterior.coords)[:, :2]
-            axes.plot(*outline.T, color=PAPER, linewidth=2.4, zorder=6)
-            axes.plot(*outline.T, color=ZONE, linewidth=1.2, zorder=7)
-    for _, stop in sheet.frames["stops"].iterrows():
-        for part in shapely.get_parts(stop.geometry):
-            outline = np.asarray(part.exterior.coords)[:, :2]
-            axes.plot(*outline.T, color=STOP, linewidth=1.0, zorder=8)
+def _marks(axes: Axes, sheet: LotSheet, box: Box) -> None:
+    """Outline zones and stops; where they would be smaller than a dot, they are dots."""
+    small = max(box[2] - box[0], box[3] - box[1]) > DOTS_FROM_M
+    for layer, colour, width, order in (("cold_zones", ZONE, 1.2, 6), ("stops", STOP, 0.9, 8)):
+        frame = sheet.frames[layer]
+        shapes = frame.geometry[frame.geometry.notna()].to_numpy()
+        shapes = shapes[shapely.intersects(shapes, shapely.box(*box))]
+        if small:
+            middle = shapely.get_coordinates(shapely.centroid(shapes))
+            axes.scatter(*middle.T, s=9, c=colour, edgecolors=PAPER, linewidths=0.5, zorder=order + 1)
+            continue
+        parts = shapely.get_parts(shapely.simplify(shapes, 0.03))
+        lines = [np.asarray(part.exterior.coords)[:, :2] for part in parts]
+        outlines(axes, lines, colour, width, order)
 
 
 def _furniture(axes: Axes, sheet: LotSheet) -> None:
@@ -141,7 +165,8 @@ def _free_corner(sheet: LotSheet, box: Box) -> tuple[int, int]:
     north = np.concatenate([spine.northing_m for spine in sheet.spines.values()])
     corners = [(a, b) for b in (-1, 1) for a in (1, -1)]
     away = [
-        np.hypot(east - (box[2] if a > 0 else box[0]), north - (box[3] if b > 0 else box[1])).min() for a, b in corners
+        np.hypot(east - (box[2] if a > 0 else box[0]), north - (box[3] if b > 0 else box[1])).min()
+        for a, b in corners
     ]
     return corners[int(np.argmax(away))]
 
@@ -155,11 +180,13 @@ def _window(axes: Axes, plan: Axes, sheet: LotSheet, place: Place) -> None:
     box = _fitted(axes, (east - half, north - half, east + half, north + half))
     _frame(axes, box)
     _mat(axes, sheet, box)
-    _marks(axes, sheet)
+    _marks(axes, sheet, box)
     name = "zone" if place.kind == "zone" else "stop"
     axes.text(0.03, 0.95, f"{name} {place.number}, sta {sheet.measures.station(place.station_from_m)}", fontsize=7.5,
               fontweight="bold", va="top", transform=axes.transAxes, zorder=10,
               bbox={"facecolor": PAPER, "edgecolor": FAINT, "linewidth": 0.4, "pad": 2})  # fmt: skip
     plan.add_patch(Rectangle(box[:2], box[2] - box[0], box[3] - box[1], fill=False, edgecolor=SOFT, linewidth=0.8,
                              zorder=9))  # fmt: skip
-    plan.annotate(f"{name} {place.number}", (box[2], box[1]), (2, 1), textcoords="offset points", fontsize=7, zorder=9)
+    plan.annotate(
+        f"{name} {place.number}", (box[2], box[1]), (2, 1), textcoords="offset points", fontsize=7, zorder=9
+    )

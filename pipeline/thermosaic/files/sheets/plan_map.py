@@ -25,7 +25,7 @@ from .lot_sheet import LotSheet, MatPicture
 from .measures import duration
 from .spine import Spine
 
-MOST_CELLS = 500_000  # of the mat that the pictures show
+MOST_CELLS = 360_000  # of the mat that the pictures show
 SHADES = 96
 EMPTY = -32768
 
@@ -55,7 +55,12 @@ def _labels(sheet: LotSheet) -> dict[str, Any]:
     """What the page needs to write a station as a label."""
     labels = sheet.measures.labels
     equations = [[item.internal_m, item.ahead_m, 1 if item.rising else -1] for item in labels.equations]
-    return {"digits": labels.digits, "decimals": labels.decimals, "length": labels.length_m, "equations": equations}
+    return {
+        "digits": labels.digits,
+        "decimals": labels.decimals,
+        "length": labels.length_m,
+        "equations": equations,
+    }
 
 
 def _origin(sheet: LotSheet) -> list[float]:
@@ -166,7 +171,7 @@ def _features(sheet: LotSheet, layer: str, origin: list[float], describe: Any) -
 
 def _rings(geometry: shapely.Geometry, origin: list[float]) -> list[list[list[float]]]:
     """Outer rings of a polygon's parts as [northing, easting] pairs."""
-    parts = shapely.get_parts(shapely.simplify(geometry, 0.03))
+    parts = shapely.get_parts(shapely.simplify(geometry, 0.06))
     return [
         [[round(n - origin[1], 2), round(e - origin[0], 2)] for e, n, *_ in part.exterior.coords]
         for part in parts
@@ -234,4 +239,3 @@ def _ticks(sheet: LotSheet, origin: list[float]) -> list[list[Any]]:
         for _, row in ticks.iterrows()
         if row.geometry is not None and not row.geometry.is_empty
     ]
-

@@ -14,8 +14,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-STEP_M = 1.5
-LONGEST_CHORD_M = 6.0
+STEP_M, LONG_STEP_M = 1.5, 3.0  # of a lot, and of one longer than LONG_LOT_M
+LONG_LOT_M = 3000.0
+LONGEST_CHORD_M = 7.0
 FARTHEST_M = 20.0
 COLUMNS = ("spot", "easting_m", "northing_m", "station_m", "offset_m", "speed_mps")
 
@@ -62,7 +63,7 @@ class Spine:
         station_m, offset_m : float64 (place); NaN farther than FARTHEST_M from the mat's middle.
         """
         low, high = between_m or (-np.inf, np.inf)
-        near = (self.station_m >= low - 2 * STEP_M) & (self.station_m <= high + 2 * STEP_M)
+        near = (self.station_m >= low - 2 * LONG_STEP_M) & (self.station_m <= high + 2 * LONG_STEP_M)
         k = np.flatnonzero(near[:-1] & near[1:] & self.joined)
         if len(k) == 0 or len(place_m) == 0:
             return np.full(len(place_m), np.nan), np.full(len(place_m), np.nan)
@@ -114,7 +115,7 @@ def _pitch(values: dict[str, np.ndarray]) -> float:
 
 
 def fit_spine(values: dict[str, np.ndarray], pitch_m: float) -> Spine:
-    """Fit middle and edges of the mat each STEP_M of station.
+    """Fit middle and edges of the mat each few metres of station.
 
     Parameters
     ----------
@@ -122,18 +123,19 @@ def fit_spine(values: dict[str, np.ndarray], pitch_m: float) -> Spine:
     pitch_m : distance of neighbouring spots; the mat ends half of it beyond the outermost reading.
     """
     station, offset = values["station_m"], values["offset_m"].astype(np.float64)
-    bins, inverse = np.unique(np.floor(station / STEP_M).astype(np.int64), return_inverse=True)
+    step = STEP_M if np.ptp(station) < LONG_LOT_M else LONG_STEP_M
+    bins, inverse = np.unique(np.floor(station / step).astype(np.int64), return_inverse=True)
     count = np.bincount(inverse)
     low = np.full(len(bins), np.inf)
     high = np.full(len(bins), -np.inf)
     np.minimum.at(low, inverse, offset)
     np.maximum.at(high, inverse, offset)
     middle = (low + high) / 2
-    along, across = station - (bins[inverse] + 0.5) * STEP_M, offset - middle[inverse]
+    along, across = station - (bins[inverse] + 0.5) * step, offset - middle[inverse]
     place = [_intercept(inverse, count, along, across, values[name]) for name in ("easting_m", "northing_m")]
     good = (count >= 3) & np.isfinite(place[0]) & np.isfinite(place[1])
     return Spine(
-        ((bins + 0.5) * STEP_M)[good],
+        ((bins + 0.5) * step)[good],
         place[0][good],
         place[1][good],
         middle[good],

@@ -16,11 +16,25 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from .look import INK, PAPER, RIBBON, SOFT, STOP, ZONE, bare, class_face, north_arrow, picture, ramp_bar
+from .look import (
+    INK,
+    PAPER,
+    RIBBON,
+    SOFT,
+    STOP,
+    ZONE,
+    bare,
+    class_face,
+    north_arrow,
+    outlines,
+    picture,
+    ramp_bar,
+)
 from .lot_sheet import LotSheet, MatPicture
-from .measures import duration
+from .measures import NOTHING, duration
 
 PROFILES_A_ROW, LEAST_PROFILES = 10, 4
+OUTLINE_M = 0.06  # corners of zones nearer to their outline are left out
 WIDTH_IN, LEFT_IN, RIGHT_IN = 11.0, 0.88, 0.6
 ROW_IN, LEGEND_IN = 2.78, 1.0
 LINES_IN = WIDTH_IN - LEFT_IN - RIGHT_IN
@@ -41,7 +55,9 @@ class Row:
 
     def holds(self, frame: pd.DataFrame) -> pd.DataFrame:
         """Features of this pass that reach into the row."""
-        inside = (frame["station_to_m"] >= self.station_from_m) & (frame["station_from_m"] <= self.station_to_m)
+        inside = (frame["station_to_m"] >= self.station_from_m) & (
+            frame["station_from_m"] <= self.station_to_m
+        )
         return frame[inside & (frame["pass_id"] == self.pass_id)]
 
 
@@ -90,7 +106,9 @@ def draw_row(figure: Figure, top_in: float, sheet: LotSheet, row: Row) -> None:
     spine = sheet.spines.get(row.pass_id)
     if spine is not None:
         middle = (row.station_from_m + row.station_to_m) / 2
-        north_arrow(axes, WIDTH_IN - RIGHT_IN / 2 + 0.04, TITLE_IN - 0.26, 0.4, 90 - spine.azimuth_deg(middle))
+        north_arrow(
+            axes, WIDTH_IN - RIGHT_IN / 2 + 0.04, TITLE_IN - 0.26, 0.4, 90 - spine.azimuth_deg(middle)
+        )
 
 
 # inches from the bottom of a row: lower and upper edge of each band
@@ -114,15 +132,23 @@ def _axes(figure: Figure, top_in: float, height_in: float) -> Axes:
 
 def _title(axes: Axes, sheet: LotSheet, row: Row) -> None:
     ids = row.profiles["profile_id"]
-    words = f"Sheet {row.number}   profiles {ids.min()} to {ids.max()}" if len(ids) > 1 else (
-        f"Sheet {row.number}   profile {ids.min()}"
+    words = (
+        f"Sheet {row.number}   profiles {ids.min()} to {ids.max()}"
+        if len(ids) > 1
+        else (f"Sheet {row.number}   profile {ids.min()}")
     )
     axes.text(LEFT_IN, TITLE_IN, words, fontsize=8.5, fontweight="bold", va="center")
     lane = row.profiles["lane"].iloc[0]
     travel = row.profiles["travel"].iloc[0] or ""
     arrow = "\N{RIGHTWARDS ARROW}" if travel == "upstation" else "\N{LEFTWARDS ARROW}"
     several = f"pass {row.pass_id}, " if len(sheet.pass_ids) > 1 else ""
-    axes.text(LEFT_IN + 2.3, TITLE_IN, f"{several}lane {lane}, paver travels {travel} {arrow}", va="center", color=SOFT)
+    axes.text(
+        LEFT_IN + 2.3,
+        TITLE_IN,
+        f"{several}lane {lane}, paver travels {travel} {arrow}",
+        va="center",
+        color=SOFT,
+    )
 
 
 def _profiles(axes: Axes, sheet: LotSheet, row: Row, at) -> None:
@@ -135,7 +161,11 @@ def _profiles(axes: Axes, sheet: LotSheet, row: Row, at) -> None:
         axes.add_patch(Rectangle((left, low), right - left, high - low, facecolor=colour, hatch=hatch,
                                  edgecolor=INK, linewidth=0.5))  # fmt: skip
         number = sheet.measures.bare(profile["differential_delta_c"], "delta")
-        text = f"{profile['profile_id']}  {number}" if pd.notna(profile["class_rank"]) else f"{profile['profile_id']}  \N{EN DASH}"
+        text = (
+            f"{profile['profile_id']}  {number}"
+            if pd.notna(profile["class_rank"])
+            else f"{profile['profile_id']}  \N{EN DASH}"
+        )
         axes.text((left + right) / 2, (low + high) / 2, text, ha="center", va="center", fontsize=7.5,
                   bbox={"facecolor": PAPER, "edgecolor": "none", "boxstyle": "round,pad=0.25", "alpha": 0.92})  # fmt: skip
 
@@ -158,7 +188,12 @@ def _mat(axes: Axes, sheet: LotSheet, row: Row, at) -> None:
     first = max(int((row.station_from_m - mat.station_from_m) / mat.cell_m), 0)
     last = min(int(np.ceil((row.station_to_m - mat.station_from_m) / mat.cell_m)), mat.temp_c.shape[1])
     if last > first:
-        extent = (at(mat.station_from_m + first * mat.cell_m), at(mat.station_from_m + last * mat.cell_m), low, high)
+        extent = (
+            at(mat.station_from_m + first * mat.cell_m),
+            at(mat.station_from_m + last * mat.cell_m),
+            low,
+            high,
+        )
         axes.imshow(picture(mat.temp_c[:, first:last], sheet.ramp, sheet.measures), extent=extent, aspect="auto",
                     interpolation="none", zorder=1)  # fmt: skip
     width = sheet.measures.text(sheet.frames["profiles"]["width_mean_m"].median(), "length")
@@ -191,18 +226,20 @@ def _zones(axes: Axes, sheet: LotSheet, row: Row, at) -> None:
     if mat is None or spine is None:
         return
     taken: list[tuple[float, float]] = []
+    lines = []
     for _, zone in row.holds(sheet.frames["cold_zones"]).sort_values("station_from_m").iterrows():
         between = (zone["station_from_m"], zone["station_to_m"])
-        for part in shapely.get_parts(zone.geometry):
+        for part in shapely.get_parts(shapely.simplify(zone.geometry, OUTLINE_M)):
             station, offset = spine.locate(np.asarray(part.exterior.coords)[:, :2], between)
-            x, y = at(station), _across(mat, offset)
-            axes.plot(x, y, color=PAPER, linewidth=2.2, zorder=3, solid_joinstyle="round")
-            axes.plot(x, y, color=ZONE, linewidth=1.1, zorder=4, solid_joinstyle="round")
+            lines.append(np.column_stack([at(station), _across(mat, offset)]))
         _call(axes, at(sum(between) / 2), taken, f"zone {zone['zone_id']}",
               f"\N{MINUS SIGN}{sheet.measures.text(zone['deficit_max_delta_c'], 'deficit')}", ZONE)  # fmt: skip
+    outlines(axes, lines, ZONE, 1.1, 3)
 
 
-def _call(axes: Axes, x: float, taken: list[tuple[float, float]], upper: str, lower: str, colour: str) -> None:
+def _call(
+    axes: Axes, x: float, taken: list[tuple[float, float]], upper: str, lower: str, colour: str
+) -> None:
     """Write two short lines below the mat, moved a little aside for another call; a tick alone if too far."""
     low, high = CALLS_IN
     axes.plot([x, x], [high, MAT_IN[0] - 0.01], color=colour, linewidth=0.8)
@@ -230,12 +267,16 @@ def _unmeasured(axes: Axes, sheet: LotSheet, row: Row, at) -> None:
     """Stretches without readings or positions: as loud as anything else on the sheet."""
     low, high = MAT_IN
     for _, gap in row.holds(sheet.frames["gaps"]).iterrows():
-        left, right = at(max(gap["station_from_m"], row.station_from_m)), at(min(gap["station_to_m"], row.station_to_m))
+        left, right = (
+            at(max(gap["station_from_m"], row.station_from_m)),
+            at(min(gap["station_to_m"], row.station_to_m)),
+        )
         axes.add_patch(Rectangle((left, low), right - left, high - low, facecolor=PAPER, hatch="xxx", edgecolor=INK,
                                  linewidth=1.2, zorder=8))  # fmt: skip
         words = f"NOT MEASURED  {sheet.measures.text(gap['length_m'], 'distance')}"
-        axes.text((left + right) / 2, (low + high) / 2, words, ha="center", va="center", fontsize=8,
-                  fontweight="bold", zorder=9, bbox={"facecolor": PAPER, "edgecolor": INK, "linewidth": 0.6})  # fmt: skip
+        box = {"facecolor": PAPER, "edgecolor": INK, "linewidth": 0.6}
+        place = ((left + right) / 2, (low + high) / 2)
+        axes.text(*place, words, ha="center", va="center", fontsize=8, fontweight="bold", zorder=9, bbox=box)
 
 
 def _speed(axes: Axes, sheet: LotSheet, row: Row, at) -> None:
@@ -249,13 +290,16 @@ def _speed(axes: Axes, sheet: LotSheet, row: Row, at) -> None:
     half = speed / max(top_speed(sheet), 1e-6) * (high - low - 0.08) / 2
     middle = (low + high) / 2 - 0.04
     for piece in np.split(np.arange(len(station)), np.flatnonzero(np.diff(station) > 6) + 1):
-        axes.fill_between(at(station[piece]), middle - half[piece], middle + half[piece], color=RIBBON, linewidth=0)
+        axes.fill_between(
+            at(station[piece]), middle - half[piece], middle + half[piece], color=RIBBON, linewidth=0
+        )
     for _, segment in row.holds(sheet.frames["speed_segments"]).iterrows():
         left = at(max(segment["station_from_m"], row.station_from_m))
         right = at(min(segment["station_to_m"], row.station_to_m))
         if right - left > 0.5:
-            axes.text((left + right) / 2, middle, sheet.measures.bare(segment["speed_mean_mps"], "speed"), ha="center",
-                      va="center", fontsize=7, bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1, "alpha": 0.9})  # fmt: skip
+            text = sheet.measures.bare(segment["speed_mean_mps"], "speed")
+            box = {"facecolor": PAPER, "edgecolor": "none", "pad": 1, "alpha": 0.9}
+            axes.text((left + right) / 2, middle, text, ha="center", va="center", fontsize=7, bbox=box)
 
 
 def top_speed(sheet: LotSheet) -> float:
@@ -273,7 +317,14 @@ def _match_lines(axes: Axes, sheet: LotSheet, row: Row, at) -> None:
         if other is None:
             continue
         x = at(station)
-        axes.plot([x, x], [SPEED_IN[0], PROFILE_IN[1] + 0.1], color=INK, linewidth=0.9, linestyle=(0, (8, 2, 2, 2)), zorder=9)
+        axes.plot(
+            [x, x],
+            [SPEED_IN[0], PROFILE_IN[1] + 0.1],
+            color=INK,
+            linewidth=0.9,
+            linestyle=(0, (8, 2, 2, 2)),
+            zorder=9,
+        )
         words = f"match line {sheet.measures.station(station)}, sheet {other}"
         axes.text(x + side * 0.05, (SPEED_IN[0] + RULER_IN) / 2, words, rotation=90, fontsize=6.5,
                   ha="left" if side > 0 else "right", va="center", color=INK,
@@ -288,9 +339,17 @@ def draw_legend(figure: Figure, top_in: float, sheet: LotSheet) -> None:
     ramp_bar(axes, sheet.ramp, f" {sign}", (0.72, 0.5, 1.7, 0.2))
     axes.set_xlim(0, WIDTH_IN)
     axes.set_ylim(0, LEGEND_IN)
-    axes.text(3.5, 0.84, f"Profiles: number, differential in {sign}, class by hatching", fontsize=7.5, fontweight="bold")
+    axes.text(
+        3.5,
+        0.84,
+        f"Profiles: number, differential in {sign}, class by hatching",
+        fontsize=7.5,
+        fontweight="bold",
+    )
     for x, (word, face) in zip(np.arange(9) * 0.98 + 3.5, _class_legend(sheet), strict=False):
-        axes.add_patch(Rectangle((x, 0.5), 0.3, 0.2, facecolor=face[0], hatch=face[1], edgecolor=INK, linewidth=0.5))
+        axes.add_patch(
+            Rectangle((x, 0.5), 0.3, 0.2, facecolor=face[0], hatch=face[1], edgecolor=INK, linewidth=0.5)
+        )
         axes.text(x + 0.36, 0.6, word, va="center", fontsize=7)
     _mark_legend(axes, sheet)
 
@@ -309,13 +368,21 @@ def _mark_legend(axes: Axes, sheet: LotSheet) -> None:
     axes.text(3.86, middle, "cold zone", va="center", fontsize=7)
     axes.plot([4.75, 4.75], [low, high], color=STOP, linewidth=1.4, linestyle=(0, (4, 1.2)))
     axes.text(4.84, middle, "stop, at the spot line", va="center", fontsize=7)
-    axes.add_patch(Rectangle((6.25, low), 0.3, high - low, facecolor=PAPER, hatch="xxx", edgecolor=INK, linewidth=0.8))
+    axes.add_patch(
+        Rectangle((6.25, low), 0.3, high - low, facecolor=PAPER, hatch="xxx", edgecolor=INK, linewidth=0.8)
+    )
     axes.text(6.61, middle, "not measured", va="center", fontsize=7)
     axes.fill_between([7.65, 7.95], low, high, color=RIBBON, linewidth=0)
     axes.text(8.01, middle, f"speed, full width = {speed}", va="center", fontsize=7)
     stretch = _stretch(sheet)
     if stretch:
-        axes.text(0.3, 0.16, f"Widths across the mat drawn {stretch:.0f} times as large as lengths", fontsize=7, color=SOFT)
+        axes.text(
+            0.3,
+            0.16,
+            f"Widths across the mat drawn {stretch:.0f} times as large as lengths",
+            fontsize=7,
+            color=SOFT,
+        )
 
 
 def _stretch(sheet: LotSheet) -> float:

@@ -62,7 +62,9 @@ class PlaceWords:
 def place_words(sheet: LotSheet, place: Place, words: Words) -> PlaceWords:
     """Write station, distance from which edge, local time, what the paver was doing, size and doubt."""
     to = sheet.measures
-    station = words("station_range", low=to.station(place.station_from_m), high=to.station(place.station_to_m))
+    station = words(
+        "station_range", low=to.station(place.station_from_m), high=to.station(place.station_to_m)
+    )
     if np.isfinite(place.edge_from_m) and place.edge_side:
         low, high = to.bare(place.edge_from_m, "length"), to.text(place.edge_to_m, "length")
         across = words("edge_range", low=low, high=high, side=words(place.edge_side))
@@ -76,7 +78,9 @@ def place_words(sheet: LotSheet, place: Place, words: Words) -> PlaceWords:
         when=words("laid", time=when) if place.kind == "zone" and when else when,
         doing=_doing(sheet, place, words),
         size=_size(sheet, place, words),
-        doubt=words("doubt_words", sigma=to.text(place.sigma_m, "sigma")) if np.isfinite(place.sigma_m) else "",
+        doubt=words("doubt_words", sigma=to.text(place.sigma_m, "sigma"))
+        if np.isfinite(place.sigma_m)
+        else "",
     )
 
 
@@ -100,4 +104,6 @@ def _size(sheet: LotSheet, place: Place, words: Words) -> str:
     if place.kind == "stop":
         cold = np.isfinite(place.deficit_c) and place.deficit_c > 0
         return words("stop_drop", deficit=deficit) if cold else words("stop_rise")
-    return words("deficit", deficit=deficit, low=to.text(place.low_c, "temp"), area=to.text(place.area_m2, "area"))
+    return words(
+        "deficit", deficit=deficit, low=to.text(place.low_c, "temp"), area=to.text(place.area_m2, "area")
+    )

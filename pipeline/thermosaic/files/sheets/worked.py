@@ -138,5 +138,7 @@ def check_worked(worked: WorkedProfile) -> list[str]:
     if worked.readings != number:
         found.append(f"the worked profile has {worked.readings} readings, its layer says {number}")
     if not abs(worked.differential - worked.stated) <= 2 * 10**-DECIMALS:
-        found.append(f"the worked profile gives {worked.differential:.3f}, its layer says {worked.stated:.3f}")
+        found.append(
+            f"the worked profile gives {worked.differential:.3f}, its layer says {worked.stated:.3f}"
+        )
     return found

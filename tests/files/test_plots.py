@@ -1,0 +1,123 @@
+"""Single pictures: the same bytes each time, nothing from outside, and they show what the layers say."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from PIL import Image
+
+import builders
+from thermosaic.cli import app
+from thermosaic.errors import ConfigError
+from thermosaic.files.plots import PICTURES, draw_plot
+from thermosaic.files.sheets.look import class_face
+from thermosaic.files.sheets.lot_sheet import read_sheet
+from thermosaic.files.sheets.strips import rows_of
+from thermosaic.opening import load_config
+from thermosaic.run import run_lot
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+@pytest.fixture(scope="module")
+def result(tmp_path_factory) -> Path:
+    """Give the result of a metric lot with a bend, a stop and two cold patches."""
+    folder = builders.write_lot(tmp_path_factory.mktemp("lot"), builders.bend_and_stop_lot())
+    out = tmp_path_factory.mktemp("result") / "result"
+    run_lot(load_config(folder), out, report=False)
+    return out
+
+
+def test_a_run_without_a_report_has_none(result):
+    """`report=False` leaves out page, card, waypoints and tables, and the result still verifies."""
+    from thermosaic.results import verify_result
+
+    assert not [
+        name for name in ("report.html", "card.png", "places.gpx", "tables") if (result / name).exists()
+    ]
+    assert verify_result(result) == []
+
+
+@pytest.mark.parametrize("what", PICTURES)
+@pytest.mark.parametrize("ending", ["png", "svg"])
+def test_pictures_are_the_same_each_time(result, tmp_path, what, ending):
+    """Drawn twice, a picture has the same bytes; no date, program or foreign reference is in it."""
+    paths = [draw_plot(result, what, tmp_path / f"{name}.{ending}") for name in ("first", "second")]
+    first, second = (path.read_bytes() for path in paths)
+    assert first == second
+    if ending == "svg":
+        text = first.decode()
+        ElementTree.fromstring(text)
+        references = re.findall(r'(?:href|src)="([^"]*)"', text)
+        assert all(ref.startswith(("#", "data:image/png")) for ref in references)
+        assert "<dc:" not in text
+    else:
+        with Image.open(paths[0]) as image:
+            assert set(image.info) <= {"dpi"}
+            assert np.asarray(image.convert("L")).std() > 5
+
+
+def test_the_strip_says_what_the_layers_say(result, tmp_path):
+    """Every profile's number and differential, every zone and every stop stands on the strip as text."""
+    text = draw_plot(result, "strip", tmp_path / "strip.svg").read_text()
+    words = " ".join(e.text for e in ElementTree.fromstring(text).iter(f"{SVG}text") if e.text)
+    sheet = read_sheet(result)
+    for _, profile in sheet.frames["profiles"].iterrows():
+        assert f"{profile['profile_id']}  {profile['differential_delta_c']:.1f}" in words
+    for number in sheet.frames["cold_zones"]["zone_id"]:
+        assert f"zone {number}" in words
+    assert words.count("stood") == len(sheet.frames["stops"])
+    assert "left edge" in words and "right edge" in words
+
+
+def test_rows_hold_every_profile_once(result):
+    """Ten profiles a row; together the rows hold each profile of the lot once, with match lines between."""
+    sheet = read_sheet(result)
+    rows = rows_of(sheet)
+    held = [number for row in rows for number in row.profiles["profile_id"]]
+    assert held == sheet.frames["profiles"]["profile_id"].tolist()
+    assert all(len(row.profiles) <= 10 for row in rows)
+
+
+def test_classes_differ_without_colour():
+    """No two classes share their hatching, and shades darken with rank (relative luminance falls)."""
+    for words in (2, 3, 4, 5):
+        faces = [class_face(rank, words) for rank in range(words)]
+        assert len({hatch for _, hatch in [*faces, class_face(None, words)]}) == words + 1
+        grey = [
+            int(colour[1:3], 16) * 0.21 + int(colour[3:5], 16) * 0.72 + int(colour[5:], 16) * 0.07
+            for colour, _ in faces
+        ]
+        assert all(later <= earlier for earlier, later in zip(grey, grey[1:], strict=False))
+
+
+def test_wrong_names_are_refused_in_words(result, tmp_path):
+    """An unknown picture or format names those that there are."""
+    with pytest.raises(ConfigError, match="choose one of strip, plan"):
+        draw_plot(result, "pie", tmp_path / "a.png")
+    with pytest.raises(ConfigError, match=r"\.png or \.svg"):
+        draw_plot(result, "strip", tmp_path / "a.jpg")
+    with pytest.raises(ConfigError, match="is no folder"):
+        from thermosaic.results import plot_result
+
+        plot_result(tmp_path / "nothing", "strip", tmp_path / "a.png")
+
+
+def test_the_commands_of_the_helps_examples(result, tmp_path):
+    """`report RESULT -o DIR` and `plot RESULT --what strip -o FILE` write what they name and print it."""
+    runner = CliRunner()
+    drawn = runner.invoke(app, ["plot", str(result), "--what", "strip", "-o", str(tmp_path / "strip.png")])
+    assert drawn.exit_code == 0
+    assert drawn.output.strip() == str(tmp_path / "strip.png")
+    made = runner.invoke(app, ["report", str(result), "-o", str(tmp_path / "report"), "--lang", "es"])
+    assert made.exit_code == 0
+    assert made.output.split() == [str(p) for p in [
+        tmp_path / "report/report.html", tmp_path / "report/card.png", tmp_path / "report/places.gpx",
+        *(tmp_path / f"report/tables/{n}.csv" for n in ("lot", "profiles", "stops", "cold_zones", "dropped")),
+    ]]  # fmt: skip
+    assert all(Path(line).is_file() for line in made.output.split())
