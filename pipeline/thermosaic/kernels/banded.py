@@ -89,7 +89,9 @@ class Factored:
 
     def covariances(self) -> np.ndarray:
         """Covariance block of every knot, (state, state, knot)."""
-        inverse = _inverse_in_band(np.ascontiguousarray(self.lower.T))
+        lower = np.ascontiguousarray(self.lower.T)
+        inverse = np.zeros_like(lower)
+        _invert_in_band(lower, inverse)
         blocks = np.empty((self.states, self.states, self.knots))
         columns = inverse.reshape(self.knots, self.states, -1)
         for row in range(self.states):
@@ -98,14 +100,13 @@ class Factored:
         return blocks
 
 
-@njit(cache=True)
-def _inverse_in_band(lower: np.ndarray) -> np.ndarray:  # pragma: no cover
-    """Inverse of A = L L' within the band of L, as `lower`: (column, distance below the diagonal).
+@njit(cache=True, error_model="numpy")
+def _invert_in_band(lower: np.ndarray, inverse: np.ndarray) -> None:  # pragma: no cover
+    """Inverse of A = L L' within the band of L, both (column, distance below the diagonal).
 
     Takahashi, Fagan and Chen (1973): columns from the last to the first, each from those after it.
     """
     count, width = lower.shape
-    inverse = np.zeros_like(lower)
     for col in range(count - 1, -1, -1):
         pivot = lower[col, 0]
         reach = min(width - 1, count - 1 - col)
@@ -115,4 +116,3 @@ def _inverse_in_band(lower: np.ndarray) -> np.ndarray:  # pragma: no cover
                 near, far = (step, k) if step <= k else (k, step)
                 total -= lower[col, k] * inverse[col + near, far - near]
             inverse[col, step] = total / pivot
-    return inverse

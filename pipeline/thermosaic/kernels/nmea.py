@@ -23,14 +23,17 @@ _SOUND = -1
 _U0, _U1, _U2, _U3, _U6 = (np.uint64(k) for k in (0, 1, 2, 3, 6))
 _LONGEST = np.uint64(LONGEST)
 
+# called from the kernel only: without wrappers it compiles faster
+_inner = njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 
-@njit(cache=True, nogil=True)
+
+@_inner
 def _stops(c):
     """Tell whether a byte ends a sentence: `*`, `$`, a control byte, or not ASCII."""
     return c > 126 or (c <= 42 and (c == 42 or c == 36 or c < 32))
 
 
-@njit(cache=True, nogil=True)
+@_inner
 def _wanted(data, i, codes):
     """Index in codes of the sentence type at `$`; len(codes) = not wanted."""
     found, code = len(codes), np.int64(0)
@@ -46,7 +49,7 @@ def _wanted(data, i, codes):
     return found
 
 
-@njit(cache=True, nogil=True)
+@_inner
 def _skip(data, i, last):
     """Run from i to the byte that ends the sentence: its place, and the XOR of the bytes before it."""
     total = np.uint8(0)
@@ -59,7 +62,7 @@ def _skip(data, i, last):
     return i, total
 
 
-@njit(cache=True, nogil=True)
+@_inner
 def _split(data, i, last, row, value, shape):
     """Do as `_skip`, and write the digits and the shape of every field; return their number too."""
     total, field, begin = np.uint8(0), 0, i
@@ -91,7 +94,7 @@ def _split(data, i, last, row, value, shape):
     return i, total, field
 
 
-@njit(cache=True, nogil=True)
+@_inner
 def _nibble(c):
     """Value of a hexadecimal digit of either case; 99 = none."""
     if 48 <= c <= 57:
@@ -100,7 +103,7 @@ def _nibble(c):
     return lower - 87 if 97 <= lower <= 102 else 99
 
 
-@njit(cache=True, nogil=True)
+@_inner
 def _verdict(data, end, total, need_checksum):
     """Cause that rejects the sentence framed to end, or _SOUND."""
     n = np.uint64(len(data))
@@ -117,7 +120,7 @@ def _verdict(data, end, total, need_checksum):
     return NOT_TEXT if _stops(c) else TOO_LONG
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def read_sentences(data, line, need_checksum, codes, kind, lines, fields, value, shape, counts, first_line):
     """Frame all sentences of a block of whole lines and split those of the wanted kinds.
 
@@ -147,7 +150,7 @@ def read_sentences(data, line, need_checksum, codes, kind, lines, fields, value,
     rows, line : int
         Rows filled (a row needs at least eight bytes of data), and the number of the line after the last.
     """
-    n, i, row, marked = np.uint64(len(data)), _U0, 0, False
+    n, i, row, marked = np.uint64(len(data)), _U0, np.int64(0), False
     while i < n:
         c, cause = data[i], _SOUND
         if c == 36 and i + _U6 < n and 65 <= data[i + _U1] <= 90:

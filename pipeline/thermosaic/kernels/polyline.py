@@ -10,6 +10,9 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+# called from the kernel only: without wrappers it compiles faster
+_inner = njit(cache=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+
 
 def locate(
     point_m: tuple[np.ndarray, np.ndarray],
@@ -62,7 +65,10 @@ def locate(
     lines = np.column_stack((vertex_m[0][:-1], vertex_m[1][:-1], east / length, north / length, length))
     easting, northing = (np.require(item, np.float64, ("C", "W")) for item in point_m)  # one compilation
     begin = _beginnings(easting[:, 0], northing[:, 0], lines, np.asarray(restart, bool))
-    return _locate(easting, northing, lines, np.array(station_m, np.float64), begin, float(tolerance_m))
+    along_m, offset_m = np.full(easting.shape, np.nan), np.full(easting.shape, np.nan)
+    station = np.array(station_m, np.float64)
+    _locate(easting, northing, lines, station, begin, float(tolerance_m), along_m, offset_m)
+    return along_m, offset_m
 
 
 def place(
@@ -118,7 +124,7 @@ def _beginnings(
     return begin
 
 
-@njit(cache=True)
+@_inner
 def _foot(easting, northing, segment, lines):
     """Find the foot nearest to a point around a segment: segment, metres along it, offset to the right.
 
@@ -154,11 +160,9 @@ def _foot(easting, northing, segment, lines):
     return segment, beside, across
 
 
-@njit(cache=True)
-def _locate(easting, northing, lines, station, begin, tolerance):
+@njit(cache=True, error_model="numpy")
+def _locate(easting, northing, lines, station, begin, tolerance, along, offset):
     """Locate each row's first point from the row before, the others from the row's first point."""
-    along = np.full(easting.shape, np.nan)
-    offset = np.full(easting.shape, np.nan)
     segment = 0
     for row in range(easting.shape[0]):
         if np.isnan(easting[row, 0] + northing[row, 0]):
@@ -173,4 +177,3 @@ def _locate(easting, northing, lines, station, begin, tolerance):
             place = station[own] + metres * step
             if station[0] - tolerance <= place <= station[-1] + tolerance:
                 along[row, column], offset[row, column] = place, right
-    return along, offset
