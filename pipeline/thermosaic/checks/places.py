@@ -15,7 +15,7 @@ from .items import CheckItem, doubt_items, look, ok
 WHEEL_FRAC = 0.01  # of length, that a wheel may be off (common practice, no source)
 CLOCK_S = 2.0  # a logger set by hand in the morning (common practice, no source)
 OFFSET_M = 0.3  # driving along a string line (common practice, no source)
-OVERLAP_M, CLOSE_M = 0.15, 1.0  # of two passes side by side (common practice, no source)
+OVERLAP_M, GAP_M, CLOSE_M = 0.15, 0.3, 1.0  # of two passes side by side (common practice, no source)
 
 
 def tally_item(tally: Tally) -> CheckItem:
@@ -182,7 +182,7 @@ def _side_by_side(stations: Stations, swath: Swath) -> Iterator[CheckItem]:
             continue
         gap = float(max(edges[0, 0], edges[1, 0]) - min(edges[0, 1], edges[1, 1]))
         width = float(np.diff(edges, axis=1).min())
-        if -width / 2 < gap < -OVERLAP_M or OVERLAP_M < gap < CLOSE_M:
+        if -width / 2 < gap < -OVERLAP_M or GAP_M < gap < CLOSE_M:
             what = f"overlap by {-gap:.2f} m" if gap < 0 else f"lie {gap:.2f} m apart"
             advice = (
                 "passes on both sides of a joint meet: check antenna_right (its sign turns over on the way "

@@ -86,7 +86,9 @@ def edge_items(temp: np.ndarray, swath: Swath, config: LotConfig) -> list[CheckI
     if _fits(stated, ranges):
         return [ok("mat edges", f"{seen}, as stated")]
     text = f"{seen}, but the mat is stated from {_side(stated[0])} to {_side(stated[1])}"
-    return [look("mat edges", text, _cause(stated, ranges))]
+    centres = swath.spot_right_m[order]
+    turned = _edge_ranges(centres, (len(level) - 1 - span[1], len(level) - 1 - span[0]))
+    return [look("mat edges", text, _cause(stated, ranges, turned))]
 
 
 def _edge_ranges(centre_m: np.ndarray, span: tuple[int, int]) -> tuple[tuple[float, float], ...]:
@@ -111,17 +113,39 @@ def _fits(stated: tuple[float, float], ranges: tuple[tuple[float, float], ...]) 
     return all(low - 0.02 <= edge <= high + 0.02 for edge, (low, high) in zip(stated, ranges, strict=True))
 
 
-def _cause(stated: tuple[float, float], ranges: tuple[tuple[float, float], ...]) -> str:
+def _cause(
+    stated: tuple[float, float],
+    ranges: tuple[tuple[float, float], ...],
+    turned: tuple[tuple[float, float], ...],
+) -> str:
     """Name the likely cause of edges that do not fit, by what would make them fit."""
     left, right = stated
-    if _fits((-right, -left), ranges):
-        return (
-            "left and right look exchanged: check first and last of spots_right, mat_left and mat_right, and "
-            "which way the scanner is mounted"
-        )
-    if _fits((left * FOOT_M, right * FOOT_M), ranges) or _fits((left / FOOT_M, right / FOOT_M), ranges):
-        return "a unit looks wrong: check ft and m of spots_right, mat_left and mat_right"
+    causes = (
+        (
+            stated,
+            turned,
+            "left and right look exchanged: first and last of spots_right, or the scanner's mounting",
+        ),
+        (
+            (-right, -left),
+            ranges,
+            "left and right look exchanged: mat_left and mat_right, whose left is negative",
+        ),
+        ((left * FOOT_M, right * FOOT_M), ranges, _UNIT),
+        ((left / FOOT_M, right / FOOT_M), ranges, _UNIT),
+    )
+    fitting = [(_misfit(edges, places), text) for edges, places, text in causes if _fits(edges, places)]
+    if fitting:
+        return min(fitting)[1]
     return "measure the mat's edges under the scanner again: spots off the mat count as cold mat"
+
+
+_UNIT = "a unit looks wrong: check ft and m of spots_right, mat_left and mat_right"
+
+
+def _misfit(edges: tuple[float, float], ranges: tuple[tuple[float, float], ...]) -> float:
+    """Distance of two edges from the middles of the places they could be."""
+    return sum(abs(edge - (low + high) / 2) for edge, (low, high) in zip(edges, ranges, strict=True))
 
 
 def _side(right_m: float) -> str:
