@@ -55,7 +55,13 @@ def solve_trajectory(
     both = logs.turn_back_ups(both, first.offset_s)
     logs.compare_distance(both, first.offset_s, inputs.passes, accept)
     solver = _Solver(both, inputs, ground, rig)
-    clock = solver.solve(first)
+    try:
+        clock = solver.solve(first)
+    except np.linalg.LinAlgError:
+        raise MismatchError(
+            "fixes and wheel describe no path that one machine can follow: check clock_offset, the "
+            "wheel's scale, and that both logs are of the same paver and day"
+        ) from None
     doubts += clocks.clock_doubts(clock, first, rig.clock_offset_s == "auto")
     return _assemble(solver, clock, accept, doubts)
 

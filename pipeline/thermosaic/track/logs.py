@@ -123,7 +123,7 @@ def _distances(logs: Logs, offset_s: float, passes: tuple[Pass, ...], sigma_m: f
         edges = np.arange(logs.fix_s[0], logs.fix_s[-1] + 1e-6, window)
         place = np.column_stack([np.interp(edges, logs.fix_s, axis) for axis in logs.flat_m.T])
         row = np.clip(np.searchsorted(row_utc_s, edges), 0, len(row_utc_s) - 1)
-        inside = (edges >= row_utc_s[0]) & (edges <= row_utc_s[-1]) & (code[row] >= 0)
+        inside = (np.abs(row_utc_s[row] - edges) < LONGEST_PAUSE_S) & (code[row] >= 0)
         whole = (
             inside[1:]
             & inside[:-1]
