@@ -3,6 +3,9 @@
 `python demo_project/make_demo.py` writes lift1/ and lift2/ beside this file; the same bytes each time.
 Whatever is planted here (cold load ends, stops, a streak, a float episode, an outage, a person) is what
 the results should show.
+
+`layers.png` is a picture of the lower lift's result, drawn by the program itself:
+`thermosaic demo -o demo_result && thermosaic plot demo_result/LBR-L1-20260514 --what layers -o demo_project/layers.png`
 """
 
 from __future__ import annotations

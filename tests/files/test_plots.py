@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -19,6 +20,7 @@ from thermosaic.files.sheets.look import class_face
 from thermosaic.files.sheets.lot_sheet import read_sheet
 from thermosaic.files.sheets.strips import rows_of
 from thermosaic.opening import load_config
+from thermosaic.results import plot_result, verify_result
 from thermosaic.run import run_lot
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -35,8 +37,6 @@ def result(tmp_path_factory) -> Path:
 
 def test_a_run_without_a_report_has_none(result):
     """`report=False` leaves out page, card, waypoints and tables, and the result still verifies."""
-    from thermosaic.results import verify_result
-
     assert not [
         name for name in ("report.html", "card.png", "places.gpx", "tables") if (result / name).exists()
     ]
@@ -72,7 +72,7 @@ def test_the_strip_says_what_the_layers_say(result, tmp_path):
     for number in sheet.frames["cold_zones"]["zone_id"]:
         assert f"zone {number}" in words
     assert words.count("stood") == len(sheet.frames["stops"])
-    assert "left edge" in words and "right edge" in words
+    assert {"left edge", "right edge"} <= {e.text for e in ElementTree.fromstring(text).iter(f"{SVG}text")}
 
 
 def test_rows_hold_every_profile_once(result):
@@ -93,7 +93,7 @@ def test_classes_differ_without_colour():
             int(colour[1:3], 16) * 0.21 + int(colour[3:5], 16) * 0.72 + int(colour[5:], 16) * 0.07
             for colour, _ in faces
         ]
-        assert all(later <= earlier for earlier, later in zip(grey, grey[1:], strict=False))
+        assert all(later <= earlier for earlier, later in pairwise(grey))
 
 
 def test_wrong_names_are_refused_in_words(result, tmp_path):
@@ -103,8 +103,6 @@ def test_wrong_names_are_refused_in_words(result, tmp_path):
     with pytest.raises(ConfigError, match=r"\.png or \.svg"):
         draw_plot(result, "strip", tmp_path / "a.jpg")
     with pytest.raises(ConfigError, match="is no folder"):
-        from thermosaic.results import plot_result
-
         plot_result(tmp_path / "nothing", "strip", tmp_path / "a.png")
 
 

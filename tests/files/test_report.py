@@ -30,7 +30,7 @@ from thermosaic.files.sheets.spine import fit_spine
 from thermosaic.opening import load_config
 from thermosaic.results import open_result, report_result
 from thermosaic.run import run_lot
-from thermosaic.synthetic import Gnss, LotPlan, Mat, Patch, PassPlan, Scanner, Stop
+from thermosaic.synthetic import Gnss, LotPlan, Mat, PassPlan, Patch, Scanner, Stop
 
 CHROMIUM = shutil.which("chromium") or shutil.which("google-chrome")
 EVIL = "<img src=x onerror=alert(1)>\"'&=cmd|x"
@@ -395,11 +395,8 @@ def test_no_printer_is_a_plain_error(result, tmp_path, monkeypatch):
 @pytest.fixture(scope="module")
 def lanes(tmp_path_factory) -> Path:
     """Give the result of two lanes in opposite directions, metric, without fixes for a while."""
-    gnss = Gnss(episodes=(synthetic.Episode("none", 60.0, 150.0),))
-    try:
-        lot = builders.two_lane_southern(gnss=gnss)
-    except (KeyError, ValueError):
-        lot = builders.two_lane_southern()
+    gnss = Gnss(episodes=(synthetic.Episode("outage", 60.0, 150.0),))
+    lot = builders.two_lane_southern(gnss=gnss)
     folder = builders.write_lot(tmp_path_factory.mktemp("lanes"), lot)
     out = tmp_path_factory.mktemp("lanes_result") / "result"
     run_lot(load_config(folder), out)
@@ -414,6 +411,19 @@ def test_two_lanes_have_sheets_of_their_own(lanes):
     labels = [e.fact.get("aria-label") or "" for e in page.having("svg")]
     assert sum(text.startswith("Strip sheet") for text in labels) >= 2
     assert not [e for e in page.having("span", **{"class": "q"}) if e.text.endswith("ft")]
+
+
+def test_the_mat_is_cold_where_its_zones_are(lanes):
+    """On each lane's strip the cells inside a zone's bounds are colder than the lane by over 10 degC (planted: 22)."""
+    sheet = read_sheet(lanes)
+    assert sorted(mat.pass_id for mat in sheet.mats) == sorted(sheet.frames["cold_zones"]["pass_id"])
+    for mat in sheet.mats:
+        own = sheet.frames["cold_zones"]
+        zone = own[own["pass_id"] == mat.pass_id].iloc[0]
+        along = (np.array([zone["station_from_m"], zone["station_to_m"]]) - mat.station_from_m) / mat.cell_m
+        across = (np.array([zone["offset_from_m"], zone["offset_to_m"]]) - mat.offset_from_m) / mat.cell_m
+        rows, cols = (slice(int(np.ceil(pair[0])), int(pair[1])) for pair in (across, along))
+        assert np.nanmean(mat.temp_c[rows, cols]) < np.nanmean(mat.temp_c) - 10
 
 
 @pytest.mark.slow

@@ -185,25 +185,28 @@ def _mats(path: Path, units: str) -> tuple[MatPicture, ...]:
     if not path.is_file():
         return ()
     with rasterio.open(path) as file:
-        values, tags = file.read(1), file.tags()
+        values, tags, left_m = file.read(1), file.tags(), file.transform.c
     temp = np.where(values == np.float32(NODATA), np.nan, values)
     temp_c = (temp - 32) / F_PER_C if units == "us" else temp
     names = sorted((key for key in tags if key.startswith("PASS_")), key=lambda key: int(key[5:]))
-    pictures = []
-    for name in names:
-        head, _, rest = tags[name].partition(" row_from=")
-        fact = dict(item.split("=", 1) for item in f"row_from={rest}".split())
-        pictures.append(
-            MatPicture(
-                pass_id=head.removeprefix("pass_id="),
-                cell_m=float(tags["CELL_M"]),
-                zero_m=float(fact["zero_m"]),
-                frame_from_m=float(fact["frame_from_m"]),
-                offset_from_m=float(fact["offset_from_m"]),
-                temp_c=temp_c[int(fact["row_from"]) : int(fact["row_to"])],
-            )
-        )
-    return tuple(pictures)
+    return tuple(_mat_picture(temp_c, tags[name], float(tags["CELL_M"]), left_m) for name in names)
+
+
+def _mat_picture(temp_c: np.ndarray, tag: str, cell_m: float, left_m: float) -> MatPicture:
+    """Cut the block of one pass out of the rows; all passes share the columns, which begin at `left_m`."""
+    head, _, rest = tag.partition(" row_from=")
+    fact = dict(item.split("=", 1) for item in f"row_from={rest}".split())
+    block = temp_c[int(fact["row_from"]) : int(fact["row_to"])]
+    held = np.flatnonzero(np.isfinite(block).any(axis=0))
+    first, last = (int(held[0]), int(held[-1]) + 1) if len(held) else (0, 0)
+    return MatPicture(
+        pass_id=head.removeprefix("pass_id="),
+        cell_m=cell_m,
+        zero_m=float(fact["zero_m"]),
+        frame_from_m=left_m + first * cell_m,
+        offset_from_m=float(fact["offset_from_m"]),
+        temp_c=block[:, first:last],
+    )
 
 
 def _ramp(mat: Path, units: str) -> ColourRamp:

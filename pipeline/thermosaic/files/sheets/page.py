@@ -13,6 +13,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from ...tables import LAYER, LAYERS
+from ..dressing import delivered_name
 from .look import drawing, svg_text
 from .lot_sheet import LotSheet
 from .measures import NOTHING, duration, number
@@ -54,7 +55,7 @@ def context(sheet: LotSheet, words: Words, worked: WorkedProfile | None) -> dict
         "exclusions": sheet.facts("exclusion.").to_dict("records"),
         "doubts": sheet.facts("doubt.")["value"].tolist(), "trust": trust_rows(sheet),
         "worked": worked, "worked_number": worked_number, "rule": rule_rows(sheet),
-        "definitions": definitions(), "inputs": sheet.manifest["inputs"], "provenance": provenance(sheet),
+        "definitions": definitions(sheet), "inputs": sheet.manifest["inputs"], "provenance": provenance(sheet),
         "cautions": words.cautions(sheet), "data": script_data(sheet), "number": number,
     }  # fmt: skip
 
@@ -244,12 +245,16 @@ def rule_rows(sheet: LotSheet) -> list[dict[str, str]]:
     return rows
 
 
-def definitions() -> list[tuple[str, list[tuple[str, str]]]]:
+def definitions(sheet: LotSheet) -> list[tuple[str, list[tuple[str, str]]]]:
     """Meaning of every column of the layers that the page shows."""
     names = ("profiles", "cold_zones", "stops", "speed_segments")
     shown = []
     for name in names:
-        columns = [(c.name, c.meaning) for c in LAYER[name].columns if not c.added]
+        columns = [
+            (delivered_name(c.name, sheet.measures.delivery), c.meaning)
+            for c in LAYER[name].columns
+            if not c.added
+        ]
         shown.append((LAYER[name].meaning, columns))
     return shown
 

@@ -47,7 +47,7 @@ def first_places(sheet: LotSheet) -> list[Place]:
     profile_m = sheet.config["rules"]["profile"]["length_m"]
     gaps = sheet.frames["gaps"]
     gaps = gaps[(gaps["length_m"] >= profile_m) & (gaps["kind"] != "not_paving")]
-    found = [gap_place(sheet, i, row) for i, row in _ranked(gaps, gaps["length_m"]).head(1).iterrows()]
+    found = [gap_place(i, row) for i, row in _ranked(gaps, gaps["length_m"]).head(1).iterrows()]
     zones = sheet.frames["cold_zones"]
     zones = zones[zones["in_scope"].fillna(True).astype(bool)]
     missing = zones["area_m2"] * zones["deficit_max_delta_c"]
@@ -85,11 +85,11 @@ def stop_place(stop: pd.Series) -> Place:
     )  # fmt: skip
 
 
-def gap_place(sheet: LotSheet, index: int, gap: pd.Series) -> Place:
+def gap_place(index: int, gap: pd.Series) -> Place:
     return Place(
         "gap", index + 1, gap["station_from_m"], gap["station_to_m"], np.nan, np.nan, "",
         gap["start_utc"], gap["end_utc"], None, np.nan, np.nan, np.nan, np.nan, gap["kind"] or "",
-        sheet.whole["sigma_p95_m"], gap["length_m"], gap["pass_id"],
+        np.nan, gap["length_m"], gap["pass_id"],
     )  # fmt: skip
 
 

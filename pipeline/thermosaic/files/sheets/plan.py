@@ -112,11 +112,12 @@ def _ticks(axes: Axes, sheet: LotSheet, box: Box) -> None:
         across = np.array([np.sin(turn), np.cos(turn)])
         place = np.array([tick.geometry.x, tick.geometry.y])
         ends = np.array([place - across * size * 0.012, place + across * size * 0.012])
+        if i % every:
+            continue
         axes.plot(*ends.T, color=INK, linewidth=0.7, zorder=5)
-        if i % every == 0:
-            sides = "right" if across[0] > 0 else "left", "bottom" if across[1] < 0 else "top"
-            text = sheet.measures.labels.whole_text(tick["station_m"])
-            axes.text(*(place - across * size * 0.02), text, fontsize=7, ha=sides[0], va=sides[1], zorder=6)
+        sides = "right" if across[0] > 0 else "left", "bottom" if across[1] < 0 else "top"
+        text = sheet.measures.labels.whole_text(tick["station_m"])
+        axes.text(*(place - across * size * 0.02), text, fontsize=7, ha=sides[0], va=sides[1], zorder=6)
 
 
 def _marks(axes: Axes, sheet: LotSheet, box: Box) -> None:
@@ -128,7 +129,14 @@ def _marks(axes: Axes, sheet: LotSheet, box: Box) -> None:
         shapes = shapes[shapely.intersects(shapes, shapely.box(*box))]
         if small:
             middle = shapely.get_coordinates(shapely.centroid(shapes))
-            axes.scatter(*middle.T, s=9, c=colour, edgecolors=PAPER, linewidths=0.5, zorder=order + 1)
+            axes.scatter(
+                *middle.T,
+                s=4 if layer == "cold_zones" else 12,
+                c=colour,
+                edgecolors=PAPER,
+                linewidths=0.3,
+                zorder=order + 1,
+            )
             continue
         parts = shapely.get_parts(shapely.simplify(shapes, 0.03))
         lines = [np.asarray(part.exterior.coords)[:, :2] for part in parts]
@@ -187,6 +195,6 @@ def _window(axes: Axes, plan: Axes, sheet: LotSheet, place: Place) -> None:
               bbox={"facecolor": PAPER, "edgecolor": FAINT, "linewidth": 0.4, "pad": 2})  # fmt: skip
     plan.add_patch(Rectangle(box[:2], box[2] - box[0], box[3] - box[1], fill=False, edgecolor=SOFT, linewidth=0.8,
                              zorder=9))  # fmt: skip
-    plan.annotate(
-        f"{name} {place.number}", (box[2], box[1]), (2, 1), textcoords="offset points", fontsize=7, zorder=9
-    )
+    label = {"facecolor": PAPER, "edgecolor": "none", "pad": 0.8, "alpha": 0.9}
+    plan.annotate(f"{name} {place.number}", (box[2], box[1]), (3, -4), textcoords="offset points", fontsize=7,
+                  bbox=label, zorder=12)  # fmt: skip

@@ -6,8 +6,9 @@ stops and unmeasured stretches, and the paver's speed as the width of a grey rib
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -38,6 +39,8 @@ OUTLINE_M = 0.06  # corners of zones nearer to their outline are left out
 WIDTH_IN, LEFT_IN, RIGHT_IN = 11.0, 0.88, 0.6
 ROW_IN, LEGEND_IN = 2.78, 1.0
 LINES_IN = WIDTH_IN - LEFT_IN - RIGHT_IN
+
+Placing = Callable[[Any], Any]  # station in metres to inches from the left
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -151,7 +154,7 @@ def _title(axes: Axes, sheet: LotSheet, row: Row) -> None:
     )
 
 
-def _profiles(axes: Axes, sheet: LotSheet, row: Row, at) -> None:
+def _profiles(axes: Axes, sheet: LotSheet, row: Row, at: Placing) -> None:
     low, high = PROFILE_IN
     words = len(sheet.class_words)
     _margin(axes, (low + high) / 2, "profiles")
@@ -161,16 +164,13 @@ def _profiles(axes: Axes, sheet: LotSheet, row: Row, at) -> None:
         axes.add_patch(Rectangle((left, low), right - left, high - low, facecolor=colour, hatch=hatch,
                                  edgecolor=INK, linewidth=0.5))  # fmt: skip
         number = sheet.measures.bare(profile["differential_delta_c"], "delta")
-        text = (
-            f"{profile['profile_id']}  {number}"
-            if pd.notna(profile["class_rank"])
-            else f"{profile['profile_id']}  \N{EN DASH}"
-        )
-        axes.text((left + right) / 2, (low + high) / 2, text, ha="center", va="center", fontsize=7.5,
-                  bbox={"facecolor": PAPER, "edgecolor": "none", "boxstyle": "round,pad=0.25", "alpha": 0.92})  # fmt: skip
+        text = f"{profile['profile_id']}  {number if pd.notna(profile['class_rank']) else NOTHING}"
+        box = {"facecolor": PAPER, "edgecolor": "none", "boxstyle": "round,pad=0.25", "alpha": 0.92}
+        place = ((left + right) / 2, (low + high) / 2)
+        axes.text(*place, text, ha="center", va="center", fontsize=7.5, bbox=box)
 
 
-def _stations(axes: Axes, sheet: LotSheet, row: Row, at) -> None:
+def _stations(axes: Axes, sheet: LotSheet, row: Row, at: Placing) -> None:
     labels = sheet.measures.labels
     axes.plot([at(row.station_from_m), at(row.station_to_m)], [RULER_IN] * 2, color=INK, linewidth=0.8)
     for station_m in labels.whole_stations(row.station_from_m, row.station_to_m, labels.tick_m):
@@ -180,7 +180,7 @@ def _stations(axes: Axes, sheet: LotSheet, row: Row, at) -> None:
         axes.text(x, RULER_IN + 0.12, text, ha="center", va="bottom", fontsize=7)
 
 
-def _mat(axes: Axes, sheet: LotSheet, row: Row, at) -> None:
+def _mat(axes: Axes, sheet: LotSheet, row: Row, at: Placing) -> None:
     mat = next((mat for mat in sheet.mats if mat.pass_id == row.pass_id), None)
     if mat is None:
         return
@@ -219,7 +219,7 @@ def _across(mat: MatPicture, offset_m: np.ndarray) -> np.ndarray:
     return high - (offset_m - mat.offset_from_m) / (mat.offset_to_m - mat.offset_from_m) * (high - low)
 
 
-def _zones(axes: Axes, sheet: LotSheet, row: Row, at) -> None:
+def _zones(axes: Axes, sheet: LotSheet, row: Row, at: Placing) -> None:
     """Outlines on the mat, numbers and deficits below it where they find room."""
     mat = next((mat for mat in sheet.mats if mat.pass_id == row.pass_id), None)
     spine = sheet.spines.get(row.pass_id)
@@ -245,15 +245,19 @@ def _call(
     axes.plot([x, x], [high, MAT_IN[0] - 0.01], color=colour, linewidth=0.8)
     half = 0.029 * max(len(upper), len(lower)) + 0.03
     aside = max((right for _, right in taken), default=-np.inf) + half
-    if aside - x > FARTHEST_CALL_IN:
+    if max(aside, LEFT_IN + half) - x > FARTHEST_CALL_IN:
         return
-    at = max(x, aside)
-    taken.append((at - half, at + half))
-    axes.text(at, high - 0.03, upper, ha="center", va="top", fontsize=6.8)
-    axes.text(at, low, lower, ha="center", va="bottom", fontsize=6.8)
+    place = max(x, aside, LEFT_IN + half)
+    if place + half > WIDTH_IN - RIGHT_IN:
+        place = WIDTH_IN - RIGHT_IN - half
+        if place < aside:
+            return
+    taken.append((place - half, place + half))
+    axes.text(place, high - 0.03, upper, ha="center", va="top", fontsize=6.8)
+    axes.text(place, low, lower, ha="center", va="bottom", fontsize=6.8)
 
 
-def _stops(axes: Axes, sheet: LotSheet, row: Row, at) -> None:
+def _stops(axes: Axes, sheet: LotSheet, row: Row, at: Placing) -> None:
     for _, stop in row.holds(sheet.frames["stops"]).iterrows():
         x = at(stop["station_m"])
         axes.plot([x, x], MAT_IN, color=PAPER, linewidth=2.6, zorder=5)
@@ -263,7 +267,7 @@ def _stops(axes: Axes, sheet: LotSheet, row: Row, at) -> None:
                   ha="left", color=STOP, zorder=7)  # fmt: skip
 
 
-def _unmeasured(axes: Axes, sheet: LotSheet, row: Row, at) -> None:
+def _unmeasured(axes: Axes, sheet: LotSheet, row: Row, at: Placing) -> None:
     """Stretches without readings or positions: as loud as anything else on the sheet."""
     low, high = MAT_IN
     for _, gap in row.holds(sheet.frames["gaps"]).iterrows():
@@ -279,7 +283,7 @@ def _unmeasured(axes: Axes, sheet: LotSheet, row: Row, at) -> None:
         axes.text(*place, words, ha="center", va="center", fontsize=8, fontweight="bold", zorder=9, bbox=box)
 
 
-def _speed(axes: Axes, sheet: LotSheet, row: Row, at) -> None:
+def _speed(axes: Axes, sheet: LotSheet, row: Row, at: Placing) -> None:
     spine = sheet.spines.get(row.pass_id)
     low, high = SPEED_IN
     _margin(axes, (low + high) / 2 - 0.04, f"speed, {sheet.measures.unit('speed').name}")
@@ -309,26 +313,18 @@ def top_speed(sheet: LotSheet) -> float:
     return float(np.percentile(speeds, 99)) if len(speeds) else 1.0
 
 
-def _match_lines(axes: Axes, sheet: LotSheet, row: Row, at) -> None:
-    for station, other, side in (
-        (row.station_from_m, row.before, -1),
-        (row.station_to_m, row.after, 1),
-    ):
+def _match_lines(axes: Axes, sheet: LotSheet, row: Row, at: Placing) -> None:
+    """Draw where the next sheet joins at either end, and which one it is."""
+    ends = ((row.station_from_m, row.before, "left"), (row.station_to_m, row.after, "right"))
+    for station, other, side in ends:
         if other is None:
             continue
         x = at(station)
-        axes.plot(
-            [x, x],
-            [SPEED_IN[0], PROFILE_IN[1] + 0.1],
-            color=INK,
-            linewidth=0.9,
-            linestyle=(0, (8, 2, 2, 2)),
-            zorder=9,
-        )
+        line = [SPEED_IN[0] - 0.12, PROFILE_IN[1] + 0.1]
+        axes.plot([x, x], line, color=INK, linewidth=0.9, linestyle=(0, (8, 2, 2, 2)), zorder=9)
         words = f"match line {sheet.measures.station(station)}, sheet {other}"
-        axes.text(x + side * 0.05, (SPEED_IN[0] + RULER_IN) / 2, words, rotation=90, fontsize=6.5,
-                  ha="left" if side > 0 else "right", va="center", color=INK,
-                  bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6}, zorder=9)  # fmt: skip
+        inward = 0.06 if side == "left" else -0.06
+        axes.text(x + inward, line[0] + 0.05, words, fontsize=6.5, ha=side, va="center", zorder=9)
 
 
 def draw_legend(figure: Figure, top_in: float, sheet: LotSheet) -> None:
