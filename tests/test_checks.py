@@ -16,7 +16,7 @@ import pytest
 
 import builders
 import sound_lot
-from thermosaic.checks import LotCheck, check_lot, check_so_far
+from thermosaic.checks import LotCheck, check_lot, check_so_far, explain_formats
 from thermosaic.errors import ThermosaicError
 from thermosaic.opening import load_config
 from thermosaic.synthetic import BackUp, Episode, Gnss, Mat, PassPlan, Rig, SpotFault, Stop
@@ -175,9 +175,9 @@ FAULTS = (
     Fault("outage", r"placed by wheel", plan={"gnss": Gnss(episodes=(Episode("outage", 20, 40),))}),
     Fault("limits_elsewhere", r"no reading lies inside the lot's limits",
           edits=lot_toml("[files]\n", 'limits = { from = "50+00.00", to = "60+00.00" }\n\n[files]\n')),
-    Fault("files_exchanged", r"scan.csv|gnss.nmea", "stop",
+    Fault("files_exchanged", r"gnss.nmea.* are two files of \[files\] exchanged", "stop",
           edits=lot_toml('scan = "scan.csv"\nfixes = "gnss.nmea"', 'scan = "gnss.nmea"\nfixes = "scan.csv"')),
-    Fault("decimal_commas", r"decimal|delimiter|column", "stop",
+    Fault("decimal_commas", r"state delimiter = \";\", and decimal", "stop",
           edits={"scan.csv": lambda text: text.replace(",", ";").replace(".", ",")}),
     Fault("rows_repeated", r"repeated time",
           edits={"scan.csv": lambda text: text + text.splitlines()[-1] + "\n"}),
@@ -330,3 +330,16 @@ def test_a_check_is_data(tmp_path):
     data = json.loads(json.dumps(report.as_dict(), allow_nan=False))
     assert data["exit_code"] == 0
     assert all(set(item) == {"verdict", "name", "found", "advice"} for item in data["items"])
+
+
+def test_the_first_rows_are_shown_as_understood(tmp_path):
+    """--explain-format shows time, place, unit and temperature of the first rows, and why a log is not read."""
+    lot = sound_lot.sound_lot()
+    folder = builders.write_lot(tmp_path / "lot", lot)
+    lines = explain_formats(load_config(folder))
+    text = "\n".join(lines)
+    assert f"{np.datetime_as_string(lot.logged.scan_time_utc[0], unit='ms')}Z  first spot" in text
+    assert f"lon {lot.logged.lon_deg[0]:.7f}, lat {lot.logged.lat_deg[0]:.7f}" in text
+    assert 'delimiter ",", decimal mark "."' in text
+    (folder / "scan.csv").write_text((folder / "scan.csv").read_text().replace(",", ";"))
+    assert any("cannot be read so: scan.csv" in line for line in explain_formats(load_config(folder)))

@@ -156,16 +156,22 @@ def _answer(question: Any, labels: Any) -> Any:
 @click.option(
     "--so-far", is_flag=True, help="The paver still moves: look at the ends of the logs, in seconds."
 )
-def check(lot: Path, as_json: bool, so_far: bool) -> None:
+@click.option(
+    "--explain-format", is_flag=True, help="Show the first rows of each log as they are understood."
+)
+def check(lot: Path, as_json: bool, so_far: bool, explain_format: bool) -> None:
     """Check a lot's logs before the crew goes home: ok, look or stop, with what to do.
 
     Exits as `run` would: 2, 3 or 4 on a stop, else 0.
 
     Example: thermosaic check lift1
     """
-    from .checks import check_lot, check_so_far
+    from .checks import check_lot, check_so_far, explain_formats
     from .opening import load_config
 
+    if explain_format:
+        click.echo("\n".join(explain_formats(load_config(lot))))
+        return
     report = (check_so_far if so_far else check_lot)(load_config(lot))
     if as_json:
         click.echo(json.dumps(report.as_dict(), indent=2, allow_nan=False, sort_keys=True))

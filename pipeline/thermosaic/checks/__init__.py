@@ -1,8 +1,9 @@
 """Check a lot before and while the paver moves, and an installation before it is trusted."""
 
+from .formats import explain_formats
 from .installation import check_installation
 from .items import CheckItem, LotCheck
 from .lot import check_lot
 from .so_far import check_so_far
 
-__all__ = ["CheckItem", "LotCheck", "check_installation", "check_lot", "check_so_far"]
+__all__ = ["CheckItem", "LotCheck", "check_installation", "check_lot", "check_so_far", "explain_formats"]

@@ -97,6 +97,7 @@ def find_columns(names: list[str], log_format: LogFormat, path: Path, line: int 
         if ours not in place and ours not in _OPTIONAL[log_format.kind]:
             near = difflib.get_close_matches(theirs, names, 1, 0.6)
             hint = f'; did you mean "{near[0]}"?' if near else f"; the file has {_listed(names)}"
+            hint = _separated(names, log_format) or hint
             raise refuse(path, f'has no column "{theirs}" ({ours} of format {log_format.id}){hint}', line)
     if log_format.kind == "wheel" and not {"wheel_m", "wheel_count"} & place.keys():
         raise refuse(path, f"has neither wheel_m nor wheel_count of format {log_format.id}", line)
@@ -105,9 +106,20 @@ def find_columns(names: list[str], log_format: LogFormat, path: Path, line: int 
     return Layout(place, spots, len(names))
 
 
+def _separated(names: list[str], log_format: LogFormat) -> str:
+    """Name the format key of a header whose fields are separated by something else."""
+    marks = [mark for mark in (";", ",", "\t", "|") if mark != log_format.delimiter and mark in names[0]]
+    if len(names) > 1 or not marks:
+        return ""
+    shown = "\\t" if marks[0] == "\t" else marks[0]
+    return f'; its fields are separated by "{shown}": state delimiter = "{shown}", and decimal, in the format file'
+
+
 def _check_names(names: list[str], path: Path, line: int) -> None:
     if len(names) > MOST_COLUMNS:
         raise refuse(path, f"has {len(names)} columns: at most {MOST_COLUMNS} are read", line)
+    if re.match(r"\$[A-Z]{5}", names[0]):
+        raise refuse(path, "holds NMEA sentences, not a table: are two files of [files] exchanged?", line)
     if any(re.fullmatch(r"[-+0-9.,:TZ ]+", name) for name in names):
         raise refuse(
             path, f"a header is expected, found {_listed(names)}: state header = false if it has none", line

@@ -48,3 +48,15 @@ def _header(start: bytes, log_format: LogFormat) -> bytes:
         if line.strip() and not (comment and line.lstrip().startswith(comment.encode())):
             break
     return kept
+
+
+def copy_start(path: Path, copy: Path, log_format: LogFormat, most_bytes: int) -> None:
+    """Copy at most so many bytes of a log's start, without a last row that is cut; Parquet is copied whole."""
+    size = check_file(path)
+    if log_format.container == "parquet":
+        shutil.copyfile(path, copy)
+        return
+    with path.open("rb") as file:
+        text = file.read(most_bytes)
+    end = text.rfind(b"\n")
+    copy.write_bytes(text if size <= most_bytes or end < 0 else text[: end + 1])
