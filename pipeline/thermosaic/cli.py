@@ -1,6 +1,6 @@
 """The command line: one command is one library call; errors become exit codes and advice.
 
-The only module that prints. Data goes to stdout, progress and log to stderr.
+Only here and in `cli_site` is printed. Data goes to stdout, progress and log to stderr.
 """
 
 from __future__ import annotations
