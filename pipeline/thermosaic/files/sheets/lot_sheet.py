@@ -171,7 +171,7 @@ def _si_frame(package: Path, table: Table, units: str, foot_m: float, factor: fl
 def to_si(values: Any, name: str, units: str, foot_m: float) -> Any:
     """Undo `deliver` by the SI name's suffix.
 
-    >>> round(to_si(265.0, "low_c", "us", 0.3048), 2), to_si(10.0, "length_m", "us", 0.3048)
+    >>> round(to_si(265.0, "low_c", "us", 0.3048), 2), round(to_si(10.0, "length_m", "us", 0.3048), 4)
     (129.44, 3.048)
     """
     if units == "si" or delivered_name(name, units) == name:
