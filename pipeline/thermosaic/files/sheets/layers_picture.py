@@ -60,13 +60,8 @@ def draw_layers(figure: Figure, sheet: LotSheet) -> None:
     axes.set_xlim(0, LAYERS_IN[0])
     axes.set_ylim(0, LAYERS_IN[1])
     matrix = stretch.to_inches.get_matrix()
-    north_arrow(
-        axes,
-        LAYERS_IN[0] - 0.42,
-        LAYERS_IN[1] - 0.26,
-        0.34,
-        float(np.degrees(np.arctan2(matrix[0, 1], matrix[1, 1]))),
-    )
+    turned = float(np.degrees(np.arctan2(matrix[0, 1], matrix[1, 1])))
+    north_arrow(axes, LAYERS_IN[0] - 0.42, LAYERS_IN[1] - 0.36, 0.34, turned)
 
 
 def _stretch(sheet: LotSheet) -> Stretch:

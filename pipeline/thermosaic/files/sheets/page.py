@@ -13,7 +13,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from ...tables import LAYER, LAYERS
-from ..dressing import delivered_name
+from ..dressing import delivered_table
 from .look import drawing, svg_text
 from .lot_sheet import LotSheet
 from .measures import NOTHING, duration, number
@@ -250,11 +250,8 @@ def definitions(sheet: LotSheet) -> list[tuple[str, list[tuple[str, str]]]]:
     names = ("profiles", "cold_zones", "stops", "speed_segments")
     shown = []
     for name in names:
-        columns = [
-            (delivered_name(c.name, sheet.measures.delivery), c.meaning)
-            for c in LAYER[name].columns
-            if not c.added
-        ]
+        table = delivered_table(LAYER[name], sheet.measures.delivery)
+        columns = [(column.name, column.meaning) for column in table.columns if not column.added]
         shown.append((LAYER[name].meaning, columns))
     return shown
 

@@ -93,7 +93,44 @@
     opened.forEach(function (part) { part.open = false; });
   });
 
-  if (data.map && window.L && window.DecompressionStream) drawMap(data.map);
+  // the map is drawn when it is about to be seen, or asked for from a table
+  let mapped = null;
+  function map() {
+    if (!mapped) mapped = drawMap(data.map);
+    return mapped;
+  }
+  const frame = document.getElementById("map");
+  if (data.map && frame && window.L && window.DecompressionStream && window.IntersectionObserver) {
+    frame.hidden = false;
+    document.getElementById("readout").hidden = false;
+    document.getElementById("plan").style.display = "none";
+    const watch = new IntersectionObserver(function (entries) {
+      if (entries.some(function (entry) { return entry.isIntersecting; })) {
+        watch.disconnect();
+        map();
+      }
+    }, { rootMargin: "400px" });
+    watch.observe(frame);
+    addButtons();
+  }
+
+  function addButtons() {
+    document.querySelectorAll("tr[data-box]").forEach(function (row) {
+      const button = element("button", "map", row.cells[0]);
+      button.type = "button";
+      button.className = "zoom";
+      button.setAttribute("aria-label", "Show on the map");
+      button.addEventListener("click", function () {
+        const b = row.dataset.box.split(",").map(Number), o = data.map.origin;
+        frame.scrollIntoView({ block: "center" });
+        const shown = map();
+        shown.view.fitBounds(L.latLngBounds([[b[1] - o[1], b[0] - o[0]], [b[3] - o[1], b[2] - o[0]]]).pad(0.6));
+        if (shown.shapes[row.id]) shown.shapes[row.id].openPopup();
+      });
+    });
+    window.addEventListener("beforeprint", function () { document.getElementById("plan").style.display = ""; });
+    window.addEventListener("afterprint", function () { document.getElementById("plan").style.display = "none"; });
+  }
 
   function unpack(text, shape) {
     const raw = Uint8Array.from(atob(text), function (c) { return c.charCodeAt(0); });
@@ -173,10 +210,6 @@
 
   function drawMap(map) {
     const box = document.getElementById("map"), readout = document.getElementById("readout");
-    if (!box) return;
-    box.hidden = false;
-    readout.hidden = false;
-    document.getElementById("plan").style.display = "none";
     const view = L.map(box, { crs: L.CRS.Simple, attributionControl: false, minZoom: -6, maxZoom: 7,
                               zoomSnap: 0.25, preferCanvas: false });
     L.control.scale({ metric: data.units === "si", imperial: data.units === "us" }).addTo(view);
@@ -208,7 +241,8 @@
         return shape;
       })).addTo(view);
     });
-    layers["Stations"] = L.layerGroup(map.ticks.map(function (tick) {
+    const every = Math.ceil(map.ticks.length / 40);
+    layers["Stations"] = L.layerGroup(map.ticks.filter(function (tick, i) { return i % every === 0; }).map(function (tick) {
       const turn = (tick[3] + 90) * Math.PI / 180, d = [Math.cos(turn) * 4, Math.sin(turn) * 4];
       return L.polyline([[tick[0] - d[0], tick[1] - d[1]], [tick[0] + d[0], tick[1] + d[1]]],
         { color: "#252525", weight: 1, interactive: false }).bindTooltip(tick[2],
@@ -228,20 +262,7 @@
     Promise.all(map.passes.map(function (pass) {
       return unpack(pass.values, pass.shape).then(function (grid) { pass.grid = grid; });
     })).then(function () { box.dataset.ready = "1"; });
-    document.querySelectorAll("tr[data-box]").forEach(function (row) {
-      const button = element("button", "map", row.cells[0]);
-      button.type = "button";
-      button.className = "zoom";
-      button.setAttribute("aria-label", "Show on the map");
-      button.addEventListener("click", function () {
-        const b = row.dataset.box.split(",").map(Number), o = map.origin;
-        box.scrollIntoView({ block: "center" });
-        view.fitBounds(L.latLngBounds([[b[1] - o[1], b[0] - o[0]], [b[3] - o[1], b[2] - o[0]]]).pad(0.6));
-        if (shapes[row.id]) shapes[row.id].openPopup();
-      });
-    });
-    window.addEventListener("beforeprint", function () { document.getElementById("plan").style.display = ""; });
-    window.addEventListener("afterprint", function () { document.getElementById("plan").style.display = "none"; });
-    window.thermosaicMap = { view: view, readAt: function (east, north) { return readAt(map, east - map.origin[0], north - map.origin[1]); }, origin: map.origin };
+    window.thermosaicMap = { view: view, origin: map.origin };
+    return { view: view, shapes: shapes };
   }
 })();
