@@ -38,23 +38,22 @@ class _JsonLines(logging.Formatter):
 
 
 class _ProgressHandler(logging.Handler):
-    """Show records that carry done/total as a bar on a terminal once a step has run over a second."""
+    """Show records that carry done/total as a bar on a terminal, once the work has run over a second."""
 
     def __init__(self) -> None:
         super().__init__()
-        self.began: dict[str, float] = {}
+        self.began = time.monotonic()
 
     def emit(self, record: logging.LogRecord) -> None:
-        if not hasattr(record, "total"):
+        if not hasattr(record, "total") or time.monotonic() - self.began < 1:
             return
-        text = record.getMessage()
-        began = self.began.setdefault(text, time.monotonic())
         share = record.done / max(record.total, 1)
-        if time.monotonic() - began > 1 and share < 1:
-            bar = "#" * int(24 * share)
-            sys.stderr.write(f"\r{text:<28} [{bar:<24}] {share:4.0%}")
-        elif share >= 1 and time.monotonic() - began > 1:
-            sys.stderr.write(f"\r{text:<28} [{'#' * 24}] 100%\n")
+        sys.stderr.write(f"\r{record.getMessage():<12} [{'#' * int(24 * share):<24}] {share:4.0%}")
+        sys.stderr.flush()
+
+    def clear(self) -> None:
+        """Wipe the bar, so that what follows stands on a clean line."""
+        sys.stderr.write("\r\033[K")
         sys.stderr.flush()
 
 
@@ -138,9 +137,7 @@ def run(
     config = load_config(lot)
     rank = _rank_of(config, fail_on)
     if dry_run:
-        click.echo(
-            f"{config.lot.id} is sound: rule {config.rules.id}, map {config.crs.map}; nothing written"
-        )
+        click.echo(f"{config.lot.id} is sound: rule {config.rules.id}, map {config.crs.map}; nothing written")
         return
     if result is None:
         raise ConfigError("run: -o RESULT is missing: name the folder to write, for example -o lift1_result")
@@ -165,6 +162,7 @@ def _run_one(
     from .run import run_lot
 
     products = run_lot(config, result, overwrite, report)
+    _clear_progress()
     if not quiet:
         click.echo(closing_table(products.summary, config.delivery.units))
         click.echo(f"Result: {result}")
@@ -224,8 +222,12 @@ def verify(result: Path) -> None:
 
 @app.command()
 @click.argument("result", type=click.Path(path_type=Path))
-@click.option("-o", "--output", "folder", type=click.Path(path_type=Path), required=True, help="Folder to write.")
-@click.option("--lang", default="en", show_default=True, help="Language of card, first page and cautions: en, es.")
+@click.option(
+    "-o", "--output", "folder", type=click.Path(path_type=Path), required=True, help="Folder to write."
+)
+@click.option(
+    "--lang", default="en", show_default=True, help="Language of card, first page and cautions: en, es."
+)
 @click.option("--pdf", is_flag=True, help="Make report.pdf too (needs Chromium or WeasyPrint).")
 def report(result: Path, folder: Path, lang: str, pdf: bool) -> None:
     """Write the report of a RESULT: one page, a card for a phone, waypoints and tables.
@@ -241,9 +243,14 @@ def report(result: Path, folder: Path, lang: str, pdf: bool) -> None:
 @app.command()
 @click.argument("result", type=click.Path(path_type=Path))
 @click.option(
-    "--what", type=click.Choice(["strip", "plan", "speed", "histogram", "layers"]), required=True, help="The drawing."
+    "--what",
+    type=click.Choice(["strip", "plan", "speed", "histogram", "layers"]),
+    required=True,
+    help="The drawing.",
 )
-@click.option("-o", "--output", "path", type=click.Path(path_type=Path), required=True, help="A .png or .svg file.")
+@click.option(
+    "-o", "--output", "path", type=click.Path(path_type=Path), required=True, help="A .png or .svg file."
+)
 def plot(result: Path, what: str, path: Path) -> None:
     """Draw one picture of a RESULT as PNG or SVG.
 
@@ -334,7 +341,14 @@ for command in cli_site.COMMANDS:
     app.add_command(command)
 
 
+def _clear_progress() -> None:
+    for handler in logging.getLogger("thermosaic").handlers:
+        if isinstance(handler, _ProgressHandler):
+            handler.clear()
+
+
 def _fail(message: str, code: int) -> NoReturn:
+    _clear_progress()
     click.echo(f"error: {message}", err=True)
     raise SystemExit(code)
 

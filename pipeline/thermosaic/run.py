@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -35,13 +36,23 @@ def run_lot(config: LotConfig, result: Path, overwrite: bool = False, report: bo
     """
     started = datetime.now(UTC)
     inputs = read_lot(config)
+    _say(1, "path")
     trajectory = solve_trajectory(inputs, config.crs, config.rig, config.accept)
     swath = georeference_scan(inputs.scan, trajectory, config.rig, config.scanner)
+    _say(2, "stations")
     stations = station_lot(swath, trajectory, inputs, config.station_plan)
+    _say(3, "rasters")
     rasters = rasterise_mat(swath, stations, config.grid)
+    _say(4, "findings")
     findings = detect_findings(
         swath, stations, trajectory, rasters, inputs, config.rules, config.rig,
         laydown_target_c=config.lot.laydown_target_c, tick_step_m=config.labels.tick_m,
     )  # fmt: skip
+    _say(5, "products")
     record = LotRecord(config, inputs, trajectory, swath, stations, rasters, findings, started)
     return publish_lot(record, result, overwrite, report)
+
+
+def _say(done: int, following: str) -> None:
+    """Tell whoever listens how far the run is, and what comes next."""
+    logging.getLogger("thermosaic").info(following, extra={"done": done, "total": 6})

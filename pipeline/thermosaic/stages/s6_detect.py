@@ -5,7 +5,6 @@ Zones, stops and speeds know nothing of the class; the class knows nothing of zo
 
 from __future__ import annotations
 
-import logging
 from typing import Any
 
 import geopandas as gpd
@@ -16,8 +15,6 @@ from ..findings import layers, patterns, profiles, speeds, stops, verdicts, zone
 from ..findings.doubts import doubts_of
 from ..findings.survey import Survey, survey_lot
 from ..model import Findings, LotInputs, Rasters, Stations, Swath, Trajectory
-
-log = logging.getLogger("thermosaic")
 
 
 def detect_findings(
@@ -57,10 +54,8 @@ def detect_findings(
     reason = verdicts.judge_readings(
         survey.rows, survey.foreign, survey.excluded, swath, survey.mats, survey.stops, rules, rig
     )
-    log.info("readings judged", extra={"done": 1, "total": 3})
     verdict = tuple(reason[block.place] for block in survey.readings)
     zone_layer, strips = _zones(survey, swath, rules, rig)
-    log.info("zones found", extra={"done": 2, "total": 3})
     frames = {
         "mat": layers.mat_layer(survey.readings, verdict, swath),
         "paver_path": layers.path_layer(survey.mats, swath),
@@ -75,7 +70,6 @@ def detect_findings(
     frames["lot"] = layers.lot_layer(
         frames, survey.readings, verdict, survey.motions, survey.stops, survey.sigma_m
     )
-    log.info("profiles classed", extra={"done": 3, "total": 3})
     counts = verdicts.balance(reason, swath, stations, survey.mats)
     counts |= {
         "foreign_objects": sum(field.not_mat.count for field in survey.fields),

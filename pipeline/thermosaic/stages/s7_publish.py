@@ -6,7 +6,6 @@ Not done here: numbers. Everything written was found by the stages before.
 
 from __future__ import annotations
 
-import logging
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -20,8 +19,6 @@ from ..errors import ProductError
 from ..files import cog, geopackage, layers, manifest, parquet, publishing
 from ..model import NOT_A_ROW, TILE_CELLS, LotRecord, Products
 
-log = logging.getLogger("thermosaic")
-
 BYTES_PER_READING, BYTES_PER_CELL, BYTES_FIXED = 60, 16, 20_000_000  # generous: measured about 20 and 8
 
 
@@ -34,9 +31,7 @@ class Written:
     checked_by: str
 
 
-def publish_lot(
-    record: LotRecord, result: Path, overwrite: bool = False, report: bool = True
-) -> Products:
+def publish_lot(record: LotRecord, result: Path, overwrite: bool = False, report: bool = True) -> Products:
     """Write, read back and publish all products of a lot; `result` is absent or whole at any time.
 
     Parameters
@@ -93,9 +88,8 @@ def _write_and_check(folder: Path, record: LotRecord) -> list[Written]:
     steps = (_layers, _rasters, _spots, _quality)
     written: list[Written] = []
     with ThreadPoolExecutor(2) as pool:
-        for done, made in enumerate(pool.map(lambda step: step(folder, record), steps), start=1):
+        for made in pool.map(lambda step: step(folder, record), steps):
             written += made
-            log.info("Writing products", extra={"done": done, "total": len(steps)})
     return written
 
 
