@@ -29,19 +29,35 @@ WANTED = (b"GGA", b"RMC", b"GST", b"HDT", b"PASHR")
 CODES = np.array([int.from_bytes(name, "big") for name in WANTED])
 
 
+# fields of each wanted kind: time; latitude; two numbers and their units; three more
+NO = nmea.FIELDS
+LAYOUT = np.array(
+    [
+        [1, 2, 9, 11, 10, 12, 6, 2, 11],
+        [1, 3, NO, NO, NO, NO, 2, 9, 12],
+        [1, NO, 6, 7, NO, NO, NO, NO, NO],
+        [NO, NO, 1, NO, NO, NO, 2, NO, NO],
+        [1, NO, 2, NO, NO, NO, 3, NO, NO],
+    ]
+)
+
+
 def read(data: bytes, need_checksum: bool = True) -> dict:
     """Run the kernel on fresh arrays."""
-    rows = len(data) // 8 + 1
-    kind, line, fields = np.zeros(rows, np.int8), np.zeros(rows, np.int64), np.zeros(rows, np.int16)
-    value, shape = np.zeros((16, rows), np.int64), np.zeros((16, rows), np.int64)
+    rows = data.count(b"$")
+    whole, number = np.zeros((nmea.WHOLES, rows), np.int64), np.zeros((nmea.NUMBERS, rows))
     counts, first = np.zeros(len(nmea.CAUSES) + 1, np.int64), np.zeros(len(nmea.CAUSES), np.int64)
-    arrays = (kind, line, fields, value, shape, counts, first)
-    found, after = nmea.read_sentences(np.frombuffer(data, np.uint8), 1, need_checksum, CODES, *arrays)
+    layout, held = (3 * LAYOUT).astype(np.uint64), np.zeros(nmea.ROOM, np.uint64)
+    found, after = nmea.read_sentences(
+        np.frombuffer(data, np.uint8), need_checksum, CODES, layout, held, whole, number, counts, first
+    )
     causes = {name: int(count) for name, count in zip(nmea.CAUSES, counts, strict=False) if count}
     lines = {name: int(row) for name, row in zip(nmea.CAUSES, first, strict=True) if row}
+    whole, number = whole[:, :found], number[:, :found]
     return {
-        "kind": [WANTED[k].decode() for k in kind[:found]], "line": line[:found].tolist(), "after": after,
-        "fields": fields[:found].tolist(), "value": value[:, :found], "shape": shape[:, :found],
+        "kind": [WANTED[k].decode() for k in whole[nmea.KIND]], "line": whole[nmea.LINE].tolist(),
+        "after": after, "fields": whole[nmea.COUNT].tolist(), "time": whole[nmea.TIME].tolist(),
+        "digits": whole[nmea.DIGITS : nmea.SHAPE], "shape": whole[nmea.SHAPE :], "number": number,
         "sound": int(counts[-1]), "causes": causes, "first": lines,
     }  # fmt: skip
 
@@ -95,16 +111,58 @@ def test_line_ends_change_nothing_and_lines_count_as_in_an_editor(end: bytes) ->
     assert found["causes"] == {}
 
 
-def test_fields_come_as_digits_and_shape() -> None:
+def test_raw_fields_come_as_digits_and_shape() -> None:
     """Digits, decimals, length, sign and letters of a field are those of its text."""
     found = read(PUBLISHED[10] + b"\n")
-    value, shape = found["value"][:, 0], found["shape"][:, 0]
+    digits, shape = found["digits"][:, 0], found["shape"][:, 0]
     assert found["fields"] == [15]
-    assert value[2] == 372346587704
-    assert (shape[2] & 255, shape[2] >> 8 & 255, shape[2] >> 16 & 0xFFFF) == (12, 5, 13)
-    assert shape[3] >> 32 == 1 << 14  # N is the 14th letter
-    assert shape[11] >> 32 == 1 << nmea.MINUS
-    assert value[11] == 25669
+    assert digits.tolist() == [2, 372346587704, 25669]
+    after, before = shape & 255, shape >> nmea.LEAD_SHIFT & 255
+    assert (before + after).tolist() == [1, 12, 5]
+    assert before.tolist() == [1, 4, 2]
+    assert (shape >> nmea.LENGTH_SHIFT & 0xFFFF).tolist() == [1, 13, 7]
+    assert (shape >> nmea.MASK_SHIFT).tolist() == [0, 0, 1 << nmea.MINUS]
+
+
+def test_times_positions_and_numbers_are_those_of_the_text() -> None:
+    """17:28:14, 37 deg 23.46587704 min N, 122 deg 02.26957864 min W, 18.893 m and -25.669 m."""
+    found = read(PUBLISHED[10] + b"\n")
+    assert found["time"] == [((17 * 60 + 28) * 60 + 14) * 10**9]
+    expected = [37 + 23.46587704 / 60, -(122 + 2.26957864 / 60), 18.893, -25.669]
+    np.testing.assert_allclose(found["number"][:, 0], expected, rtol=1e-15)
+
+
+@pytest.mark.parametrize(
+    ("text", "time"),
+    [
+        (b"", nmea.NO_TIME),
+        (b"000000", 0),
+        (b"235959.999999999", 86_400 * 10**9 - 1),
+        (b"235960", nmea.LEAP_SECOND),
+        (b"240000", nmea.BAD_TIME),
+        (b"126000", nmea.BAD_TIME),
+        (b"12000", nmea.BAD_TIME),
+        (b"1200A0", nmea.BAD_TIME),
+        (b"-120000", nmea.BAD_TIME),
+    ],
+)
+def test_times_of_day(text: bytes, time: int) -> None:
+    """Nanoseconds since midnight; second 60 is set apart, and what is no time is told from an empty field."""
+    assert read(by_hand(b"$GPGGA," + text + b",,,,,0,,,,,,,,") + b"\n")["time"] == [time]
+
+
+@pytest.mark.parametrize(
+    ("level", "unit", "number"),
+    [(b"", b"", np.nan), (b"", b"M", np.nan), (b"1.5", b"", 1.5), (b"-1.5", b"M", -1.5), (b"1.5", b"F", np.inf),
+     (b"1.5.0", b"M", np.inf), (b"-", b"M", np.inf), (b"1B", b"M", np.inf), (b"1" * 19, b"M", np.inf),
+     (b"+1", b"M", np.inf), (b"1-", b"M", np.inf), (b".5", b"M", 0.5), (b"5.", b"M", 5.0)],
+)  # fmt: skip
+def test_numbers_are_told_from_empty_fields_and_from_what_is_none(
+    level: bytes, unit: bytes, number: float
+) -> None:
+    """Signed decimals with 18 digits at most, in metres; NaN where empty, infinite where no number."""
+    found = read(by_hand(b"$GPGGA,,,,,,0,,," + level + b"," + unit + b",,,,") + b"\n")
+    np.testing.assert_array_equal(found["number"][2], [number])
 
 
 CAUSES = {

@@ -31,14 +31,24 @@ DAY_NS = 86_400_000_000_000
 NO_TIME, NO_DAY = -1, np.iinfo(np.int32).min
 
 _CODES = np.array([int.from_bytes(name.encode(), "big") for name in KINDS])
-_FIELDS = 16  # kept of each sentence
 _FEWEST = np.array([15, 12, 13, 9, 7, 3, 11, 0])  # fields by kind, the address included
 _MOST = np.array([15, 14, 14, 9, 7, 3, 13, 99])
-_LATITUDE = {GGA: 2, RMC: 3, GNS: 2}  # field of the latitude
-_TEN = 10 ** np.arange(19, dtype=np.int64)
-_GGA_QUALITY = np.array(
-    [0, 1, 2, 1, 3, 4, 0, 0, 0, 0], np.int8
-)  # codes 0..9 -> QUALITIES; 3 = PPS, 4 fixed, 5 float
+_NO = kernel.FIELDS
+_LAYOUT = 3 * np.array(  # fields: time; latitude; two numbers and their units; three more
+    [
+        [1, 2, 9, 11, 10, 12, 6, _NO, _NO],  # GGA: level, geoid; quality
+        [1, 3, _NO, _NO, _NO, _NO, 2, 9, 12],  # RMC: status, date, mode
+        [1, 2, 9, 10, _NO, _NO, 6, _NO, _NO],  # GNS: level, geoid; modes
+        [1, _NO, 6, 7, _NO, _NO, _NO, _NO, _NO],  # GST: sigma north, east
+        [1, _NO, _NO, _NO, _NO, _NO, 2, 3, 4],  # ZDA: day, month, year
+        [_NO, _NO, 1, _NO, _NO, _NO, 2, _NO, _NO],  # HDT: heading; T
+        [1, _NO, 2, _NO, _NO, _NO, 3, _NO, _NO],  # PASHR: heading; T
+        [_NO, _NO, _NO, _NO, _NO, _NO, _NO, _NO, _NO],  # VTG is only counted
+    ],
+    dtype=np.uint64,
+)
+# codes 0..9 -> QUALITIES; 3 = PPS, 4 fixed, 5 float
+_GGA_QUALITY = np.array([0, 1, 2, 1, 3, 4, 0, 0, 0, 0], np.int8)
 _MODES = (("R", 3), ("F", 4), ("D", 2), ("A", 1), ("P", 1))  # best first; letters of NMEA 4.x from memory
 
 
@@ -46,46 +56,37 @@ _MODES = (("R", 3), ("F", 4), ("D", 2), ("A", 1), ("P", 1))  # best first; lette
 
 
 class _Field:
-    """One field of many sentences; count, whole, length and mask have one element where all are alike."""
+    """A raw field of many sentences; count, whole, length and mask have one element where all are alike."""
 
-    def __init__(self, value: np.ndarray, shape: np.ndarray, rows: np.ndarray) -> None:
-        packed = shape[rows]
-        packed = packed[:1] if np.all(packed == packed[0]) else packed
-        point = packed >> kernel.POINT_SHIFT & 255
-        self._value, self._rows = value, rows
-        self.count = packed & 255  # digits
-        self.whole = np.where(point > 0, point - 1, self.count)  # digits before the point
-        self.length = packed >> kernel.LENGTH_SHIFT & 0xFFFF
-        self.mask = packed >> kernel.MASK_SHIFT  # of letters
+    def __init__(self, whole: np.ndarray, index: int, rows: np.ndarray | slice) -> None:
+        shape = _once(whole[kernel.SHAPE + index, rows])
+        self._whole, self._index, self._rows = whole, index, rows
+        lead = shape >> kernel.LEAD_SHIFT & 255  # digits before the point
+        self.count = lead + (shape & 255)
+        self.length = shape >> kernel.LENGTH_SHIFT & 0xFFFF
+        self.mask = shape >> kernel.MASK_SHIFT  # of letters
 
     @property
     def digits(self) -> np.ndarray:
         """All digits as one integer."""
-        return self._value[self._rows]
-
-    @property
-    def scale(self) -> np.ndarray:
-        """Power of ten that the digits are divided by."""
-        return _TEN[np.clip(self.count - self.whole, 0, 18)]
+        return self._whole[kernel.DIGITS + self._index, self._rows]
 
     @property
     def empty(self) -> np.ndarray:
         return self.length == 0
 
     @property
-    def plain(self) -> np.ndarray:
-        """Digits with at most one point, nothing else."""
-        return (self.count > 0) & (self.count <= 18) & (self.mask == 0)
-
-    def number(self) -> np.ndarray:
-        """Signed decimal number; NaN where it is none."""
-        minus = self.mask == 1 << kernel.MINUS
-        sound = (self.count > 0) & (self.count <= 18) & ((self.mask == 0) | minus)
-        sign = np.where(sound, np.where(minus, -1.0, 1.0), np.nan)
-        return self.digits / self.scale * sign
+    def integer(self) -> np.ndarray:
+        """Digits, nothing else."""
+        return (self.count > 0) & (self.count <= 18) & (self.mask == 0) & (self.count == self.length)
 
     def letter(self, char: str) -> np.ndarray:
         return (self.length == 1) & (self.mask == 1 << (ord(char) & 31))
+
+
+def _once(values: np.ndarray) -> np.ndarray:
+    """One element where all are equal."""
+    return values[:1] if np.all(values == values[0]) else values
 
 
 # ---------------------------------------------------------------------------------- what a sentence says
@@ -99,94 +100,78 @@ class _Rows:
     tod_ns: np.ndarray  # of the day; NO_TIME
     day: np.ndarray  # since 1970; NO_DAY
     quality: np.ndarray  # class
-    value: np.ndarray  # (3, row): latitude, longitude, height; or sigma; or heading
+    value: np.ndarray  # (3, row): latitude, longitude, height; or sigma, or heading
     malformed: np.ndarray
     leap_second: np.ndarray
     silent: np.ndarray  # well formed, nothing to say
 
 
-def _decode(kind: np.ndarray, fields: np.ndarray, value: np.ndarray, shape: np.ndarray) -> _Rows:
-    """Decode the sentences of a block, kind by kind."""
-    count = len(kind)
-    malformed = (fields < _FEWEST[kind]) | (fields > _MOST[kind])
+def _decode(whole: np.ndarray, number: np.ndarray) -> _Rows:
+    """Decode the sentences of a block, kind by kind; `number` becomes their values."""
+    kind, count, time = whole[kernel.KIND], whole[kernel.COUNT], whole[kernel.TIME]
     out = _Rows(
-        kind=kind,
-        tod_ns=np.full(count, NO_TIME),
-        day=np.full(count, NO_DAY, np.int32),
-        quality=np.zeros(count, np.int8),
-        value=np.full((3, count), np.nan),
-        malformed=malformed,
-        leap_second=np.zeros(count, bool),
+        kind=kind.astype(np.int8),
+        tod_ns=np.where(time < 0, NO_TIME, time),
+        day=np.full(len(kind), NO_DAY, np.int32),
+        quality=np.zeros(len(kind), np.int8),
+        value=number[:3],
+        malformed=(count < _FEWEST[kind]) | (count > _MOST[kind]) | (time == kernel.BAD_TIME),
+        leap_second=time == kernel.LEAP_SECOND,
         silent=kind == VTG,
     )
     for which in range(VTG):
-        rows = np.flatnonzero((kind == which) & ~malformed)
-        if len(rows) == 0:
+        rows = _evenly(np.flatnonzero((kind == which) & ~out.malformed))
+        if isinstance(rows, np.ndarray) and len(rows) == 0:
             continue
-
-        def field(index: int, rows: np.ndarray = rows) -> _Field:
-            return _Field(value[index], shape[index], rows)
-
-        if which != HDT:
-            _decode_time(out, rows, field(1))
-        if which in _LATITUDE:
-            _decode_position(out, rows, which, field, fields[rows])
+        raw = [_Field(whole, index, rows) for index in range(3)]
+        if which in (GGA, RMC, GNS):
+            _decode_position(out, rows, which, number[3, rows], raw, count[rows])
         if which in (RMC, ZDA):
-            _decode_date(out, rows, which, field)
+            _decode_date(out, rows, which, raw)
         if which in (GST, HDT, PASHR):
-            _decode_measure(out, rows, which, field)
-    timeless = (out.tod_ns == NO_TIME) & (kind != HDT) & ~out.silent & ~out.leap_second
+            _decode_measure(out, rows, which, number[3, rows], raw[0])
+    timeless = (time < 0) & (kind != HDT) & ~out.silent & ~out.leap_second
     out.malformed |= timeless & ((out.quality > 0) | (kind == GST) | (kind == PASHR))
     return out
 
 
-def _decode_time(out: _Rows, rows: np.ndarray, time: _Field) -> None:
-    """hhmmss with decimals -> ns of the day; second 60 is set apart."""
-    digits, scale = time.digits, np.minimum(time.scale, _TEN[9])
-    clock = digits // scale
-    minutes = clock // 100
-    hour, second = minutes // 100, clock - 100 * minutes
-    minute = minutes - 100 * hour
-    sound = time.plain & (time.whole == 6) & (time.count <= 15) & (hour < 24) & (minute < 60) & (second <= 60)
-    ns = ((hour * 60 + minute) * 60 + second) * _TEN[9] + (digits - clock * scale) * (_TEN[9] // scale)
-    out.leap_second[rows] = sound & (second == 60)
-    out.tod_ns[rows] = np.where(sound & (second < 60), ns, NO_TIME)
-    out.malformed[rows] |= ~sound & ~time.empty
+def _evenly(rows: np.ndarray) -> np.ndarray | slice:
+    """Rows at even steps as a slice, which is read without copying; other rows as they are."""
+    if len(rows) < 2:
+        return rows
+    step = rows[1] - rows[0]
+    even = np.all(np.diff(rows) == step)
+    return slice(int(rows[0]), int(rows[-1]) + 1, int(step)) if even else rows
 
 
-def _decode_position(out: _Rows, rows: np.ndarray, which: int, field, fields: np.ndarray) -> None:
+def _decode_position(
+    out: _Rows, rows: np.ndarray | slice, which: int, geoid: np.ndarray, raw: list[_Field], count: np.ndarray
+) -> None:
     """Quality class and position; a sentence without a position needs no fields beyond its quality."""
-    quality, sound = _quality(which, field, fields)
-    first = _LATITUDE[which]
-    latitude, lat_sound = _angle(field(first), field(first + 1), 4, 90, "N", "S")
-    longitude, lon_sound = _angle(field(first + 2), field(first + 3), 5, 180, "E", "W")
-    placed_sound = lat_sound & lon_sound
-    if which != RMC:
-        level, geoid = field(9), field(11 if which == GGA else 10)
-        height = level.number() + geoid.number()
-        placed_sound &= np.isfinite(height) | level.empty | geoid.empty
-        out.value[2, rows] = np.where(quality > 0, height, np.nan)
-    if which == GGA:
-        for unit in (field(10), field(12)):
-            placed_sound &= unit.empty | unit.letter("M")
+    quality, sound = _quality(which, raw, count)
+    latitude, longitude, level = out.value[:, rows]
+    with np.errstate(invalid="ignore"):
+        height = level + geoid
+    placed = np.isfinite(latitude + longitude) & ~np.isinf(height)
     if which == GNS:
-        out.silent[rows] = field(6).empty & field(first).empty  # one constellation's share of a common fix
-    out.value[0, rows] = np.where(quality > 0, latitude, np.nan)
-    out.value[1, rows] = np.where(quality > 0, longitude, np.nan)
+        # one constellation's share of a common fix says nothing
+        out.silent[rows] = raw[0].empty & np.isnan(latitude)
+    out.value[2, rows] = height
+    if not np.all(quality > 0):
+        out.value[:, rows] = np.where(quality > 0, out.value[:, rows], np.nan)
     out.quality[rows] = quality
-    out.malformed[rows] |= ~(sound & (placed_sound | (quality == 0)))
+    out.malformed[rows] |= ~(sound & (placed | (quality == 0)))
 
 
-def _quality(which: int, field, fields: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _quality(which: int, raw: list[_Field], count: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Quality class of GGA (code), GNS (mode letters) or RMC (status and mode), and whether it is sound."""
     if which == GGA:
-        code = field(6)
-        sound = code.plain & (code.length == 1)
-        return _GGA_QUALITY[np.where(sound, code.digits, 0)], sound
+        sound = raw[0].integer & (raw[0].length == 1)
+        return _GGA_QUALITY[np.where(sound, _once(raw[0].digits), 0)], sound
     if which == GNS:
-        return _mode(field(6))
-    status, (mode, mode_sound) = field(2), _mode(field(12))
-    without = (fields < 13) | field(12).empty
+        return _mode(raw[0])
+    status, (mode, mode_sound) = raw[0], _mode(raw[2])
+    without = (_once(count) < 13) | raw[2].empty
     valid = status.letter("A")
     quality = np.where(valid, np.where(without, np.int8(1), mode), np.int8(0))
     return quality, (valid | status.letter("V")) & (without | mode_sound)
@@ -200,45 +185,24 @@ def _mode(letters: _Field) -> tuple[np.ndarray, np.ndarray]:
     return quality, (letters.count == 0) & (letters.mask & 1 == 0)
 
 
-def _angle(
-    angle: _Field, side: _Field, whole: int, highest: float, positive: str, negative: str
-) -> tuple[np.ndarray, np.ndarray]:
-    """(d)ddmm.mmm and its hemisphere in degrees, and whether both are sound."""
-    digits, scale = angle.digits, np.minimum(angle.scale, _TEN[12])
-    degrees = digits // (100 * scale)
-    minutes = (digits - degrees * (100 * scale)) / scale
-    value = degrees + minutes / 60
-    south = side.letter(negative)
-    form = angle.plain & (angle.whole == whole) & (angle.count <= 17) & (south | side.letter(positive))
-    return value * np.where(south, -1.0, 1.0), form & (minutes < 60) & (value <= highest)
-
-
-def _decode_date(out: _Rows, rows: np.ndarray, which: int, field) -> None:
+def _decode_date(out: _Rows, rows: np.ndarray | slice, which: int, raw: list[_Field]) -> None:
     """ddmmyy of an RMC, or day, month, year of a ZDA -> days since 1970; an empty date says nothing."""
     if which == RMC:
-        text = field(9)
-        empty, sound = text.empty, text.plain & (text.length == 6) & (text.count == 6)
+        text = raw[1]
+        empty, sound = text.empty, text.integer & (text.length == 6)
         digits = _once(text.digits)
         day, month, year = digits // 10000, digits // 100 % 100, digits % 100
         year = year + np.where(year >= 80, 1900, 2000)
     else:
-        parts = [field(k) for k in (2, 3, 4)]
-        empty = parts[2].empty
-        sound = np.logical_and.reduce(
-            np.broadcast_arrays(*(part.plain & (part.count == part.length) for part in parts))
-        )
-        day, month, year = (_once(part.digits) for part in parts)
+        empty = raw[2].empty
+        sound = np.logical_and.reduce(np.broadcast_arrays(*(part.integer for part in raw)))
+        day, month, year = (_once(part.digits) for part in raw)
     number, exists = day_number(year, month, day)
     sound = sound & exists
     out.day[rows] = np.where(sound & ~empty, number, NO_DAY)
     out.malformed[rows] |= ~sound & ~empty
     if which == ZDA:
         out.silent[rows] = empty | ((out.tod_ns[rows] == NO_TIME) & sound)
-
-
-def _once(values: np.ndarray) -> np.ndarray:
-    """One element where all are equal."""
-    return values[:1] if np.all(values == values[0]) else values
 
 
 def day_number(year: np.ndarray, month: np.ndarray, day: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -249,18 +213,15 @@ def day_number(year: np.ndarray, month: np.ndarray, day: np.ndarray) -> tuple[np
     return first + day - 1, sound & (day >= 1) & (day <= after - first)
 
 
-def _decode_measure(out: _Rows, rows: np.ndarray, which: int, field) -> None:
+def _decode_measure(out: _Rows, rows: np.ndarray | slice, which: int, east: np.ndarray, unit: _Field) -> None:
     """One-axis sigma of a GST: root mean square of north and east; true heading of HDT and PASHR."""
+    amount = out.value[2, rows]
     if which == GST:
-        north, east = field(6), field(7)
-        amount = np.sqrt((north.number() ** 2 + east.number() ** 2) / 2)
-        empty = north.empty | east.empty
-        sound = (north.number() >= 0) & (east.number() >= 0)
+        sound = (amount >= 0) & (east >= 0) & np.isfinite(amount + east)
+        amount = np.sqrt((amount**2 + east**2) / 2)
     else:
-        index = 1 if which == HDT else 2
-        heading = field(index)
-        amount, empty = heading.number(), heading.empty
-        sound = field(index + 1).letter("T") & (amount >= 0) & (amount <= 360)
+        sound = unit.letter("T") & (amount >= 0) & (amount <= 360)
+    empty = np.isnan(amount)
     out.value[0, rows] = amount
     out.silent[rows] = empty
     out.malformed[rows] |= ~sound & ~empty
@@ -336,24 +297,24 @@ _BUFFERS = threading.local()
 
 
 def _buffers(rows: int) -> tuple[np.ndarray, ...]:
-    """Return row buffers of this thread, large enough."""
-    held = getattr(_BUFFERS, "arrays", None)
-    if held is None or len(held[0]) < rows:
-        kind, line, fields = np.empty(rows, np.int8), np.empty(rows, np.int64), np.empty(rows, np.int16)
-        held = (kind, line, fields, np.zeros((_FIELDS, rows), np.int64), np.zeros((_FIELDS, rows), np.int64))
-        _BUFFERS.arrays = held
-    return held
+    """Return buffers of this thread, large enough; only what is filled takes memory."""
+    if not hasattr(_BUFFERS, "arrays") or _BUFFERS.arrays[1].shape[1] < rows:
+        whole, number = np.empty((kernel.WHOLES, rows), np.int64), np.empty((kernel.NUMBERS, rows))
+        _BUFFERS.arrays = np.zeros(kernel.ROOM, np.uint64), whole, number
+    return _BUFFERS.arrays
 
 
-def _read_block(block: bytes, need_checksum: bool) -> _Part:
+def _read_block(block: bytes | memoryview, need_checksum: bool) -> _Part:
     """Read and decode one block of lines."""
     counts = np.zeros(len(kernel.CAUSES) + 1, np.int64)
     first = np.zeros(len(kernel.CAUSES), np.int64)
-    buffers = _buffers(len(block) // 8 + 1)
-    data = np.frombuffer(block, np.uint8)
-    rows, after = kernel.read_sentences(data, 1, need_checksum, _CODES, *buffers, counts, first)
-    kind, lines, fields = (buffer[:rows] for buffer in buffers[:3])
-    decoded = _decode(kind, fields, buffers[3], buffers[4])
+    held, whole, number = _buffers(len(block) // 8 + 1)
+    rows, after = kernel.read_sentences(
+        np.frombuffer(block, np.uint8), need_checksum, _CODES, _LAYOUT, held, whole, number, counts, first
+    )
+    whole, number = whole[:, :rows], number[:, :rows]
+    decoded = _decode(whole, number)
+    kind, lines = decoded.kind, whole[kernel.LINE]
     rejected = [
         (name, int(n), int(at)) for name, n, at in zip(kernel.CAUSES, counts, first, strict=False) if n
     ]
@@ -366,10 +327,7 @@ def _read_block(block: bytes, need_checksum: bool) -> _Part:
     sentences = {name: int(count) for name, count in zip(KINDS, by_kind, strict=True)}
     kept = np.flatnonzero(sound & ~decoded.silent)
     columns = (kind, lines, decoded.tod_ns, decoded.day, decoded.quality, decoded.value)
-    if len(kept) == rows:
-        taken = [kind.copy(), lines.copy(), *columns[2:]]
-    else:
-        taken = [column[..., kept] for column in columns]
+    taken = [column.copy() if len(kept) == rows else column[..., kept] for column in columns]
     others = {"other": int(counts[-1]) - rows}
     return _Part(taken, after - 1, sentences | others, int(counts.sum()), tuple(rejected))
 
@@ -439,25 +397,35 @@ def absolute_times(sentences: Sentences, name: str) -> np.ndarray:
     sentence then states the day at which that count began, and each other one takes it from the dated
     sentence that is nearest in time, before or after it in the log.
     """
-    timed = np.flatnonzero(sentences.tod_ns != NO_TIME)
-    tod = sentences.tod_ns[timed]
-    step = np.diff(tod)
-    midnights = np.concatenate([[0], np.cumsum((step < -DAY_NS // 2).astype(int) - (step > DAY_NS // 2))])
-    day = sentences.day[timed]
+    known = sentences.tod_ns != NO_TIME
+    timed = slice(None) if known.all() else np.flatnonzero(known)
+    tod, day = sentences.tod_ns[timed], sentences.day[timed]
     dated = np.flatnonzero(day != NO_DAY)
     if len(dated) == 0:
         raise InputError(
             f"{name}: no RMC or ZDA sentence states a date, and GGA has none: let the receiver send RMC or "
             "ZDA; a date is never taken from elsewhere"
         )
-    running = tod + midnights[: len(tod)] * DAY_NS
+    midnights = _midnights(tod)
     anchor = day[dated] - midnights[dated]
-    one = np.all(anchor == anchor[0])
-    days = midnights[: len(tod)] + (anchor[0] if one else anchor[_nearest(running, dated)])
-    days[dated] = day[dated]
-    time = np.full(len(sentences.kind), np.datetime64("NaT", "ns"))
-    time[timed] = (days * DAY_NS + tod).astype("M8[ns]")
+    if np.all(anchor == anchor[0]):
+        ns = tod + (midnights + anchor[0]) * DAY_NS
+    else:
+        days = midnights + anchor[_nearest(tod + midnights * DAY_NS, dated)]
+        days[dated] = day[dated]
+        ns = tod + days * DAY_NS
+    time = np.full(len(known), np.datetime64("NaT", "ns"))
+    time[timed] = ns.view("M8[ns]")
     return time
+
+
+def _midnights(tod_ns: np.ndarray) -> np.ndarray:
+    """Count the midnights since the first row; a step back over one counts down."""
+    count, step = np.zeros(len(tod_ns), np.int64), np.diff(tod_ns)
+    turned = np.abs(step) > DAY_NS // 2
+    if turned.any():
+        count[1:] = np.cumsum(np.where(turned, -np.sign(step), 0))
+    return count
 
 
 def _nearest(running: np.ndarray, dated: np.ndarray) -> np.ndarray:
@@ -478,6 +446,8 @@ def _at_epoch(sentences: Sentences, time: np.ndarray, which: int, epoch: np.ndar
     values = np.full(len(epoch), np.nan)
     if len(rows) == 0:
         return values
+    if np.array_equal(time[rows], epoch):
+        return sentences.value[0, rows]
     rows = rows[np.argsort(time[rows], kind="stable")]
     place = np.clip(np.searchsorted(time[rows], epoch), 0, len(rows) - 1)
     same = time[rows][place] == epoch

@@ -128,16 +128,20 @@ def _refuse_binary(path: Path, block: bytes, line: int) -> None:
         )
 
 
-def sentence_blocks(path: Path, block_bytes: int = BLOCK_BYTES) -> Iterator[bytes]:
-    """Yield a sentence log as raw blocks that end with a line, or in the middle of one too long to be any."""
-    rest, first = b"", True
-    for raw in _raw_blocks(path, block_bytes):
-        if first:
-            _refuse_packed(path, raw, "utf-8")
-        text = rest + (raw.removeprefix(codecs.BOM_UTF8) if first else raw)
-        first = False
-        cut = 1 + max(text.rfind(b"\n"), -1 if b"\n" in text else text.rfind(b"\r", 0, -1))
-        block, rest = (text[:cut], text[cut:]) if cut and len(text) - cut <= LONGEST_LINE else (text, b"")
-        yield block
-    if rest:
-        yield rest
+def sentence_blocks(path: Path, block_bytes: int = BLOCK_BYTES) -> Iterator[bytes | memoryview]:
+    """Yield a sentence log as raw blocks that end with a line, or in the middle of one too long to be any.
+
+    What follows the last line of a block is read again with the next one, which spares copies.
+    """
+    with path.open("rb", buffering=0) as file:
+        first = True
+        while raw := file.read(block_bytes):
+            if first:
+                _refuse_packed(path, raw, "utf-8")
+                raw, first = raw.removeprefix(codecs.BOM_UTF8), False
+            cut = 1 + max(raw.rfind(b"\n"), -1 if b"\n" in raw else raw.rfind(b"\r", 0, -1))
+            if cut and 0 < len(raw) - cut <= LONGEST_LINE:
+                file.seek(cut - len(raw), 1)
+                yield memoryview(raw)[:cut]
+            else:
+                yield raw

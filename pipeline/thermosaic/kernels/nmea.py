@@ -1,8 +1,8 @@
-"""NMEA 0183 sentences framed in bytes: checksum, and the fields of the wanted kinds as digits.
+"""NMEA 0183 sentences in bytes: frame, checksum, and the fields of the wanted kinds, in one pass.
 
-One loop over bytes, because a day holds millions of sentences; indices are unsigned, which spares the
-compiled code a test for negative ones at every byte. What the fields mean is not known here: that is
-`files.nmea`, column by column.
+One loop over bytes, because a day holds millions of sentences. Indices and digits are unsigned, which spares
+the compiled code its tests for negative ones; arrays go to one function only, which spares the counting of
+their references. Where the fields of a kind stand is told by `files.nmea`, which knows their meaning.
 """
 
 from __future__ import annotations
@@ -12,19 +12,34 @@ from numba import njit
 
 CAUSES = ("bad_checksum", "no_checksum", "cut", "too_long", "not_text", "stray_line")
 BAD_CHECKSUM, NO_CHECKSUM, CUT, TOO_LONG, NOT_TEXT, STRAY = range(len(CAUSES))
-LONGEST = (
-    256  # bytes from `$` to `*`; the standard's 82 (from memory) is passed by receivers with long decimals
-)
+# bytes from `$` to `*`; the standard's 82 (from memory) is passed by receivers with long decimals
+LONGEST = 256
 
-DIGITS_BITS, POINT_SHIFT, LENGTH_SHIFT, MASK_SHIFT = 255, 8, 16, 32  # of a shape, see `read_sentences`
-MINUS, OTHER_SIGN = 27, 0  # bits of the mask of letters that are not letters
+FIELDS = 16  # read of a sentence, the address included; as number of a field: none
+ROOM = 3 * (FIELDS + 4)  # of `held`; the fields beyond FIELDS stay empty
+CLOCK, LATITUDE, AMOUNT, UNIT, RAW = 0, 1, 2, 4, 6  # columns of a layout: see `read_sentences`
+LAYOUT = 9
+KIND, LINE, COUNT, TIME, DIGITS, SHAPE = 0, 1, 2, 3, 4, 7  # rows of `whole`
+WHOLES, NUMBERS = 10, 4
+NO_TIME, LEAP_SECOND, BAD_TIME = -1, -2, -3
+LEAD_SHIFT, LENGTH_SHIFT, MASK_SHIFT = 8, 16, 32  # of a shape
+OTHER, MINUS = 0, 27  # bits of the mask of letters that are not letters
 
 _SOUND = -1
-_U0, _U1, _U2, _U3, _U6 = (np.uint64(k) for k in (0, 1, 2, 3, 6))
-_LONGEST = np.uint64(LONGEST)
+_0, _1, _2, _3, _4, _5, _6, _7, _8, _9 = (np.uint64(k) for k in range(10))
+_10, _12, _60, _100, _10000, _BYTE, _WORD = map(np.uint64, (10, 12, 60, 100, 10000, 255, 65535))
+_HELD, _LONGEST, _LEAD, _LENGTH, _MASK = map(
+    np.uint64, (3 * FIELDS, LONGEST, LEAD_SHIFT, LENGTH_SHIFT, MASK_SHIFT)
+)
+_OTHER_BIT, _MINUS_BIT, _EAST, _NORTH, _SOUTH, _WEST = (
+    np.uint64(1 << k) for k in (OTHER, MINUS, 5, 14, 19, 23)
+)
+_METRES = np.uint64((1 << 13 << MASK_SHIFT) | (1 << LENGTH_SHIFT))  # shape of a field that is an M
+_TEN = 10 ** np.arange(20, dtype=np.uint64)
 
-# called from the kernel only: without wrappers it compiles faster
+# called from the reader only: without wrappers they compile faster
 _inner = njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+_inlined = njit(inline="always")
 
 
 @_inner
@@ -33,65 +48,112 @@ def _stops(c):
     return c > 126 or (c <= 42 and (c == 42 or c == 36 or c < 32))
 
 
-@_inner
-def _wanted(data, i, codes):
-    """Index in codes of the sentence type at `$`; len(codes) = not wanted."""
-    found, code = len(codes), np.int64(0)
-    if data[i + _U6] != 44:
-        return found
-    for k in range(5):
-        code = (code << 8) | np.int64(data[i + _U1 + np.uint64(k)])
-    if data[i + _U1] != 80:  # not P: any talker
-        code &= 0xFFFFFF
+@_inlined
+def _kind(code, proprietary, codes):
+    """Index in codes of a sentence type, five letters as an integer; len(codes) = not wanted."""
+    found, code = len(codes), code if proprietary else code & 0xFFFFFF  # any talker
     for k in range(len(codes)):
-        if codes[k] == code:
-            found = k
+        found = k if codes[k] == code else found
     return found
 
 
 @_inner
-def _skip(data, i, last):
-    """Run from i to the byte that ends the sentence: its place, and the XOR of the bytes before it."""
-    total = np.uint8(0)
-    while i < last:
-        c = data[i]
-        if _stops(c):
-            break
+def _split(data, i, last, held):
+    """Run from i to the byte that ends the sentence: its place, the XOR before it, and its fields.
+
+    Each field is three entries of `held`: all digits, the digits before the point, and the shape.
+    """
+    total, at = np.uint8(0), _0
+    while True:
+        begin, digits, before, count, point, mask = i, _0, _0, _0, _0, _0
+        while True:
+            c = data[i] if i < last else np.uint8(0)
+            if 48 <= c <= 57:
+                digits = digits * _10 + (np.uint64(c) - np.uint64(48))
+                count += _1
+            elif c == 44:
+                break
+            elif c == 46 and point == _0:
+                point, before = count + _1, digits
+            elif 65 <= c <= 90:
+                mask |= _1 << (np.uint64(c) & np.uint64(31))
+            elif _stops(c):
+                break
+            else:
+                mask |= _MINUS_BIT if c == 45 and i == begin else _OTHER_BIT
+            total ^= c
+            i += _1
+        if at < _HELD:
+            held[at], held[at + _1] = digits, before if point > _0 else digits
+            lead = point - _1 if point > _0 else count
+            held[at + _2] = (mask << _MASK) | ((i - begin) << _LENGTH) | (lead << _LEAD) | (count - lead)
+        at += _3
+        if c != 44:
+            return i, total, at
         total ^= c
-        i += _U1
-    return i, total
+        i += _1
 
 
 @_inner
-def _split(data, i, last, row, value, shape):
-    """Do as `_skip`, and write the digits and the shape of every field; return their number too."""
-    total, field, begin = np.uint8(0), 0, i
-    digits, count, point, mask = 0, 0, 0, 0
-    while True:
-        c = data[i] if i < last else np.uint8(0)
-        if 48 <= c <= 57:
-            digits = digits * 10 + (np.int64(c) - 48)
-            count += 1
-        elif c == 44 or _stops(c):
-            if field < len(value):
-                value[field, row] = digits
-                length = np.int64(i - begin)
-                shape[field, row] = (
-                    (mask << MASK_SHIFT) | (length << LENGTH_SHIFT) | (point << POINT_SHIFT) | count
-                )
-            field += 1
-            if c != 44:
-                break
-            begin, digits, count, point, mask = i + _U1, 0, 0, 0, 0
-        elif c == 46 and point == 0:
-            point = count + 1
-        elif 65 <= c <= 90:
-            mask |= np.int64(1) << (np.int64(c) & 31)
-        else:
-            mask |= np.int64(1) << (MINUS if c == 45 and i == begin else OTHER_SIGN)
-        total ^= c
-        i += _U1
-    return i, total, field
+def _clock(digits, before, shape):
+    """Nanoseconds of the day of hhmmss and its decimals, or what is there instead."""
+    if shape == _0:
+        return NO_TIME
+    places = shape & _BYTE
+    hour, minute, second = before // _10000, before // _100 % _100, before % _100
+    if (shape >> _LEAD) & _BYTE != _6 or shape >> _MASK != _0 or places > _9:
+        return BAD_TIME
+    if hour > 23 or minute > 59 or second > 60:
+        return BAD_TIME
+    rest = (digits - before * _TEN[places]) * _TEN[_9 - places]
+    whole = ((hour * _60 + minute) * _60 + second) * _TEN[_9]
+    return LEAP_SECOND if second == 60 else np.int64(whole + rest)
+
+
+@_inner
+def _angle(digits, before, shape, side, lead):
+    """Degrees of (d)ddmm.mmm and the hemisphere of the next field; NaN where they are none."""
+    places, degrees, letter = shape & _BYTE, before // _100, side >> _MASK
+    if (shape >> _LEAD) & _BYTE != lead or shape >> _MASK != _0 or places > _12:
+        return np.nan
+    minutes = (digits - degrees * _100 * _TEN[places]) / _TEN[places]
+    value = degrees + minutes / 60.0
+    if minutes >= 60.0 or value > (90.0 if lead == _4 else 180.0) or (side >> _LENGTH) & _WORD != _1:
+        return np.nan
+    if letter == (_NORTH if lead == _4 else _EAST):
+        return value
+    return -value if letter == (_SOUTH if lead == _4 else _WEST) else np.nan
+
+
+@_inner
+def _number(digits, shape, unit):
+    """Signed decimal number in metres or without unit; NaN where it is empty, infinite where it is none."""
+    places, mask = shape & _BYTE, shape >> _MASK
+    count = places + ((shape >> _LEAD) & _BYTE)
+    feet = unit != _0 and unit != _METRES
+    if shape == _0 and not feet:
+        return np.nan
+    if feet or count == _0 or count > 18 or (mask != _0 and mask != _MINUS_BIT):
+        return np.inf
+    value = digits / _TEN[places]
+    return value if mask == _0 else -value
+
+
+@_inlined
+def _keep(held, layout, which, row, whole, number):
+    """Write the fields of a row where the layout of its kind has them."""
+    at = layout[which, _0]
+    whole[_3, row] = _clock(held[at], held[at + _1], held[at + _2])
+    at = layout[which, _1]
+    number[_0, row] = _angle(held[at], held[at + _1], held[at + _2], held[at + _5], _4)
+    at += _6
+    number[_1, row] = _angle(held[at], held[at + _1], held[at + _2], held[at + _5], _5)
+    for k in (_0, _1):
+        at = layout[which, _2 + k]
+        number[_2 + k, row] = _number(held[at], held[at + _2], held[layout[which, _4 + k] + _2])
+    for k in (_0, _1, _2):
+        at = layout[which, _6 + k]
+        whole[_4 + k, row], whole[_7 + k, row] = held[at], held[at + _2]
 
 
 @_inner
@@ -104,43 +166,45 @@ def _nibble(c):
 
 
 @_inner
-def _verdict(data, end, total, need_checksum):
-    """Cause that rejects the sentence framed to end, or _SOUND."""
-    n = np.uint64(len(data))
-    if end == n or data[end] == 36:
-        return CUT
-    c = data[end]
+def _verdict(c, high, low, total, need_checksum):
+    """Cause that rejects the sentence ended by byte c and the two after it, or _SOUND."""
     if c == 42:
-        if end + _U2 >= n:
-            return CUT
-        stated = _nibble(data[end + _U1]) * 16 + _nibble(data[end + _U2])
+        stated = _nibble(high) * 16 + _nibble(low)
         return _SOUND if stated == np.int64(total) else BAD_CHECKSUM
+    if c == 36:
+        return CUT
     if c == 10 or c == 13:
         return NO_CHECKSUM if need_checksum else _SOUND
     return NOT_TEXT if _stops(c) else TOO_LONG
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def read_sentences(data, line, need_checksum, codes, kind, lines, fields, value, shape, counts, first_line):
-    """Frame all sentences of a block of whole lines and split those of the wanted kinds.
+def read_sentences(data, need_checksum, codes, layout, held, whole, number, counts, first_line):
+    """Frame all sentences of a block of whole lines and read those of the wanted kinds.
 
     Parameters
     ----------
     data : uint8 (byte)
         Whole lines (LF, CR or CRLF); a sentence cut by the block's end is rejected.
-    line : int
-        Number of the first line, 1 = first of the file.
     need_checksum : bool
         Reject sentences without a checksum; a checksum that is there is always held against the bytes.
     codes : int64 (kind)
         Wanted sentence types as big-endian integers: the three letters after the talker, or all five of a
         proprietary address (`P...`).
-    kind, lines, fields : int8, int64, int16 (row)
-        Filled: index into codes, line, number of fields (the address is one).
-    value, shape : int64 (field, row)
-        Filled: digits of the field as one integer, and its shape: count of digits (bits 0-7), place of
-        the point + 1 (8-15, 0 = none), length (16-31), mask of letters A = bit 1 .. Z (32-), bit MINUS a
-        leading minus, bit OTHER_SIGN anything else. Fields beyond those of the arrays are only counted.
+    layout : uint64 (kind, LAYOUT)
+        3 x the number of the field (the address is field 0, FIELDS = none) that holds: CLOCK the time of
+        day; LATITUDE the latitude, before its hemisphere, longitude and hemisphere; AMOUNT two numbers; UNIT
+        the units that these must have, if any; RAW three more fields.
+    held : uint64 (ROOM)
+        Zeros at first; room for the fields of one sentence.
+    whole : int64 (WHOLES, row)
+        Filled: KIND index into codes; LINE in the block, from 1; COUNT of fields; TIME of day in ns, or
+        NO_TIME (empty), LEAP_SECOND, BAD_TIME; DIGITS of the three raw fields as integers; their SHAPE: count
+        of digits after the point (bits 0-7) and before it (8-15), length (16-31), mask of letters A = bit 1
+        .. Z (32-), bit MINUS a leading minus, bit OTHER anything else.
+    number : float64 (NUMBERS, row)
+        Filled: latitude and longitude in degrees, NaN where they are none; the two numbers, NaN where empty,
+        infinite where they are none. A field that a sentence lacks is that of a sentence before it.
     counts, first_line : int64 (cause + 1), int64 (cause)
         Rejected sentences and lines by cause, last = sound sentences; first line of each cause (0 = none).
         Added to.
@@ -148,31 +212,34 @@ def read_sentences(data, line, need_checksum, codes, kind, lines, fields, value,
     Returns
     -------
     rows, line : int
-        Rows filled (a row needs at least eight bytes of data), and the number of the line after the last.
+        Rows filled, at most one for each `$`, and the number of the line after the last.
     """
-    n, i, row, marked = np.uint64(len(data)), _U0, np.int64(0), False
+    n, i, row, line, marked = np.uint64(len(data)), _0, _0, 1, False
     while i < n:
         c, cause = data[i], _SOUND
-        if c == 36 and i + _U6 < n and 65 <= data[i + _U1] <= 90:
-            last, which = min(n, i + _LONGEST), _wanted(data, i, codes)
-            if which < len(codes):
-                i, total, fields[row] = _split(data, i + _U1, last, row, value, shape)
-            else:
-                i, total = _skip(data, i + _U1, last)
-            cause = _verdict(data, i, total, need_checksum)
+        if c == 36 and i + _6 < n and 65 <= data[i + _1] <= 90:
+            code = 0
+            for k in (_1, _2, _3, _4, _5):
+                code = (code << 8) | np.int64(data[i + k])
+            which = _kind(code if data[i + _6] == 44 else 0, data[i + _1] == 80, codes)
+            i, total, at = _split(data, i + _1, min(n, i + _LONGEST), held)
+            after = min(i, n - _3)
+            c = data[i] if i == after or (i < n and data[i] != 42) else np.uint8(36)
+            cause = _verdict(c, data[after + _1], data[after + _2], total, need_checksum)
             if cause == _SOUND:
                 counts[len(CAUSES)] += 1
-                i += _U3 if data[i] == 42 else _U0
+                i += _3 if c == 42 else _0
                 if which < len(codes):
-                    kind[row], lines[row] = which, line
-                    row += 1
+                    whole[_0, row], whole[_1, row], whole[_2, row] = which, line, at // _3
+                    _keep(held, layout, which, row, whole, number)
+                    row += _1
         else:
-            if c == 10 or (c == 13 and (i + _U1 == n or data[i + _U1] != 10)):
+            if c == 10 or (c == 13 and (i + _1 == n or data[i + _1] != 10)):
                 line += 1
                 marked = False
             elif c > 32 and not marked:
                 cause = STRAY
-            i += _U1
+            i += _1
         if cause != _SOUND:
             marked = True
             counts[cause] += 1
