@@ -286,10 +286,17 @@ def demo(context: click.Context, folder: Path, overwrite: bool) -> None:
 
 
 def _run_demo_lot(name: str, folder: Path, overwrite: bool) -> str:
-    """Run one demonstration lot in a process of its own; return its closing table."""
+    """Run one demonstration lot in a process of its own; return its closing table.
+
+    On a new machine the kernels are compiled once: all but the first process begin with the longest of
+    them, while the first reads its logs and compiles the others.
+    """
+    from .kernels.mesh import compile_fill
     from .opening import demo_lots, load_config
     from .run import run_lot
 
+    if name != DEMO_LOTS[0]:
+        compile_fill()
     config = load_config({lot.name: lot for lot in demo_lots()}[name])
     products = run_lot(config, folder / config.lot.id, overwrite)
     return f"{closing_table(products.summary, config.delivery.units)}\nResult: {products.folder}"

@@ -123,8 +123,7 @@ def report_result(path: Path | str, out: Path | str, lang: str = "en", pdf: bool
     folder, made = _folder(path), Path(out)
     if made.resolve() == folder.resolve():
         raise ConfigError(f"{out}: is the result itself, which stays as published: name another folder")
-    written = report.write_report(folder, made, lang)
-    differences = report.check_report(folder, made)
+    written, differences = report.make_report(folder, made, lang)
     if differences:
         raise ProductError("the report failed its own check: " + "; ".join(differences[:10]))
     return [*written, printing.write_pdf(made / report.PAGE)] if pdf else written

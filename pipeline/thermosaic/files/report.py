@@ -30,6 +30,12 @@ MOST_BYTES = {PAGE: 5_000_000, CARD: 300_000}
 LICENCE = "leaflet-1.9.4-LICENSE.txt"
 
 
+def make_report(result: Path, out: Path, lang: str = "en") -> tuple[list[Path], list[str]]:
+    """Write a report and read it back, with one reading of the result: its files, and what is wrong."""
+    sheet = read_sheet(result)
+    return _write(sheet, result, out, Words(lang)), _check(sheet, result, out)
+
+
 def write_report(result: Path, out: Path, lang: str = "en") -> list[Path]:
     """Write report.html, card.png, places.gpx and tables/*.csv about a result folder.
 
@@ -54,7 +60,11 @@ def write_report(result: Path, out: Path, lang: str = "en") -> list[Path]:
     ProductError
         The result cannot be read.
     """
-    words, sheet = Words(lang), read_sheet(result)
+    words = Words(lang)
+    return _write(read_sheet(result), result, out, words)
+
+
+def _write(sheet: LotSheet, result: Path, out: Path, words: Words) -> list[Path]:
     out.mkdir(parents=True, exist_ok=True)
     (out / PAGE).write_text(page_text(sheet, words), encoding="utf-8")
     write_card(out / CARD, sheet, words)
@@ -159,7 +169,10 @@ def _read(page: str) -> _Reader:
 
 def check_report(result: Path, out: Path) -> list[str]:
     """Read every file of a report back; return what is wrong, nothing if all is well."""
-    sheet = read_sheet(result)
+    return _check(read_sheet(result), result, out)
+
+
+def _check(sheet: LotSheet, result: Path, out: Path) -> list[str]:
     try:
         page = (out / PAGE).read_text(encoding="utf-8")
         card = (out / CARD).read_bytes()

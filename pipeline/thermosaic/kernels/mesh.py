@@ -106,6 +106,18 @@ def fill(mesh: Mesh, strips: np.ndarray, rank: np.ndarray, block: Block, cell_m:
     return _fill(*inputs, block.row0, block.col0, block.cols, cell_m, block.owner, block.bands)
 
 
+def compile_fill() -> None:
+    """Compile the fill, or load it, on a mesh of one cell: for a process that has time while others read logs."""
+    ends = np.array([[0.0, 1.0], [0.0, 1.0]])
+    reading = np.ones((2, 1), np.float32)
+    mesh = Mesh(
+        along_m=ends.T.copy(), across_m=ends, knot=np.array([0, 1]), spot=np.zeros(2, np.uint64),
+        right_m=np.array([0.0, 1.0]), temp_c=reading, sigma_m=reading, laid_s=reading[:, 0],
+        inside=np.ones((2, 1), bool),
+    )  # fmt: skip
+    fill(mesh, np.array([[0, 1]]), np.ones(1, np.int16), Block.empty(1, 1), 1.0)
+
+
 def _read_only(array: np.ndarray) -> np.ndarray:
     """View an array as constant: numba compiles once for each kind, and nouns come frozen."""
     view = array.view()

@@ -146,8 +146,8 @@ def _report(folder: Path) -> list[Written]:
     """Make what people look at from the products already checked: it needs their manifest, not its list."""
     from ..files import report  # here, since drawing takes long to load
 
-    paths = report.write_report(folder, folder)
-    _accept(report.check_report(folder, folder))
+    paths, differences = report.make_report(folder, folder)
+    _accept(differences)
     names = [path.relative_to(folder).as_posix() for path in paths]
     return [Written(report.ROLES.get(name, "table"), name, "html.parser, xml.etree, csv") for name in names]
 
