@@ -243,6 +243,14 @@ def test_styles_are_xml_whose_classes_name_existing_columns(path: Path, package:
         ]
 
 
+def test_no_profile_is_filled_so_that_the_mat_is_seen_through_it(path: Path) -> None:
+    """Profiles lie over the mat's temperature: no symbol of theirs has a brush (common practice, no source)."""
+    text = ask(path, "SELECT styleQML FROM layer_styles WHERE f_table_name = 'profiles'")[0][0]
+    fills = ElementTree.fromstring(text).findall(".//layer[@class='SimpleFill']/prop[@k='style']")
+    assert len(fills) >= 2
+    assert {prop.get("v") for prop in fills} == {"no"}
+
+
 def test_classes_differ_in_more_than_colour(path: Path) -> None:
     """Each class of profiles has a pattern of its own, so that a black and white print tells them apart."""
     text = ask(path, "SELECT styleQML FROM layer_styles WHERE f_table_name = 'profiles'")[0][0]

@@ -199,37 +199,48 @@ def graduated(field: str, rules: tuple[Rule, ...]) -> str:
     return _renderer("graduatedSymbol", attributes, f"<ranges>{entries}</ranges>", rules, "fill")
 
 
-def labels(expression: str, place: str, size: float = 8, smallest_scale: int = 5000) -> str:
-    """Labels from an expression, shown from 1:`smallest_scale` inwards; `place` is `within` or `beside`."""
+def labels(
+    expression: str, place: str, size: float = 8, smallest_scale: int = 5000, priority: int = 5
+) -> str:
+    """Labels from an expression, shown from 1:`smallest_scale` inwards; `place` is `within` or `around`.
+
+    A label without room is left out, the one of lower `priority` (0 to 10) first.
+    """
     placement = {
-        "within": 'placement="1" centroidWhole="0" quadOffset="4"',
-        "beside": 'placement="1" centroidWhole="0" quadOffset="5" xOffset="2.5" offsetUnits="MM"',
+        "within": 'placement="4" centroidWhole="0" fitInPolygonOnly="0"',
+        "around": 'placement="6" predefinedPositionOrder="R,L,TR,BR,TL,BL" dist="1.5" distUnits="MM"',
     }[place]
     return (
         f'<labeling type="simple"><settings calloutType="simple"><text-style isExpression="1" '
         f'fieldName={quoteattr(expression)} fontFamily="DejaVu Sans" fontSize="{size}" fontSizeUnit="Point" '
         f'textColor="{_rgba(INK)}" textOpacity="1" namedStyle="Book"><text-buffer bufferDraw="1" '
         'bufferSize="0.8" bufferSizeUnits="MM" bufferColor="255,255,255,220" bufferOpacity="0.85"/>'
-        f'</text-style><placement {placement} priority="5"/><rendering scaleVisibility="1" scaleMin="1" '
-        f'scaleMax="{smallest_scale}" obstacle="1" drawLabels="1"/></settings></labeling>'
+        f'</text-style><placement {placement} priority="{priority}"/><rendering scaleVisibility="1" '
+        f'scaleMin="1" scaleMax="{smallest_scale}" obstacle="0" displayAll="0" drawLabels="1"/>'
+        "</settings></labeling>"
     )
 
 
 def _classes(config: LotConfig) -> tuple[Rule, ...]:
-    """Profiles by class rank: darker and more closely hatched with rank; without a class, dotted."""
+    """Profiles by class rank: outline, and hatching the closer the higher the rank; the mat shows through."""
     words = [rule.word for rule in config.rules.classes.words]
+    line = PURPLES[4]
+    outline = (fill(None, "#ffffff", 1.0), fill(None, line, 0.45))
     hatches: tuple[tuple[Layer, ...], ...] = (
         (),
-        (hatch(45, 3.0),),
-        (hatch(45, 1.5),),
-        (hatch(45, 2), hatch(135, 2)),
-        (hatch(45, 1.2), hatch(135, 1.2)),
+        _cased_hatch(45, 5.0, line),
+        _cased_hatch(45, 2.5, line),
+        (*_cased_hatch(45, 2.5, line), *_cased_hatch(135, 2.5, line)),
+        (*_cased_hatch(45, 1.8, line), *_cased_hatch(135, 1.8, line)),
     )
-    shades = [PURPLES[round(i * 3 / max(len(words) - 1, 1))] for i in range(len(words))]
-    rules = [
-        Rule(word, (fill(shades[i], alpha=210), *hatches[i]), value=str(i)) for i, word in enumerate(words)
-    ]
-    return (*rules, Rule("insufficient", (fill("#ffffff", dash="dash", alpha=210), stipple(1.6))))
+    rules = [Rule(word, (*hatches[i], *outline), value=str(i)) for i, word in enumerate(words)]
+    dotted = (stipple(2.2, line), fill(None, "#ffffff", 1.0), fill(None, line, 0.45, dash="dot"))
+    return (*rules, Rule("insufficient", dotted))
+
+
+def _cased_hatch(angle: float, distance: float, colour: str) -> tuple[Layer, ...]:
+    """Hatching on a white casing, so that it is read over light and dark ground."""
+    return hatch(angle, distance, "#ffffff", 0.5), hatch(angle, distance, colour, 0.22)
 
 
 def _depths(config: LotConfig) -> tuple[Rule, ...]:
@@ -246,7 +257,10 @@ def _depths(config: LotConfig) -> tuple[Rule, ...]:
     return tuple(
         Rule(
             words[i],
-            (fill(BLUES[i], "#08306b", 0.3 + 0.2 * i, alpha=225),),
+            (
+                fill(BLUES[i], "#ffffff", 0.9 + 0.2 * i, alpha=70),
+                fill(None, "#08306b", 0.35 + 0.2 * i),
+            ),
             lower=edges[i],
             upper=edges[i + 1],
         )
@@ -316,6 +330,9 @@ def _path() -> tuple[Layer, ...]:
     return stroke(INK, 0.4), arrows
 
 
+# ticks stand at whole distances: "113+00", not "113+00.0"
+WHOLE_STATION = "regexp_replace(\"station_label\", '[.]0+$', '')"
+
 ACROSS_THE_LINE = """<data_defined_properties><Option type="Map">
 <Option type="QString" name="name" value=""/>
 <Option type="Map" name="properties"><Option type="Map" name="angle">
@@ -356,9 +373,9 @@ def layer_styles(tables: tuple[Table, ...], config: LotConfig, bands: list[str])
         "station_ticks": _ticks(),
     }
     texts = {
-        "station_ticks": labels('"station_label"', "beside"),
-        "profiles": labels(_difference_label(units), "within", 7, 4000),
-        "stops": labels("round(\"duration_s\" / 60, 1) || ' min'", "beside", 7, 3000),
+        "station_ticks": labels(WHOLE_STATION, "around", priority=9),
+        "profiles": labels(_difference_label(units), "within", 7, 1500, priority=3),
+        "stops": labels("round(\"duration_s\" / 60, 1) || ' min'", "within", 7, 2500, priority=6),
     }
     return {table.name: _qml(table, renderers[table.name], texts.get(table.name, "")) for table in tables}
 
