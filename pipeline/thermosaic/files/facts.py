@@ -1,6 +1,7 @@
 """Rows of lot_info: what a reader needs to judge the numbers, with units, sources, limits and cautions.
 
-Values are text in the delivery's units; nothing here is computed beyond a change of unit.
+Values are text in the delivery's units; nothing is computed here beyond a change of unit, and the mass that a
+stated spread rate puts on the area.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from .. import __version__
+from ..kernels import yields
 from ..tables import UNIT_OF_SUFFIX, suffix
 from .dressing import deliver, delivered_name, delivery_foot_m
 
@@ -25,6 +27,7 @@ _FRAME_ZERO = (
     "Station of the zero of the mat frame: cells are floor((station - zero) / cell), floor(offset / cell)"
 )
 
+US_TON_KG = 907.18474
 RULE_PARTS = ("profile", "statistic", "stop", "edge_trim", "window", "zone", "speed", "classes")
 CAUTIONS = (
     "Fresh mix can exceed 300 degF (150 degC), warm mix less, and burns; stay clear of pavers, rollers and "
@@ -48,6 +51,7 @@ def lot_info(record: LotRecord) -> pd.DataFrame:
         *_setup_rows(record),
         *_pass_rows(record),
         *_position_rows(record),
+        *_yield_rows(record),
         *_rule_rows(record),
         *_exclusion_rows(record),
         *_gap_rows(record),
@@ -256,9 +260,31 @@ def _pass_rows(record: LotRecord) -> list[Row]:
     return rows
 
 
-def _position_rows(record: LotRecord) -> list[Row]:
+def _whole_lot(record: LotRecord) -> pd.DataFrame:
+    """Row of the lot layer that holds for the whole lot."""
     whole = record.findings.frames["lot"]
-    row = whole[whole["pass_id"].isna()] if whole["pass_id"].isna().any() else whole.iloc[:1]
+    return whole[whole["pass_id"].isna()] if whole["pass_id"].isna().any() else whole.iloc[:1]
+
+
+def _yield_rows(record: LotRecord) -> list[Row]:
+    """Mix on the measured area, and the rate it was placed at while moving, by the stated spread rate."""
+    rate_kg_m2 = record.config.lot.spread_rate_kg_m2
+    if rate_kg_m2 is None:
+        return []
+    lot = _whole_lot(record).iloc[0]
+    kilograms, unit = (US_TON_KG, "ton") if record.config.delivery.units == "us" else (1000.0, "t")
+    width_m = float(np.diff(record.swath.edges_m)[0])
+    mass = float(yields.mass_kg(lot["area_m2"], rate_kg_m2)) / kilograms
+    placed = float(yields.delivery_kg_s(lot["speed_mean_mps"], width_m, rate_kg_m2)) * 3600 / kilograms
+    estimate = "at the stated spread rate: an estimate, no ticket was weighed"
+    return [
+        ("yield.mass", _text(mass, 4), unit, f"Mix on the area measured, {estimate}"),
+        ("yield.placed", _text(placed, 3), f"{unit}/h", f"Mix placed while moving, {estimate}"),
+    ]
+
+
+def _position_rows(record: LotRecord) -> list[Row]:
+    row = _whole_lot(record)
     meanings = {"sigma_p50_m": "Median", "sigma_p95_m": "95th percentile"}
     return [
         _row(

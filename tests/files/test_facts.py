@@ -1,0 +1,30 @@
+"""What lot_info tells beyond what is stated."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+import builders
+from thermosaic.files.facts import lot_info
+from true_record import true_record
+
+
+def test_the_mass_placed_follows_the_stated_spread_rate(tmp_path: Path) -> None:
+    """Mass is area times rate, and rate of placing speed times width times rate, in short tons on a US lot.
+
+    A short ton is 907.18474 kg by definition of the pound; 220 lb/yd2 is 119.36 kg/m2.
+    """
+    record = true_record(tmp_path, builders.us_curve_lot())
+    assert not lot_info(record)["key"].str.startswith("yield.").any()
+    lot = record.config.lot.model_copy(update={"spread_rate_kg_m2": 119.36})
+    told = lot_info(replace(record, config=record.config.model_copy(update={"lot": lot}))).set_index("key")
+    frame = record.findings.frames["lot"]
+    whole = frame[frame["pass_id"].isna()].iloc[0]
+    width_m = record.swath.edges_m[1] - record.swath.edges_m[0]
+    assert float(told.value["yield.mass"]) == pytest.approx(whole.area_m2 * 119.36 / 907.18474, rel=1e-3)
+    per_hour = whole.speed_mean_mps * width_m * 119.36 * 3600 / 907.18474
+    assert float(told.value["yield.placed"]) == pytest.approx(per_hour, rel=5e-3)
+    assert list(told.unit[["yield.mass", "yield.placed"]]) == ["ton", "ton/h"]
