@@ -508,7 +508,9 @@ class AgencyPattern(Section):
     @model_validator(mode="after")
     def _check(self) -> AgencyPattern:
         named = re.findall(r"\{([^{}]*)\}", self.name)
-        if sorted(named) != sorted(self.parts) or re.search(r"[{}]", re.sub(r"\{[a-z0-9_]+\}", "", self.name)):
+        if sorted(named) != sorted(self.parts) or re.search(
+            r"[{}]", re.sub(r"\{[a-z0-9_]+\}", "", self.name)
+        ):
             raise ValueError(f"name uses {', '.join(named)} in braces, [parts] has {', '.join(self.parts)}")
         _require_taken(self.pattern, None)
         return self

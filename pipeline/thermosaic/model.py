@@ -51,8 +51,12 @@ def _same_length(noun: Any, names: tuple[str, ...]) -> None:
 
 
 def _increasing(time_utc: np.ndarray, what: str) -> None:
-    _require(time_utc.dtype == "datetime64[ns]", f"{what}: time_utc must be datetime64[ns], not {time_utc.dtype}")
-    _require(bool(np.all(np.diff(time_utc.view("i8")) > 0)), f"{what}: time_utc must increase from row to row")
+    _require(
+        time_utc.dtype == "datetime64[ns]", f"{what}: time_utc must be datetime64[ns], not {time_utc.dtype}"
+    )
+    _require(
+        bool(np.all(np.diff(time_utc.view("i8")) > 0)), f"{what}: time_utc must increase from row to row"
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +81,7 @@ class Tally:
     used: int
     rejected: dict[str, int] = field(default_factory=dict)  # cause -> count
     first_line: dict[str, int] = field(default_factory=dict)  # cause -> line of its first case in the file(s)
-    notes: dict[str, Any] = field(default_factory=dict)  # other counts worth keeping (sentences by type, quality shares)
+    notes: dict[str, Any] = field(default_factory=dict)  # other counts (sentences by type, quality shares)
 
     def __post_init__(self) -> None:
         balance = self.used + sum(self.rejected.values())
@@ -107,9 +111,14 @@ class ScanLog:
         _same_length(self, ("time_utc", "line", "temp_c"))
         _increasing(self.time_utc, "ScanLog")
         _require(self.temp_c.dtype == np.float32, "ScanLog: temp_c must be float32")
-        _require(self.temp_c.shape[1:] == self.spot_right_m.shape, "ScanLog: one spot_right_m for each column")
+        _require(
+            self.temp_c.shape[1:] == self.spot_right_m.shape, "ScanLog: one spot_right_m for each column"
+        )
         step = np.diff(self.spot_right_m)
-        _require(bool(np.all(step > 0) or np.all(step < 0)), "ScanLog: spots must run in one direction across the mat")
+        _require(
+            bool(np.all(step > 0) or np.all(step < 0)),
+            "ScanLog: spots must run in one direction across the mat",
+        )
         _freeze(self)
 
 
@@ -131,7 +140,10 @@ class Fixes:
         _same_length(self, names)
         _increasing(self.time_utc, "Fixes")
         _require(bool(np.all((self.quality > 0) & (self.quality < len(QUALITIES)))), "Fixes: unknown quality")
-        _require(bool(np.all(np.abs(self.lat_deg) <= 90) and np.all(np.abs(self.lon_deg) <= 180)), "Fixes: not degrees")
+        _require(
+            bool(np.all(np.abs(self.lat_deg) <= 90) and np.all(np.abs(self.lon_deg) <= 180)),
+            "Fixes: not degrees",
+        )
         _freeze(self)
 
 
@@ -283,7 +295,10 @@ class Swath:
                  "edge_northing_m")  # fmt: skip
         _same_length(self, lines)
         _same_length(self, ("spot_right_m", "pitch_m", "on_mat"))
-        _require(bool(np.all(np.isfinite(self.easting_m[self.placed > 0]))), "Swath: a placed line lacks a position")
+        _require(
+            bool(np.all(np.isfinite(self.easting_m[self.placed > 0]))),
+            "Swath: a placed line lacks a position",
+        )
         _freeze(self)
 
 

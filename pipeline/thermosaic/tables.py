@@ -70,7 +70,11 @@ class Table:
         if (self.geometry is not None) != ("geometry" in frame.columns):
             raise ValueError(f"layer {self.name}: geometry expected: {self.geometry}")
         for column in self.columns:
-            if column.values and column.name in frame and not set(frame[column.name].dropna()) <= set(column.values):
+            if (
+                column.values
+                and column.name in frame
+                and not set(frame[column.name].dropna()) <= set(column.values)
+            ):
                 raise ValueError(f"layer {self.name}: {column.name} holds words outside {column.values}")
 
 
@@ -147,7 +151,8 @@ PAVER_PATH = Table("paver_path", "MultiLineString", "Path of the point below the
     *_IDENTITY, *_RANGE, *_when("start_utc", "Start"), *_when("end_utc", "End"),
     Column("length_m", "float64", "Ground length"),
 ))  # fmt: skip
-COLD_ZONES = Table("cold_zones", "MultiPolygon", "Mat colder than its surroundings: a place to look, not proof of a defect", (
+COLDER = "Mat colder than its surroundings: a place to look, not proof of a defect"
+COLD_ZONES = Table("cold_zones", "MultiPolygon", COLDER, (
     *_IDENTITY, *_RANGE, *_RULE,
     Column("zone_id", "int32", "Number of the zone"),
     Column("area_m2", "float64", "Ground area"),
