@@ -27,6 +27,7 @@ import shapely
 
 from ..tables import Column, Table
 from .styles import alias
+from .symbols import Look
 
 VERSION = "1.3"
 INFO_COLUMNS = ("key", "value", "unit", "meaning")
@@ -83,12 +84,13 @@ class Package:
     """Content of one lot.gpkg.
 
     `tables` in layer order and `frames` by name as delivered (dressed, geometries in CRS units, CRS set);
-    `styles` QML by layer; `domains` (layer, column) -> words that the rule and not the table decides;
+    `looks` how each layer is drawn and `styles` the same as QML; `domains` (layer, column) -> words that the rule and not the table decides;
     `stamp` ISO 8601 UTC with milliseconds and Z, the lot's own time.
     """
 
     tables: tuple[Table, ...]
     frames: dict[str, gpd.GeoDataFrame]
+    looks: dict[str, Look]
     styles: dict[str, str]
     lot_info: pd.DataFrame
     domains: dict[tuple[str, str], tuple[str, ...]]

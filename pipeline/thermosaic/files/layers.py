@@ -17,11 +17,13 @@ def lot_package(record: LotRecord) -> Package:
     config = record.config
     tables = tuple(dressing.delivered_table(table, config.delivery.units) for table in LAYERS)
     bands = dressing.band_names(record)
+    looks = styles.layer_looks(tables, config, bands)
     words = (*(rule.word for rule in config.rules.classes.words), "insufficient")
     return Package(
         tables=tables,
         frames=dressing.dress_layers(record),
-        styles=styles.layer_styles(tables, config, bands),
+        looks=looks,
+        styles=styles.layer_styles(tables, looks),
         lot_info=facts.lot_info(record),
         domains={("profiles", "profile_class"): words, ("speed_segments", "speed_band"): tuple(bands)},
         stamp=manifest.lot_time(record),
