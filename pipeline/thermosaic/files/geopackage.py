@@ -84,8 +84,8 @@ class Package:
     """Content of one lot.gpkg.
 
     `tables` in layer order and `frames` by name as delivered (dressed, geometries in CRS units, CRS set);
-    `looks` how each layer is drawn and `styles` the same as QML; `domains` (layer, column) -> words that the rule and not the table decides;
-    `stamp` ISO 8601 UTC with milliseconds and Z, the lot's own time.
+    `looks` how each layer is drawn and `styles` the same as QML; `domains` (layer, column) -> words that the
+    rule and not the table decides; `stamp` ISO 8601 UTC with milliseconds and Z, the lot's own time.
     """
 
     tables: tuple[Table, ...]

@@ -51,6 +51,14 @@ class ColourRamp:
         step = (self.high - self.low) / (len(INFERNO) - 1)
         return [(round(self.low + i * step, 4), colour) for i, colour in enumerate(INFERNO)]
 
+    def entries(self) -> list[tuple[float, str, str]]:
+        """Values, colours (rrggbb) and legend words, with a sharp change to the colours beyond the ends."""
+        step = (self.high - self.low) * 1e-4
+        below = (round(self.low - step, 6), BELOW, f"below {self.low:g} {self.unit}")
+        above = (round(self.high + step, 6), ABOVE, f"above {self.high:g} {self.unit}")
+        inside = [(value, colour, f"{value:g} {self.unit}") for value, colour in self.stops()]
+        return [below, *inside, above]
+
     def rgb(self, value: np.ndarray) -> np.ndarray:
         """Colour of each value, uint8 (..., 3); NaN is drawn as the lowest, leave it out."""
         value = np.nan_to_num(value, nan=self.low)
@@ -95,6 +103,11 @@ def _style_text(ramp: ColourRamp) -> str:
     return header + ElementTree.tostring(_style(ramp), encoding="unicode") + "\n"
 
 
+def style_content(ramp: ColourRamp) -> str:
+    """What a raster's style holds, as XML elements: for a style of its own and inside a project."""
+    return "".join(ElementTree.tostring(element, encoding="unicode") for element in _style(ramp))
+
+
 def check_raster_style(path: Path, ramp: ColourRamp) -> list[str]:
     """Read a style back; return what differs from the ramp, nothing if all is well."""
     try:
@@ -108,15 +121,9 @@ def check_raster_style(path: Path, ramp: ColourRamp) -> list[str]:
         if limits == (ramp.low, ramp.high)
         else [f"{path.name}: limits {limits}, not {ramp.low, ramp.high}"]
     )
-    if items != [(value, f"#{colour}") for value, colour in _with_ends(ramp)]:
+    if items != [(value, f"#{colour}") for value, colour, _ in ramp.entries()]:
         found.append(f"{path.name}: the colours are not those of the ramp")
     return found
-
-
-def _with_ends(ramp: ColourRamp) -> list[tuple[float, str]]:
-    """Stops with a sharp change to the colours beyond the ends, as an interpolating shader needs them."""
-    step = (ramp.high - ramp.low) * 1e-4
-    return [(round(ramp.low - step, 6), BELOW), *ramp.stops(), (round(ramp.high + step, 6), ABOVE)]
 
 
 def _style(ramp: ColourRamp) -> ElementTree.Element:
@@ -136,9 +143,7 @@ def _style(ramp: ColourRamp) -> ElementTree.Element:
         "colorRampType": "INTERPOLATED", "classificationMode": "1", "clip": "0", "labelPrecision": "0",
         "minimumValue": low, "maximumValue": high,
     })  # fmt: skip
-    words = {0: f"below {low} {ramp.unit}", len(INFERNO) + 1: f"above {high} {ramp.unit}"}
-    for number, (value, colour) in enumerate(_with_ends(ramp)):
-        label = words.get(number, f"{value:g} {ramp.unit}")
+    for value, colour, label in ramp.entries():
         ElementTree.SubElement(
             shader, "item", value=repr(float(value)), color=f"#{colour}", alpha="255", label=label
         )

@@ -41,9 +41,9 @@ class Rule:
 class Label:
     """Text beside features: an expression, where it stands, and from which scale inwards it is shown.
 
-    `place` is `inside` a polygon, `edge` along its outside, `around` its middle, or `tick`: across the line of
-    stations, turned by `azimuth`. Where labels have no room, those of lower `priority` (0 to 10) are left out. `column` is a
-    plain column that says nearly the same, for programs without expressions.
+    `place` is `inside` a polygon, `edge` along its outside, `around` its middle, or `tick`: across the line
+    of stations, turned by `azimuth`. Where labels have no room, those of lower `priority` (0 to 10) are left
+    out. `column` is a plain column that says nearly the same, for programs without expressions.
     """
 
     expression: str
