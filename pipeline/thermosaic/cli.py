@@ -112,6 +112,12 @@ def app(
 )
 @click.option("--no-report", is_flag=True, help="Leave out report.html, card.png, places.gpx and tables.")
 @click.option(
+    "--also",
+    metavar="KINDS",
+    default="",
+    help="Copies of the layers in a folder also/: fgb (FlatGeobuf), kml, or both with a comma.",
+)
+@click.option(
     "--fail-on",
     metavar="WORD",
     help="Exit 10 when a profile has this class word of the rule, or a worse one.",
@@ -124,6 +130,7 @@ def run(
     overwrite: bool,
     dry_run: bool,
     no_report: bool,
+    also: str,
     fail_on: str | None,
 ) -> None:
     """Turn one lot's logs into checked GIS products.
@@ -135,13 +142,30 @@ def run(
     from .opening import load_config
 
     config = load_config(lot)
-    rank = _rank_of(config, fail_on)
+    rank, copies = _rank_of(config, fail_on), _copies(also)
     if dry_run:
         click.echo(f"{config.lot.id} is sound: rule {config.rules.id}, map {config.crs.map}; nothing written")
         return
     if result is None:
         raise ConfigError("run: -o RESULT is missing: name the folder to write, for example -o lift1_result")
-    _run_one(config, result, overwrite, quiet=context.obj["quiet"], rank=rank, report=not no_report)
+    from .run import run_lot
+
+    products = run_lot(config, result, overwrite, not no_report, copies)
+    _show(products, config.delivery.units, context.obj["quiet"])
+    counts = products.summary["class_counts"]
+    if rank is not None and sum(list(counts.values())[rank:]):
+        sys.exit(10)
+
+
+def _copies(also: str) -> tuple[str, ...]:
+    """Kinds of copies asked for."""
+    from .results import COPIES
+
+    kinds = tuple(kind.strip() for kind in also.split(",") if kind.strip())
+    unknown = [kind for kind in kinds if kind not in COPIES]
+    if unknown:
+        raise ConfigError(f'--also: "{unknown[0]}" is not known: copies are made as {", ".join(COPIES)}')
+    return kinds
 
 
 def _rank_of(config: Any, word: str | None) -> int | None:
@@ -156,19 +180,11 @@ def _rank_of(config: Any, word: str | None) -> int | None:
     return words.index(word)
 
 
-def _run_one(
-    config: Any, result: Path, overwrite: bool, quiet: bool, rank: int | None = None, report: bool = True
-) -> None:
-    from .run import run_lot
-
-    products = run_lot(config, result, overwrite, report)
+def _show(products: Any, units: str, quiet: bool) -> None:
     _clear_progress()
     if not quiet:
-        click.echo(closing_table(products.summary, config.delivery.units))
-        click.echo(f"Result: {result}")
-    counts = products.summary["class_counts"]
-    if rank is not None and sum(list(counts.values())[rank:]):
-        sys.exit(10)
+        click.echo(closing_table(products.summary, units))
+        click.echo(f"Result: {products.folder}")
 
 
 def closing_table(summary: dict[str, Any], units: str) -> str:

@@ -1,4 +1,4 @@
-"""Open a published result, and verify that it still is what was published.
+"""Open a published result, verify that it still is what was published, and explain a number of it.
 
 `open_result` gives layers, spots, quality and manifest as they were written, in the delivery's units.
 `verify_result` re-reads everything and lists every difference, not the first. Nothing is changed: files
@@ -16,14 +16,18 @@ from typing import TYPE_CHECKING, Any
 import pyproj
 
 from .errors import ConfigError, ProductError
-from .files import dressing, geopackage, manifest, parquet, publishing, raster_review
-from .tables import LAYERS, Table
+from .files import dressing, exports, geopackage, manifest, parquet, project, publishing, raster_review, sld
+from .studies.explain.steps import SPOT_COLUMNS, Explanation, Published, Step
+from .studies.explain.text import plain_text, told
+from .tables import LAYERS, UNIT_OF_SUFFIX, Table, suffix
 
 if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
 LAYERS_FILE, SPOTS_FILE = "lot.gpkg", "spots.parquet"
+DECIMALS = {"m": 3, "m2": 2, "s": 1, "frac": 4, "mps": 3}  # in an explanation; else 2
+COPIES = exports.KINDS
 
 
 class Layers(Mapping[str, "gpd.GeoDataFrame"]):
@@ -144,6 +148,110 @@ def plot_result(path: Path | str, what: str, file: Path | str) -> Path:
     return plots.draw_plot(_folder(path), what, Path(file))
 
 
+def explain_result(
+    path: Path | str,
+    *,
+    profile: int | None = None,
+    zone: int | None = None,
+    at: str | None = None,
+    pass_id: str | None = None,
+) -> Explanation:
+    """Explain one profile, one cold zone, or one place of a published result.
+
+    Parameters
+    ----------
+    path : path of the result
+    profile, zone : int
+        Its number in the layer.
+    at : str
+        A place as a person names it: `"112+40, 6.2 ft right"`, offset right or left looking upstation.
+    pass_id : str, optional
+        The pass meant, where several covered the place.
+
+    Returns
+    -------
+    Explanation
+        Each step from file and row to the class; `differences` is empty where every number computed anew
+        from the readings equals the product's. `tell` writes it for people.
+
+    Raises
+    ------
+    ConfigError
+        Not exactly one of `profile`, `zone` and `at`, or it names nothing.
+    ProductError
+        The result is not whole.
+    """
+    asked = {"profile": profile, "zone": zone, "place": at}
+    asked = {name: value for name, value in asked.items() if value is not None}
+    if len(asked) != 1:
+        raise ConfigError('explain: name one of a profile, a zone or a place, like --at "112+40, 6.2 ft right"')
+    ((kind, value),) = asked.items()
+    published = _published(_folder(path))
+    try:
+        steps = _steps(published, kind, value, pass_id)
+    except ValueError as error:
+        raise ConfigError(f"explain: {error}") from None
+    lot = published.config["lot"]
+    return Explanation(f"{kind.capitalize()} {value}", lot["id"], int(lot["revision"]), steps)
+
+
+def _steps(published: Published, kind: str, value: Any, pass_id: str | None) -> tuple[Step, ...]:
+    from .studies.explain.places import parse_place, place_steps
+    from .studies.explain.profiles import profile_steps
+    from .studies.explain.zones import zone_steps
+
+    if kind == "place":
+        return place_steps(published, *parse_place(str(value), published.labels), pass_id)
+    layer, key, explain = {
+        "profile": ("profiles", "profile_id", profile_steps),
+        "zone": ("cold_zones", "zone_id", zone_steps),
+    }[kind]
+    frame = published.frames[layer]
+    rows = frame[frame[key] == value]
+    if rows.empty:
+        numbers = f"1 to {len(frame)}" if len(frame) else "none"
+        raise ValueError(f"there is no {kind} {value}: the lot has {numbers}")
+    return explain(published, rows.iloc[0])
+
+
+def _published(folder: Path) -> Published:
+    """Read what explanations stand on, SI."""
+    from .files.sheets.lot_sheet import read_sheet
+
+    sheet = read_sheet(folder)
+    try:
+        spots = parquet.read_columns(folder / SPOTS_FILE, SPOT_COLUMNS)
+        scans = tuple(item["path"] for item in sheet.manifest["inputs"] if item["role"] == "scan")
+        notes = next(iter(sheet.quality["inputs"].values()))["notes"]
+    except (OSError, ValueError, KeyError, StopIteration) as error:
+        raise ProductError(f"{folder}: is no whole result: {error}") from error
+    return Published(
+        frames=sheet.frames,
+        spots=spots,
+        config=sheet.config,
+        quality=sheet.quality,
+        scan_files=scans,
+        rows_by_file=tuple(notes.get("rows_by_file", ())),
+        labels=sheet.measures.labels,
+    )
+
+
+def tell(explanation: Explanation, path: Path | str) -> str:
+    """Write an explanation for people, in the units that the result was delivered in."""
+    delivery = open_result(path).manifest["delivery"]
+
+    def shown(value: Any, key: str) -> tuple[str, str]:
+        ending = suffix(key)
+        if not ending or ending == "utc" or isinstance(value, str) or value is None:
+            return plain_text(value, 0), "UTC" if ending == "utc" else ""
+        name = dressing.delivered_name(key, delivery["units"])
+        number = float(dressing.deliver(float(value), key, delivery["units"], delivery["foot_m"]))
+        unit = UNIT_OF_SUFFIX[suffix(name)].replace("share 0..1", "").replace(" of difference", "")
+        return plain_text(number, DECIMALS.get(ending, 2)), unit
+
+    return told(explanation, shown)
+
+
 def verify_result(path: Path | str) -> list[str]:
     """Re-read a published result and return every difference in plain words; an empty list is a whole result.
 
@@ -197,9 +305,19 @@ def _check_products(folder: Path, tables: tuple[Table, ...], crs: pyproj.CRS) ->
     if package.is_file():
         trouble = geopackage.check_geopackage(package, tables, crs)
         found += trouble or _check_counts(package, layers, counts)
+        found += _check_looks(folder, tables)
     if spots.is_file():
         found += parquet.check_spots(spots, crs, counts)
     return found
+
+
+def _check_looks(folder: Path, tables: tuple[Table, ...]) -> list[str]:
+    """Check the project and the servers' styles, and each copy that was made, against the layers."""
+    columns = {table.name: {column.name for column in table.columns} for table in tables}
+    found = sld.check_styles(folder, columns, None)
+    found += project.check_project(folder / project.NAME, (folder / project.MOSAIC).is_file())
+    made = {path.suffix[1:] for path in (folder / exports.FOLDER).glob("*")}
+    return found + exports.check_also(folder / LAYERS_FILE, folder, tuple(k for k in COPIES if k in made))
 
 
 def _check_counts(package: Path, layers: dict[str, int], readings: dict[str, int]) -> list[str]:

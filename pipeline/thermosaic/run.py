@@ -17,7 +17,13 @@ from .stages.s6_detect import detect_findings
 from .stages.s7_publish import publish_lot
 
 
-def run_lot(config: LotConfig, result: Path, overwrite: bool = False, report: bool = True) -> Products:
+def run_lot(
+    config: LotConfig,
+    result: Path,
+    overwrite: bool = False,
+    report: bool = True,
+    also: tuple[str, ...] = (),
+) -> Products:
     """Turn one lot's logs into checked GIS products.
 
     Parameters
@@ -28,6 +34,8 @@ def run_lot(config: LotConfig, result: Path, overwrite: bool = False, report: bo
         Folder to publish: absent or whole afterwards. An older result is replaced only with `overwrite`.
     report : bool
         Make the page, card, waypoints and tables too.
+    also : tuple of str
+        Copies of the layers in other formats: fgb, kml.
 
     Raises
     ------
@@ -50,7 +58,7 @@ def run_lot(config: LotConfig, result: Path, overwrite: bool = False, report: bo
     )  # fmt: skip
     _say(5, "products")
     record = LotRecord(config, inputs, trajectory, swath, stations, rasters, findings, started)
-    return publish_lot(record, result, overwrite, report)
+    return publish_lot(record, result, overwrite, report, also)
 
 
 def _say(done: int, following: str) -> None:

@@ -154,7 +154,7 @@ def test_a_lot_without_mat_or_findings_is_still_whole(record: model.LotRecord, t
     """No tile, no row, no zone: every other product is there and typed, nothing breaks."""
     none = dataclasses.replace(record.rasters, mat=(), tiles=())
     published = publish_lot(dataclasses.replace(record, rasters=none), tmp_path / "result")
-    assert set(published.files["role"]) == {"layers", "spots", "quality"}
+    assert set(published.files["role"]) == {"layers", "project", "style", "spots", "quality"}
 
 
 LIMITED = """

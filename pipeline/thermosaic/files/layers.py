@@ -1,4 +1,4 @@
-"""What lot.gpkg holds: dressed layers, their styles and domains, and the facts of the lot."""
+"""What lot.gpkg holds: dressed layers, their looks and domains, the facts of the lot; and what lot.qgz shows."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 from ..tables import LAYERS
 from . import dressing, facts, manifest, styles
 from .geopackage import Package
+from .project import Project
+from .ramp import ColourRamp, temperature_ramp
 
 if TYPE_CHECKING:
     from ..model import LotRecord
@@ -28,3 +30,15 @@ def lot_package(record: LotRecord) -> Package:
         domains={("profiles", "profile_class"): words, ("speed_segments", "speed_band"): tuple(bands)},
         stamp=manifest.lot_time(record),
     )
+
+
+def lot_ramp(record: LotRecord) -> ColourRamp | None:
+    """Return the ramp of the mosaic, or None where there is no tile."""
+    return temperature_ramp(record.rasters, record.config.delivery.units) if record.rasters.tiles else None
+
+
+def lot_project(record: LotRecord, package: Package, ramp: ColourRamp | None) -> Project:
+    """Return the content of lot.qgz."""
+    lot = record.config.lot
+    title = f"{lot.id}: {lot.route}, lane {lot.lane}, lift {lot.lift}"
+    return Project(title, " ".join(facts.CAUTIONS), record.swath.crs, package, ramp)

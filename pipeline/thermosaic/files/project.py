@@ -16,7 +16,7 @@ from xml.sax.saxutils import quoteattr
 import pyproj
 import shapely
 
-from ..tables import Table
+from ..tables import LAYERS, Table
 from . import qml, ramp
 from .geopackage import ATTRIBUTE_TABLES, Package
 from .styles import layer_content
@@ -179,7 +179,7 @@ def _layer_element(
 # ------------------------------------------------------------------------------------------- the checker
 
 
-def check_project(path: Path, tables: tuple[Table, ...], has_raster: bool) -> list[str]:
+def check_project(path: Path, has_raster: bool) -> list[str]:
     """Read a project back; return what is wrong, nothing if all is well.
 
     Every layer of the package is listed once and drawn above the raster, and every source is a file of the
@@ -192,7 +192,7 @@ def check_project(path: Path, tables: tuple[Table, ...], has_raster: bool) -> li
         return [f"{path.name}: is no project: {error}"]
     listed = [str(layer.get("id")) for layer in root.iter("layer-tree-layer")]
     sources = {layer.findtext("id"): str(layer.findtext("datasource")) for layer in root.iter("maplayer")}
-    wanted = {_identifier(name) for name in (*(table.name for table in tables), *ATTRIBUTE_TABLES)}
+    wanted = {_identifier(name) for name in (*(table.name for table in LAYERS), *ATTRIBUTE_TABLES)}
     wanted |= {_identifier(RASTER)} if has_raster else set()
     found = []
     if sorted(listed) != sorted(wanted) or sorted(sources) != sorted(wanted):

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from ..errors import ProductError
-from ..files import cog, geopackage, layers, manifest, parquet, publishing
+from ..files import cog, exports, geopackage, layers, manifest, parquet, project, publishing, sld
 from ..model import NOT_A_ROW, TILE_CELLS, LotRecord, Products
 
 BYTES_PER_READING, BYTES_PER_CELL, BYTES_FIXED = 60, 16, 20_000_000  # generous: measured about 20 and 8
@@ -31,7 +31,13 @@ class Written:
     checked_by: str
 
 
-def publish_lot(record: LotRecord, result: Path, overwrite: bool = False, report: bool = True) -> Products:
+def publish_lot(
+    record: LotRecord,
+    result: Path,
+    overwrite: bool = False,
+    report: bool = True,
+    also: tuple[str, ...] = (),
+) -> Products:
     """Write, read back and publish all products of a lot; `result` is absent or whole at any time.
 
     Parameters
@@ -44,6 +50,8 @@ def publish_lot(record: LotRecord, result: Path, overwrite: bool = False, report
         Replace an older result of this program; foreign files are never touched.
     report : bool
         Make the page, card, waypoints and tables too.
+    also : tuple of str
+        Copies of the layers in other formats: fgb, kml.
 
     Raises
     ------
@@ -55,7 +63,7 @@ def publish_lot(record: LotRecord, result: Path, overwrite: bool = False, report
     started = record.started or datetime.now(UTC)
     _require_rows(record)
     with publishing.publication(result, overwrite, _needed_bytes(record)) as folder:
-        written = _write_and_check(folder, record)
+        written = _write_and_check(folder, record) + _also(folder, also)
         _write_manifest(folder, record, written)
         if report:
             written += _report(folder)
@@ -90,6 +98,7 @@ def _write_and_check(folder: Path, record: LotRecord) -> list[Written]:
     with ThreadPoolExecutor(2) as pool:
         for made in pool.map(lambda step: step(folder, record), steps):
             written += made
+    _accept(project.check_project(folder / project.NAME, bool(record.rasters.tiles)))
     return written
 
 
@@ -106,7 +115,26 @@ def _layers(folder: Path, record: LotRecord) -> list[Written]:
     path = folder / "lot.gpkg"
     geopackage.write_geopackage(path, package)
     _accept(geopackage.check_geopackage(path, package.tables, record.swath.crs, package.frames))
-    return [Written("layers", path.name, "sqlite3, fiona, pyogrio")]
+    return [Written("layers", path.name, "sqlite3, fiona, pyogrio"), *_looks(folder, record, package)]
+
+
+def _looks(folder: Path, record: LotRecord, package: geopackage.Package) -> list[Written]:
+    """Write what draws the layers: a project beside the data, checked when all is there; styles for servers."""
+    ramp = layers.lot_ramp(record)
+    project.write_project(folder / project.NAME, layers.lot_project(record, package, ramp))
+    styles = sld.write_styles(folder, package.looks, ramp)
+    columns = {table.name: {column.name for column in table.columns} for table in package.tables}
+    _accept(sld.check_styles(folder, columns, ramp))
+    written = [Written("style", path.relative_to(folder).as_posix(), "xml.etree") for path in styles]
+    return [Written("project", project.NAME, "zipfile, xml.etree"), *written]
+
+
+def _also(folder: Path, kinds: tuple[str, ...]) -> list[Written]:
+    """Make copies of the layers in other formats, from the GeoPackage already checked."""
+    package = folder / project.PACKAGE
+    paths = exports.write_also(package, folder, kinds)
+    _accept(exports.check_also(package, folder, kinds))
+    return [Written("copy", path.relative_to(folder).as_posix(), "fiona, xml.etree") for path in paths]
 
 
 def _spots(folder: Path, record: LotRecord) -> list[Written]:
