@@ -258,6 +258,38 @@ def report(result: Path, folder: Path, lang: str, pdf: bool) -> None:
 
 @app.command()
 @click.argument("result", type=click.Path(path_type=Path))
+@click.option("--profile", type=int, metavar="N", help="Number of a profile.")
+@click.option("--zone", type=int, metavar="N", help="Number of a cold zone.")
+@click.option("--at", metavar="PLACE", help="A place: station, offset right or left looking upstation.")
+@click.option("--pass", "pass_id", metavar="ID", help="The paver pass, where several covered the place.")
+@click.option("--lot", type=click.Path(path_type=Path), help="The lot's folder: look its logs up too.")
+@click.option("--json", "as_json", is_flag=True, help="Print it as JSON, SI.")
+def explain(
+    result: Path, profile: int | None, zone: int | None, at: str | None, pass_id: str | None, lot: Path | None,
+    as_json: bool,
+) -> None:  # fmt: skip
+    """Explain a number of a RESULT, from file and row to the class; exit 5 when a step differs.
+
+    Everything is computed anew from the published readings; = marks what equals the product's number.
+
+    \b
+    Examples:
+      thermosaic explain lift1_result --profile 3
+      thermosaic explain lift1_result --at "112+40, 6.2 ft right" --lot lift1
+    """
+    from . import beside
+    from .results import tell
+
+    found = beside.explain(result, lot, profile, zone, at, pass_id)
+    if as_json:
+        click.echo(json.dumps(found.as_dict(), indent=2, allow_nan=False))
+    else:
+        click.echo(tell(found, result))
+    sys.exit(5 if found.differences else 0)
+
+
+@app.command()
+@click.argument("result", type=click.Path(path_type=Path))
 @click.option(
     "--what",
     type=click.Choice(["strip", "plan", "speed", "histogram", "layers"]),
@@ -275,6 +307,37 @@ def plot(result: Path, what: str, path: Path) -> None:
     from .results import plot_result
 
     click.echo(str(plot_result(result, what, path)))
+
+
+@app.command("hand-in")
+@click.argument("result", type=click.Path(path_type=Path))
+@click.option("--agency", metavar="FILE", required=True, help="The agency: a shipped name or a .toml file.")
+@click.option(
+    "-o", "--output", "path", type=click.Path(path_type=Path), required=True, help="The .zip to write."
+)
+@click.option(
+    "--lot", type=click.Path(path_type=Path), help="The lot folder, where the list asks for raw logs."
+)
+@click.option(
+    "--without-names",
+    is_flag=True,
+    help="Leave out what names persons: such keys of [lot.agency], and notes.",
+)
+@click.option("--overwrite", is_flag=True, help="Replace a .zip that is there.")
+def hand_in(
+    result: Path, agency: str, path: Path, lot: Path | None, without_names: bool, overwrite: bool
+) -> None:
+    """Pack what an agency's list asks of a RESULT: its file names, columns and formats, checksums, a cover page.
+
+    Prints what is missing from the list; the cover page says it too.
+
+    Example: thermosaic hand-in lift1_result --agency county-roads --lot lift1 -o lift1.zip
+    """
+    from .results import hand_in_result
+
+    for line in hand_in_result(result, agency, path, lot, without_names, overwrite):
+        click.echo(f"missing: {line}")
+    click.echo(str(path))
 
 
 @app.command()

@@ -18,6 +18,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Discriminator, Field, Tag, model_validator
 
+from .tables import LAYER, LINES
 from .units import StationLabels
 from .values import (
     Accuracy,
@@ -493,6 +494,69 @@ class AgencyPart(Section):
         return self
 
 
+HANDED_IN = (
+    "page", "pdf", "card", "waypoints", "layers", "kml", "flatgeobuf", "mosaic", "mat", "table", "lines", "spots",
+    "raw_logs", "lot_file", "quality", "manifest",
+)  # fmt: skip
+SEVERAL_FILES = ("flatgeobuf", "mosaic", "mat", "raw_logs")
+NAME_PARTS = ("lot_id", "revision", "route", "lane", "lift", "paved_on", "file")
+
+
+class HandedIn(Section):
+    """One thing that an agency wants: what it is, its name in the hand-in, and for tables their columns."""
+
+    what: Literal[HANDED_IN] = Field(description="What it is")  # type: ignore[valid-type]
+    name: Line = Field(
+        description="Its path in the hand-in, parts in braces; {file} where it is several files"
+    )
+    meaning: Line = Field(description="What it is, in the agency's words")
+    required: bool = Field(default=True, description="Its absence is named as missing, not as left out")
+    layer: Line | None = Field(default=None, description="Layer of a table, like profiles")
+    columns: dict[str, str] = Field(
+        default={}, description="The agency's name of a column = our column, in SI"
+    )
+    readings: Line | None = Field(default=None, description="Name of a column of readings, with {spot}")
+
+    @model_validator(mode="after")
+    def _check(self) -> HandedIn:
+        parts = re.findall(r"\{([^{}]*)\}", self.name)
+        unknown = [part for part in parts if part not in NAME_PARTS]
+        if unknown:
+            raise ValueError(f"{{{unknown[0]}}} is no part of a name: known are {', '.join(NAME_PARTS)}")
+        if ("file" in parts) != (self.what in SEVERAL_FILES):
+            raise ValueError("{file} belongs in the name of several files, and only there")
+        if not re.fullmatch(r"(?!/)(?!.*//)(?!.*\.\.)[A-Za-z0-9 ._/{}-]+(?<!/)", self.name):
+            raise ValueError(
+                f"{shown(self.name)} is no path inside a folder: letters, digits, blank . _ - / are taken"
+            )
+        if (self.layer is not None) != (self.what == "table"):
+            raise ValueError("layer is given for a table, and only there")
+        if (self.columns and self.what not in ("table", "lines")) or (self.readings and self.what != "lines"):
+            raise ValueError("columns are given for table and lines, readings for lines only")
+        if self.readings and self.readings.count("{spot}") != 1:
+            raise ValueError(f"{shown(self.readings)} lacks {{spot}}, the number of the column")
+        self._check_columns()
+        return self
+
+    def _check_columns(self) -> None:
+        """Refuse a layer or a column that there is not."""
+        if self.layer is not None and self.layer not in LAYER:
+            raise ValueError(f"there is no layer {shown(self.layer)}: known are {', '.join(LAYER)}")
+        table = LINES if self.what == "lines" else LAYER[self.layer] if self.layer else None
+        known = {column.name for column in table.columns} if table else set()
+        unknown = sorted(set(self.columns.values()) - known)
+        if table is not None and unknown:
+            raise ValueError(f"{table.name} has no column {shown(unknown[0])}")
+
+
+class HandIn(Section):
+    """What an agency wants handed in, under which names; each agency has its own list."""
+
+    units: Literal["us", "si"] = Field(description="Units that the agency takes")
+    files: dict[str, HandedIn] = Field(description="The list: a word for each thing = what, name, meaning")
+    persons: tuple[str, ...] = Field(default=(), description="Keys of [lot.agency] that name persons")
+
+
 class AgencyPattern(Section):
     """How an agency names its lots, and which keys it wants in [lot.agency]; each agency has its own."""
 
@@ -504,6 +568,7 @@ class AgencyPattern(Section):
     parts: dict[str, AgencyPart] = Field(description="Parts of the template")
     required: dict[str, AgencyKey] = Field(default={}, description="Keys of [lot.agency] that must be there")
     optional: dict[str, AgencyKey] = Field(default={}, description="Keys of [lot.agency] that may be there")
+    hand_in: HandIn | None = Field(default=None, description="What is handed in, where the agency has a list")
 
     @model_validator(mode="after")
     def _check(self) -> AgencyPattern:

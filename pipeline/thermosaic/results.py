@@ -7,6 +7,7 @@ are opened read-only.
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -17,6 +18,7 @@ import pyproj
 
 from .errors import ConfigError, ProductError
 from .files import dressing, exports, geopackage, manifest, parquet, project, publishing, raster_review, sld
+from .studies.explain.readings import looked_at
 from .studies.explain.steps import SPOT_COLUMNS, Explanation, Published, Step
 from .studies.explain.text import plain_text, told
 from .tables import LAYERS, UNIT_OF_SUFFIX, Table, suffix
@@ -25,8 +27,11 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
+    from .config import AgencyPattern
+    from .files import hand_in
+
 LAYERS_FILE, SPOTS_FILE = "lot.gpkg", "spots.parquet"
-DECIMALS = {"m": 3, "m2": 2, "s": 1, "frac": 4, "mps": 3}  # in an explanation; else 2
+DECIMALS = {"m": 3, "m2": 2, "s": 2, "frac": 4, "mps": 3}  # in an explanation; else 2
 COPIES = exports.KINDS
 
 
@@ -133,6 +138,103 @@ def report_result(path: Path | str, out: Path | str, lang: str = "en", pdf: bool
     return [*written, printing.write_pdf(made / report.PAGE)] if pdf else written
 
 
+def hand_in_result(
+    path: Path | str,
+    agency: str | Path,
+    file: Path | str,
+    lot: Path | str | None = None,
+    without_names: bool = False,
+    overwrite: bool = False,
+) -> list[str]:
+    """Pack what an agency's list asks of a published result into one ZIP, with checksums and a cover page.
+
+    Parameters
+    ----------
+    agency : str or Path
+        A shipped agency by name, or the path of a .toml file with a list, `[hand_in]`.
+    file : Path
+        The ZIP to write.
+    lot : Path, optional
+        The lot folder, for the raw logs.
+    without_names : bool
+        Leave out keys of [lot.agency] that name persons, and notes, from every file.
+
+    Returns
+    -------
+    list of str
+        What is missing from the agency's list, in plain words.
+
+    Raises
+    ------
+    ConfigError
+        The agency has no list, or `file` exists and `overwrite` is not set.
+    MismatchError
+        A raw log is not the one that the result was made from.
+    ProductError
+        The result is not whole, or what was made fails its check.
+    """
+    from .files import hand_in, settings
+
+    folder, out = _folder(path), Path(file)
+    pattern = settings.load_agency_file(str(agency))
+    if pattern.hand_in is None:
+        raise ConfigError(f"{agency}: has no [hand_in], the list of what the agency wants: write one")
+    if out.exists() and not overwrite:
+        raise ConfigError(f"{out}: exists already: choose another name, or replace it with --overwrite")
+    with tempfile.TemporaryDirectory(prefix="thermosaic-") as working:
+        source = _hand_in_source(folder, Path(working), pattern, _lot_folder(lot), without_names)
+        done = hand_in.collect(source, pattern.hand_in)
+        problems = _agency_problems(folder, pattern, source.left_out or ())
+        cover = hand_in.cover_text(source, pattern, done, problems)
+        hand_in.write_hand_in(out, done, cover, source.stamp)
+    missing = [f"{word}: {why}" for word, item, why in done.missing if item.required]
+    return [*missing, *(f"lot.toml: {text}" for text in problems)]
+
+
+def _lot_folder(lot: Path | str | None) -> Path | None:
+    if lot is None:
+        return None
+    folder = Path(lot) if Path(lot).is_dir() else Path(lot).parent
+    if not folder.is_dir():
+        raise ConfigError(f"{lot}: is no lot folder: name the folder with lot.toml and the logs")
+    return folder
+
+
+def _hand_in_source(
+    folder: Path, working: Path, pattern: AgencyPattern, lot: Path | None, without_names: bool
+) -> hand_in.Source:
+    """Make what a hand-in is made from: the result, or its copy without names; and a report where it has none."""
+    from .files import hand_in, persons, report
+
+    published = open_result(folder)
+    stated = pattern.hand_in.persons if pattern.hand_in else ()
+    used, left_out, differences = folder, None, []
+    if without_names:
+        used = working / "result"
+        left_out, differences = persons.copy_without_names(folder, used, stated)
+        differences += persons.check_without_names(used, left_out)
+    elif not (folder / report.PAGE).is_file():
+        used = working / "result"
+        persons.copy_linked(folder, used)
+        differences = report.make_report(used, used)[1]
+    if differences:
+        raise ProductError(f"{folder}: what was made for the hand-in fails its check: {differences[0]}")
+    (working / "made").mkdir()
+    listed = manifest.read_json(used / manifest.MANIFEST) | {"paved_on": published.quality["paved_on"]}
+    stamp = geopackage.read_stamp(used / LAYERS_FILE)
+    names = None if left_out is None else tuple(left_out)
+    return hand_in.Source(used, working / "made", listed, stamp, lot, names)
+
+
+def _agency_problems(folder: Path, pattern: AgencyPattern, left_out: tuple[str, ...]) -> list[str]:
+    """What the agency's pattern asks of the lot's keys and does not find; nothing about keys left out."""
+    from .questions import agency_problems
+
+    stated = open_result(folder).manifest["configuration"]
+    problems = agency_problems({"lot": stated["lot"], "stationing": stated["stationing"]}, pattern)
+    return [f"{key}: {text}" for path, text in problems if (key := ".".join(map(str, path))) not in left_out]
+
+
 def plot_result(path: Path | str, what: str, file: Path | str) -> Path:
     """Draw one picture of a published result as .png or .svg: strip, plan, speed, histogram or layers.
 
@@ -184,7 +286,9 @@ def explain_result(
     asked = {"profile": profile, "zone": zone, "place": at}
     asked = {name: value for name, value in asked.items() if value is not None}
     if len(asked) != 1:
-        raise ConfigError('explain: name one of a profile, a zone or a place, like --at "112+40, 6.2 ft right"')
+        raise ConfigError(
+            'explain: name one of a profile, a zone or a place, like --at "112+40, 6.2 ft right"'
+        )
     ((kind, value),) = asked.items()
     published = _published(_folder(path))
     try:
@@ -192,7 +296,8 @@ def explain_result(
     except ValueError as error:
         raise ConfigError(f"explain: {error}") from None
     lot = published.config["lot"]
-    return Explanation(f"{kind.capitalize()} {value}", lot["id"], int(lot["revision"]), steps)
+    subject = f"{kind.capitalize()} {value}"
+    return Explanation(subject, lot["id"], int(lot["revision"]), steps, looked_at(steps))
 
 
 def _steps(published: Published, kind: str, value: Any, pass_id: str | None) -> tuple[Step, ...]:
@@ -243,7 +348,7 @@ def tell(explanation: Explanation, path: Path | str) -> str:
     def shown(value: Any, key: str) -> tuple[str, str]:
         ending = suffix(key)
         if not ending or ending == "utc" or isinstance(value, str) or value is None:
-            return plain_text(value, 0), "UTC" if ending == "utc" else ""
+            return plain_text(value), "UTC" if ending == "utc" else ""
         name = dressing.delivered_name(key, delivery["units"])
         number = float(dressing.deliver(float(value), key, delivery["units"], delivery["foot_m"]))
         unit = UNIT_OF_SUFFIX[suffix(name)].replace("share 0..1", "").replace(" of difference", "")

@@ -268,6 +268,22 @@ SPOTS = Table("spots", "Point", "One row a reading on the mat, in the order of l
     Column("speed_mps", "float32", "Speed of the paver"),
 ))  # fmt: skip
 
+LINES = Table("lines", None, "One row a scan line with readings on the mat: its position, then its readings", (
+    Column("line", "int64", "Data row of the scan log over all files in order, 1 = first"),
+    Column("pass_id", "text", "Paver pass"),
+    *_when("seen_utc", "When the line of spots saw the place"),
+    Column("station_m", "float64", "Station of the middle of its spots on the mat"),
+    Column("station_label", "text", "Station as a label"),
+    Column("offset_m", "float64", "Offset of that middle, right positive looking upstation"),
+    Column("map_easting", "float64", "Easting of that middle, in the unit of the map CRS"),
+    Column("map_northing", "float64", "Northing, likewise"),
+    Column("lon_deg", "float64", "Longitude in the geographic frame of the map CRS"),
+    Column("lat_deg", "float64", "Latitude, likewise"),
+    Column("speed_mps", "float64", "Speed of the paver"),
+    Column("position_sigma_m", "float64", "Position sigma, one standard deviation"),
+    Column("placed", "text", "How the line got its position", ("fixes", "by_wheel")),
+))  # fmt: skip
+
 
 def markdown(table: Table) -> str:
     """Write a table's columns as Markdown, as the README shows them.

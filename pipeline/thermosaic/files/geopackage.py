@@ -261,6 +261,12 @@ def read_layer(path: Path, name: str) -> gpd.GeoDataFrame:
     return pyogrio.read_dataframe(path, layer=name)
 
 
+def read_stamp(path: Path) -> str:
+    """The lot's own time, which every table carries as its last change: ISO 8601 UTC with Z."""
+    with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro&immutable=1", uri=True)) as base:
+        return str(base.execute("SELECT max(last_change) FROM gpkg_contents").fetchone()[0])
+
+
 def read_table(path: Path, name: str) -> pd.DataFrame:
     """Read one of the tables without geometry."""
     return pyogrio.read_dataframe(path, layer=name, read_geometry=False)

@@ -6,6 +6,7 @@ product of a run.
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 import tempfile
@@ -16,6 +17,7 @@ from ..errors import ProductError
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
 SECONDS = 180
+_DATE = re.compile(rb"(/(?:CreationDate|ModDate) \(D:)[0-9]{14}")
 
 
 def write_pdf(page: Path) -> Path:
@@ -45,6 +47,16 @@ def write_pdf(page: Path) -> Path:
             f"{path}: no PDF was made by {browser or 'WeasyPrint'}; print {page.name} from any browser"
         )
     return path
+
+
+def set_date(path: Path, stamp: str) -> None:
+    """Write an ISO 8601 UTC time over the dates that a PDF carries of its making, so that its bytes stay.
+
+    >>> _DATE.sub(rb"\\g<1>20260514203000", b"/CreationDate (D:20991231235959+00'00')")
+    b"/CreationDate (D:20260514203000+00'00')"
+    """
+    digits = stamp[:19].translate(str.maketrans("", "", "-T:"))
+    path.write_bytes(_DATE.sub(rb"\g<1>" + digits.encode(), path.read_bytes()))
 
 
 def _print_with_browser(browser: str, page: Path, path: Path) -> None:

@@ -369,6 +369,12 @@ def load_agency(name: str, folder: Path = Path()) -> AgencyPattern:
     return validated(AgencyPattern, read_toml(_found("agencies", name, folder)))
 
 
+def load_agency_file(name: str) -> AgencyPattern:
+    """Load an agency by shipped name, or by the path of a .toml file anywhere."""
+    path = Path(name)
+    return load_agency(path.name, path.parent) if path.suffix == ".toml" else load_agency(name)
+
+
 def load_evidence(path: Path) -> EvidenceFile:
     """Load what a check of the rig found."""
     return validated(EvidenceFile, read_toml(path))
