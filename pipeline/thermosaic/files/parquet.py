@@ -22,6 +22,7 @@ from ..tables import SPOTS
 
 if TYPE_CHECKING:
     import geopandas as gpd
+    import pandas as pd
     import pyproj
 
     from ..model import LotRecord
@@ -211,6 +212,11 @@ def read_spots(path: Path, columns: list[str] | None = None) -> gpd.GeoDataFrame
     import geopandas
 
     return geopandas.read_parquet(path, columns=None if columns is None else [*columns, "geometry"])
+
+
+def read_columns(path: Path, columns: tuple[str, ...]) -> pd.DataFrame:
+    """Read columns of all readings as a plain frame, without their geometry."""
+    return pq.read_table(path, columns=list(columns)).to_pandas()
 
 
 # ------------------------------------------------------------------------------------------- the checker

@@ -57,6 +57,8 @@ def read_scan_rows(paths: tuple[Path, ...], log_format: LogFormat) -> tuple[Scan
                     f"{path.name}: has {len(block.spots)} spot columns, {name} has {parts[0][3].shape[1]}"
                 )
             parts.append(_scan_part(block, before, log_format, ledger))
+        if len(paths) > 1:
+            ledger.notes.setdefault("rows_by_file", []).append(ledger.read - before)
     if not any(len(part[0]) for part in parts):
         raise InputError(f"{name}: none of {ledger.read} rows is usable: {_counted(ledger.rejected)}")
     time, line, file_line, temp = (np.concatenate([part[k] for part in parts]) for k in range(4))
