@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
-    from .config import AgencyPattern
+    from .config import AgencyPattern, HandIn
     from .files import hand_in
 
 LAYERS_FILE, SPOTS_FILE = "lot.gpkg", "spots.parquet"
@@ -182,7 +182,7 @@ def hand_in_result(
     if out.exists() and not overwrite:
         raise ConfigError(f"{out}: exists already: choose another name, or replace it with --overwrite")
     with tempfile.TemporaryDirectory(prefix="thermosaic-") as working:
-        source = _hand_in_source(folder, Path(working), pattern, _lot_folder(lot), without_names)
+        source = _hand_in_source(folder, Path(working), pattern.hand_in, _lot_folder(lot), without_names)
         done = hand_in.collect(source, pattern.hand_in)
         problems = _agency_problems(folder, pattern, source.left_out or ())
         cover = hand_in.cover_text(source, pattern, done, problems)
@@ -201,17 +201,16 @@ def _lot_folder(lot: Path | str | None) -> Path | None:
 
 
 def _hand_in_source(
-    folder: Path, working: Path, pattern: AgencyPattern, lot: Path | None, without_names: bool
+    folder: Path, working: Path, plan: HandIn, lot: Path | None, without_names: bool
 ) -> hand_in.Source:
     """Make what a hand-in is made from: the result, or its copy without names; and a report where it has none."""
     from .files import hand_in, persons, report
 
     published = open_result(folder)
-    stated = pattern.hand_in.persons if pattern.hand_in else ()
     used, left_out, differences = folder, None, []
     if without_names:
         used = working / "result"
-        left_out, differences = persons.copy_without_names(folder, used, stated)
+        left_out, differences = persons.copy_without_names(folder, used, plan.persons)
         differences += persons.check_without_names(used, left_out)
     elif not (folder / report.PAGE).is_file():
         used = working / "result"
@@ -223,7 +222,7 @@ def _hand_in_source(
     listed = manifest.read_json(used / manifest.MANIFEST) | {"paved_on": published.quality["paved_on"]}
     stamp = geopackage.read_stamp(used / LAYERS_FILE)
     names = None if left_out is None else tuple(left_out)
-    return hand_in.Source(used, working / "made", listed, stamp, lot, names)
+    return hand_in.Source(used, working / "made", listed, plan.units, stamp, lot, names)
 
 
 def _agency_problems(folder: Path, pattern: AgencyPattern, left_out: tuple[str, ...]) -> list[str]:

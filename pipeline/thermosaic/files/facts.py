@@ -14,7 +14,7 @@ import pandas as pd
 from .. import __version__
 from ..kernels import yields
 from ..tables import UNIT_OF_SUFFIX, suffix
-from .dressing import deliver, delivered_name, delivery_foot_m
+from .dressing import deliver, delivered_name, delivery_foot_m, paved_on
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -45,6 +45,7 @@ CAUTIONS = (
 def lot_info(record: LotRecord) -> pd.DataFrame:
     """Return key, value, unit, meaning of lot, rule, frames, set-up, limits, gaps, doubts and cautions."""
     rows = [
+        *_about_rows(record),
         *_lot_rows(record),
         *_delivery_rows(record),
         *_frame_rows(record),
@@ -64,6 +65,29 @@ def lot_info(record: LotRecord) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["key", "value", "unit", "meaning"])
 
 
+def _about_rows(record: LotRecord) -> list[Row]:
+    """What this file is and how it is read, for someone who has nothing but the file."""
+    lot, findings = record.config.lot, record.findings.frames
+    counts = {
+        "profiles": len(findings["profiles"]), "cold zones": len(findings["cold_zones"]),
+        "stops": len(findings["stops"]), "gaps": len(findings["gaps"]),
+        "exclusions": len(record.inputs.exclusions), "doubts": len(record.doubts),
+    }  # fmt: skip
+    texts = {
+        "file": f"Surface temperature of a fresh asphalt mat just behind the paver, and where and when it was laid: "
+        f"{lot.route}, lane {lot.lane}, lift {lot.lift}, paved on {paved_on(record)}",
+        "holds": ", ".join(f"{number} {word}" for word, number in counts.items()),
+        "columns": "Every column of every layer is explained in data_dictionary; the ending of its name is its unit",
+        "stations": "Offsets are positive to the right looking upstation; edge_from and edge_to run from the nearer "
+        "edge of the mat, what a person with a tape can find",
+        "times": f"X_utc is UTC, X_local the same with the offset of {lot.time_zone}",
+        "classes": "A profile's outline and hatching are heavier the larger its temperature differential; dotted = "
+        "too little measured to class",
+        "missing": "What was not measured stands in gaps, what was left out of statistics in dropped, with reasons",
+    }  # fmt: skip
+    return [(f"about.{key}", text, "", "Read this first") for key, text in texts.items()]
+
+
 def _text(value: Any, digits: int = 10) -> str:
     """Write a value plainly: nothing for None and NaN."""
     if isinstance(value, bool | np.bool_):
@@ -75,8 +99,12 @@ def _text(value: Any, digits: int = 10) -> str:
     return "" if value is None else str(value)
 
 
-def _row(record: LotRecord, key: str, value: Any, meaning: str, digits: int = 6) -> Row:
-    """Make one row, numbers in the delivery's unit by the suffix of `key`."""
+def _row(record: LotRecord, key: str, value: Any, meaning: str, digits: int = 5) -> Row:
+    """Make one row, numbers in the delivery's unit by the suffix of `key`.
+
+    A cell keeps all its digits: a grid is recomputed from it, over thousands of feet.
+    """
+    digits = 12 if key.endswith("cell_m") else digits
     units, foot_m = record.config.delivery.units, delivery_foot_m(record.swath.crs)
     if isinstance(value, list | tuple):
         value = [_number(item, key, units, foot_m) for item in value]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import os
+import textwrap
 import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -19,14 +20,17 @@ import pandas as pd
 
 from ..config import AgencyPattern, HandedIn, HandIn
 from ..errors import MismatchError, ProductError
+from ..tables import LAYER
 from . import cog, csv_tables, exports, geopackage, kml, line_table, manifest, pdf
-from .dressing import delivered_name
+from .dressing import deliver, delivered_name
 from .facts import CAUTIONS
 from .report import CARD, PAGE, PLACES
-from .sheets.lot_sheet import PACKAGE, SPOTS
+from .sheets.lot_sheet import PACKAGE, SPOTS, to_si
 from .zips import write_zip
 
 COVER, CHECKSUMS = "cover.txt", "checksums.sha256"
+WIDTH = 96  # letters a line of the cover page
+UNITS = {"us": "feet, degF, ft/min", "si": "metres, degC, m/s"}
 ONE_FILE = {
     "page": PAGE, "card": CARD, "waypoints": PLACES, "layers": PACKAGE, "spots": SPOTS,
     "quality": manifest.QUALITY, "manifest": manifest.MANIFEST,
@@ -39,11 +43,15 @@ class MissingError(Exception):
 
 @dataclass(frozen=True, eq=False)
 class Source:
-    """Where a hand-in is made from: a result (or its copy without names), a place for new files, the lot folder."""
+    """Where a hand-in is made from: a result (or its copy without names), a place for new files, the lot folder.
+
+    `listed` is the result's manifest with `paved_on`; `units` are those of the list, for tables.
+    """
 
     folder: Path
     working: Path
     listed: dict[str, Any]
+    units: str
     stamp: str
     lot: Path | None = None
     left_out: tuple[str, ...] | None = None  # keys; None where names stay
@@ -149,22 +157,31 @@ def _mat(source: Source, item: HandedIn) -> dict[str, Path]:
 
 
 def _table(source: Source, item: HandedIn) -> dict[str, Path]:
-    """A layer as CSV with the agency's columns, in its order; without any, all of ours."""
-    units = source.listed["delivery"]["units"]
+    """A layer as CSV in the list's units, with the agency's columns in its order; without any, all of ours."""
     frame = geopackage.read_layer(source.folder / PACKAGE, str(item.layer))
-    frame = pd.DataFrame(frame.drop(columns=frame.geometry.name))
-    columns = {head: delivered_name(name, units) for head, name in item.columns.items()}
-    columns = columns or {name: name for name in frame.columns}
-    cells = [[csv_tables.cell(value, name) for value in frame[name]] for name in columns.values()]
+    ours = [column.name for column in LAYER[str(item.layer)].columns]
+    columns = item.columns or {delivered_name(name, source.units): name for name in ours}
+    cells = [_cells(source, frame, name) for name in columns.values()]
     path = source.working / f"{item.layer}_{len(list(source.working.iterdir()))}.csv"
     with path.open("w", encoding="utf-8", newline="") as file:
         csv.writer(file).writerows([list(columns), *zip(*cells, strict=True)])
     return {path.name: path}
 
 
+def _cells(source: Source, frame: pd.DataFrame, name: str) -> list[str]:
+    """Values of one column, SI name, from the units of the delivery to those of the list."""
+    units, foot_m = source.listed["delivery"]["units"], float(source.listed["delivery"]["foot_m"])
+    values = frame[delivered_name(name, units)]
+    if units != source.units:
+        values = deliver(to_si(values, name, units, foot_m), name, source.units, foot_m)
+    return [csv_tables.cell(value, delivered_name(name, source.units)) for value in values]
+
+
 def _line_table(source: Source, item: HandedIn) -> dict[str, Path]:
     path = source.working / f"lines_{len(list(source.working.iterdir()))}.csv"
-    line_table.write_lines(path, source.folder / SPOTS, source.listed, item.columns, item.readings)
+    line_table.write_lines(
+        path, source.folder / SPOTS, source.listed, source.units, item.columns, item.readings
+    )
     return {path.name: path}
 
 
@@ -208,7 +225,7 @@ _FIND: dict[str, Callable[[Source, HandedIn], dict[str, Path]]] = {
 
 def cover_text(source: Source, agency: AgencyPattern, done: HandedOver, problems: list[str]) -> str:
     """Write the cover page: what is here, what is missing from the list, how to check, cautions."""
-    listed, plan = source.listed, agency.hand_in
+    listed = source.listed
     lot, units = listed["configuration"]["lot"], listed["delivery"]["units"]
     lines = [
         f"Hand-in of lot {listed['lot_id']}, revision {listed['revision']}",
@@ -216,24 +233,29 @@ def cover_text(source: Source, agency: AgencyPattern, done: HandedOver, problems
         "",
         f"{lot['route']}, lane {lot['lane']}, lift {lot['lift']}, paved on {listed['paved_on']} (local date)",
         f"Rule: {listed['configuration']['rules']['id']}, {listed['configuration']['rules']['title']}",
-        f"Map: {listed['crs']['map']['name']}. Units of tables and layers: {units}",
+        f"Map: {listed['crs']['map']['name']}",
         f"Made by thermosaic {listed['version']}. No conformity with a standard is claimed.",
         "",
         "MISSING FROM THE LIST",
         *_missing(done, problems),
+        "",
+        "UNITS",
+        f"  tables: {UNITS[source.units]}; page, layers and rasters: {UNITS[units]}",
     ]
-    if plan is not None and plan.units != units:
-        lines.append(
-            f'  units: the list asks for "{plan.units}", the lot was delivered in "{units}": run it again with '
-            f'[delivery] units = "{plan.units}"'
-        )
     lines += ["", "HERE"]
     for word, item, names in done.present:
         shown = names if len(names) < 4 else [names[0], f".. {len(names)} files"]
         lines += [f"  {word}: {item.meaning}", *(f"      {name}" for name in shown)]
     lines += ["", "NAMES OF PERSONS", f"  {_names_words(source.left_out)}", "", "CHECK"]
     lines += [f"  sha256sum -c {CHECKSUMS}      (every file but these two)", "", "CAUTIONS"]
-    return "\n".join([*lines, *(f"  {text}" for text in CAUTIONS)]) + "\n"
+    lines += [f"  {text}" for text in CAUTIONS]
+    return "\n".join(_folded(line) for line in lines) + "\n"
+
+
+def _folded(line: str) -> str:
+    """Break a long line between words, what follows further in."""
+    inset = " " * (len(line) - len(line.lstrip()) + 4)
+    return textwrap.fill(line, WIDTH, subsequent_indent=inset, break_long_words=False, break_on_hyphens=False)
 
 
 def _missing(done: HandedOver, problems: list[str]) -> list[str]:

@@ -26,20 +26,27 @@ NEEDED = (
 
 
 def write_lines(
-    path: Path, spots: Path, manifest: dict[str, Any], columns: dict[str, str], readings: str | None
+    path: Path,
+    spots: Path,
+    manifest: dict[str, Any],
+    units: str,
+    columns: dict[str, str],
+    readings: str | None,
 ) -> int:
     """Write the table and return the number of its rows.
 
     Parameters
     ----------
     manifest : dict
-        Of the same result: its CRS, delivery, labels and time zone.
+        Of the same result: its CRS, foot, labels and time zone.
+    units : "us" or "si"
+        Units of the table.
     columns : dict
         Name in the header = column of `tables.LINES`; empty for all of them under their own names.
     readings : str, optional
         Name of a column of readings with {spot}, the number of the spot; t_{spot}_c or _f without it.
     """
-    units, foot_m = manifest["delivery"]["units"], float(manifest["delivery"]["foot_m"])
+    foot_m = float(manifest["delivery"]["foot_m"])
     rows = parquet.read_columns(spots, NEEDED)
     lines = _lines(rows, manifest)
     chosen = columns or {delivered_name(name, units): name for name in lines}

@@ -137,7 +137,8 @@ def _label(label: Label) -> str:
         '<text-buffer bufferDraw="1" bufferSize="0.8" bufferSizeUnits="MM" '
         'bufferColor="255,255,255,255" bufferOpacity="0.85"/></text-style>'
         f'<placement {placement} priority="{label.priority}"/><rendering scaleVisibility="1" '
-        f'scaleMin="1" scaleMax="{label.smallest_scale}" obstacle="0" displayAll="0" drawLabels="1"/>'
+        f'scaleMin="1" scaleMax="{label.smallest_scale}" obstacle="{int(label.place == "edge")}" '
+        'obstacleFactor="1" obstacleType="0" displayAll="0" drawLabels="1"/>'
         f"{defined}</settings></labeling>"
     )
 

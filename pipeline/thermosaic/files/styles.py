@@ -227,7 +227,7 @@ def _speed_label(units: str) -> Label:
 
 
 def _duration_label() -> Label:
-    return Label("'stood ' || round(\"duration_s\" / 60, 1) || ' min'", "around", 3000, 7, DEEP_BROWN, 7.5)
+    return Label("'stood ' || format_number(\"duration_s\" / 60, 1) || ' min'", "around", 3000, 7, DEEP_BROWN, 7.5)
 
 
 def _deficit_label(name: str, units: str) -> Label:
