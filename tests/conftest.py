@@ -40,6 +40,38 @@ def lot_folder(lot: SyntheticLot, tmp_path_factory: pytest.TempPathFactory) -> P
     return builders.write_lot(tmp_path_factory.mktemp("lot"), lot)
 
 
+PERSONS = ("Zebulon Quarrington", "Ottoline Vex", "Hyacinth Umberfield")  # invented; on no other page
+CREW_TEXT = f'''
+[lot.agency]
+contract = "C-2026-03"
+reference_line = "CL"
+paving_date = "2026-05-14"
+inspector = "{PERSONS[0]}"
+night_crew = "{PERSONS[1]}"
+'''
+
+
+@pytest.fixture(scope="session")
+def crew_lot(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give a US lot with a curve, a stop and cold patches, whose lot file names persons."""
+    folder = builders.write_lot(tmp_path_factory.mktemp("crew_lot"), builders.us_curve_lot())
+    text = (folder / "lot.toml").read_text()
+    text = text.replace("[files]", f'note = "{PERSONS[2]} was there"\n{CREW_TEXT}\n[files]', 1)
+    (folder / "lot.toml").write_text(text)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def crew_result(crew_lot: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give its published result with all copies; read it, never write it."""
+    from thermosaic.opening import load_config
+    from thermosaic.run import run_lot
+
+    out = tmp_path_factory.mktemp("crew_result") / "result"
+    run_lot(load_config(crew_lot), out, also=("fgb", "kml"))
+    return out
+
+
 @pytest.fixture
 def no_files(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """Let the test fail when anything opens a data file: by Python, or by GDAL, which the hook cannot see."""
