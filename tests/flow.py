@@ -57,5 +57,6 @@ def middle(truth: Truth, config: LotConfig, inputs: model.LotInputs) -> Flow:
     findings = detect_findings(
         swath, stations, trajectory, rasters, inputs, config.rules, config.rig,
         laydown_target_c=config.lot.laydown_target_c, tick_step_m=config.labels.tick_m,
+        spread_rate_kg_m2=config.lot.spread_rate_kg_m2,
     )  # fmt: skip
     return Flow(truth, config, inputs, trajectory, swath, stations, findings)

@@ -55,6 +55,7 @@ def run_lot(
     findings = detect_findings(
         swath, stations, trajectory, rasters, inputs, config.rules, config.rig,
         laydown_target_c=config.lot.laydown_target_c, tick_step_m=config.labels.tick_m,
+        spread_rate_kg_m2=config.lot.spread_rate_kg_m2,
     )  # fmt: skip
     _say(5, "products")
     record = LotRecord(config, inputs, trajectory, swath, stations, rasters, findings, started)

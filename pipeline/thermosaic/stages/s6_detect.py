@@ -11,7 +11,7 @@ import geopandas as gpd
 import numpy as np
 
 from ..config import RigSection, RuleProfile
-from ..findings import layers, patterns, profiles, speeds, stops, verdicts, zones
+from ..findings import layers, patterns, profiles, speeds, stops, uniformity, verdicts, zones
 from ..findings.doubts import doubts_of
 from ..findings.survey import Survey, survey_lot
 from ..model import Findings, LotInputs, Rasters, Stations, Swath, Trajectory
@@ -28,6 +28,7 @@ def detect_findings(
     *,
     laydown_target_c: float | None = None,
     tick_step_m: float = layers.TICK_STEP_M,
+    spread_rate_kg_m2: float | None = None,
 ) -> Findings:
     """Judge every reading of a lot and find its stops, speeds, zones and profiles.
 
@@ -39,6 +40,8 @@ def detect_findings(
         Every number that judges; `laydown_target_c` is the lot's, for rules that judge against it.
     tick_step_m : float
         Distance of station ticks.
+    spread_rate_kg_m2 : float, optional
+        The lot's; gives the tonnage.
 
     Returns
     -------
@@ -75,7 +78,10 @@ def detect_findings(
         "foreign_objects": sum(field.not_mat.count for field in survey.fields),
         "one_spot_strips": strips,
         "waiting_at_ends_s": round(survey.waiting_s, 3),
+        "uniformity": uniformity.uniformity(survey.fields, verdict, rules),
     }
+    if spread_rate_kg_m2 is not None:
+        counts["tonnage"] = uniformity.tonnage(frames["lot"], spread_rate_kg_m2)
     return Findings(reason, frames, counts, doubts_of(frames, counts))
 
 
