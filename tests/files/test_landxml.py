@@ -10,6 +10,7 @@ import numpy as np
 import pyproj
 import pytest
 import scipy.special
+import shapely
 
 from thermosaic.errors import InputError, MismatchError
 from thermosaic.files.alignment import read_alignment, station_equations
@@ -272,6 +273,104 @@ class TestEquations:
         assert station_equations(plain, None, MAP, MAP, 0.1) == ()
 
 
+def off_a_line(along, offset):
+    """Straight north from the origin: station and offset are northing and easting."""
+    return offset, along
+
+
+def off_an_arc(along, offset, radius=150.0):
+    """Arc to the right from the origin, northwards: closed form."""
+    turn = along / radius
+    away = radius - offset
+    return radius - away * np.cos(turn), away * np.sin(turn)
+
+
+def off_a_clothoid(along, offset, length=120.0, radius=150.0):
+    """Clothoid to the right from straight to 150 m: Fresnel integrals (scipy), offset at right angles."""
+    size = math.sqrt(math.pi * length * radius)
+    sine, cosine = scipy.special.fresnel(along / size)
+    bearing = along**2 / (2 * length * radius)
+    return size * sine + offset * np.cos(bearing), size * cosine - offset * np.sin(bearing)
+
+
+class TestRoundTrip:
+    """Station and offset against closed forms, and back to the map, each under 1 mm."""
+
+    def elements(self, shape):
+        if shape is off_a_line:
+            return line((0, 0), (0, 120))
+        east, north = (value.item() for value in shape(np.array([120.0]), np.array([0.0])))
+        if shape is off_an_arc:
+            return (
+                f'<Curve rot="cw">{at("Start", 0, 0)}{at("Center", 150, 0)}{at("End", east, north)}</Curve>'
+            )
+        corner = (0.0, north - east / math.tan(120.0 / 300.0))
+        return (
+            f'<Spiral spiType="clothoid" length="120" radiusStart="INF" radiusEnd="150" rot="cw">'
+            f"{at('Start', 0, 0)}{at('PI', *corner)}{at('End', east, north)}</Spiral>"
+        )
+
+    @pytest.mark.parametrize("shape", [off_a_line, off_an_arc, off_a_clothoid])
+    def test_places_beside_elements(self, tmp_path, shape):
+        """500 places within 7 m of a straight, an arc and a clothoid of 120 m."""
+        random = np.random.default_rng(11)
+        along, offset = np.sort(random.uniform(0.5, 119.5, 500)), random.uniform(-7, 7, 500)
+        point = [value + start for value, start in zip(shape(along, offset), ORIGIN, strict=True)]
+        road = read(landxml(tmp_path / "a.xml", self.elements(shape)))[0]
+        vertex_m = road.easting_m, road.northing_m
+        columns = tuple(value[:, None] for value in point)
+        found = polyline.locate(columns, vertex_m, road.station_m, np.ones(500, bool))
+        assert np.abs(found[0][:, 0] - along).max() < 0.001
+        assert np.abs(found[1][:, 0] - offset).max() < 0.001
+        back = polyline.place(found[0][:, 0], found[1][:, 0], vertex_m, road.station_m)
+        assert np.hypot(back[0] - point[0], back[1] - point[1]).max() < 0.001
+
+    def test_textbook_curve_between_its_tangents(self, tmp_path):
+        """PI 12+50, D 8 deg, delta 25 deg 30 min: R 716.20, T 162.06, L 318.75, PC 10+87.94, PT 14+06.69 ft.
+
+        The design is drawn from the PI alone; stations of the joints come from the line that was read.
+        """
+        foot, delta = 0.3048, math.radians(25.5)
+        radius = 18000 / (8 * math.pi) * foot
+        tangent = radius * math.tan(delta / 2)
+        assert radius / foot == pytest.approx(716.20, abs=0.005)
+        assert tangent / foot == pytest.approx(162.06, abs=0.005)
+        corner = (0.0, 250.0 * foot)
+        start_of, end_of = (0.0, corner[1] - tangent), (
+            tangent * math.sin(delta), corner[1] + tangent * math.cos(delta),
+        )  # fmt: skip
+        last = corner[0] + 400 * foot * math.sin(delta), corner[1] + 400 * foot * math.cos(delta)
+        joints = at("Start", *start_of) + at("Center", radius, start_of[1]) + at("End", *end_of)
+        curve = f'<Curve rot="cw">{joints}</Curve>'
+        elements = line((0, 0), start_of) + curve + line(end_of, last)
+        path = landxml(tmp_path / "a.xml", elements, attributes=f'name="CL" staStart="{1000 * foot}"')
+        road = read(path)[0]
+        points = np.array([start_of, end_of]) + ORIGIN
+        along, offset = polyline.locate(
+            (points[:, :1], points[:, 1:]), (road.easting_m, road.northing_m), road.station_m, [True, True]
+        )
+        labels = StationLabels("100 ft")
+        assert along[:, 0] / foot == pytest.approx([1087.94, 1406.69], abs=0.005)
+        assert [labels.text(value) for value in along[:, 0]] == ["10+87.9", "14+06.7"]
+        assert np.diff(along[:, 0]).item() / foot == pytest.approx(318.75, abs=0.005)
+        assert np.abs(offset).max() < 0.001
+
+
+def test_one_of_several_designs_by_name(tmp_path):
+    """Two alignments need a choice; the refusal names them, a wrong name too."""
+    path = tmp_path / "a.xml"
+    both = "".join(
+        f'<Alignment name="{name}"><CoordGeom>{line((0, 0), (0, length))}</CoordGeom></Alignment>'
+        for name, length in (("EB", 60), ("WB", 80))
+    )
+    path.write_text(f'<LandXML><Units><Metric linearUnit="meter"/></Units>{both}</LandXML>')
+    with pytest.raises(InputError, match=r'holds 2 lines: choose one by name.* = "EB", "WB"'):
+        read(path)
+    assert read_alignment(path, "WB", MAP, MAP, 0.1)[0].station_m[-1] == pytest.approx(80.0)
+    with pytest.raises(InputError, match='no line named "NB": it holds "EB", "WB"'):
+        read_alignment(path, "NB", MAP, MAP, 0.1)
+
+
 class TestHostile:
     @pytest.mark.parametrize("encoding", ["utf-8", "utf-16"])
     @pytest.mark.parametrize(
@@ -325,3 +424,24 @@ class TestRealDesigns:
         assert operation["source"].endswith("(EPSG:3875)")
         assert doubts == ()
         assert 21.5e6 < road.easting_m[0] < 21.6e6
+
+    @pytest.mark.parametrize("pattern", ["M3_*.xml", "Y10_*.xml"])
+    def test_places_beside_real_roads(self, pattern):
+        """Beside the real lines station and distance equal shapely's, and the way back closes under 1 mm."""
+        (path,) = REAL.glob(pattern)
+        road = read_alignment(path, None, None, "EPSG:3875", 0.1)[0]
+        vertex_m = road.easting_m, road.northing_m
+        along = np.linspace(road.station_m[0] + 1, road.station_m[-1] - 1, 400)
+        offset = 6 * np.sin(np.arange(400))
+        point = polyline.place(along, offset, vertex_m, road.station_m)
+        found = polyline.locate(
+            tuple(v[:, None] for v in point), vertex_m, road.station_m, np.ones(400, bool)
+        )
+        back = polyline.place(found[0][:, 0], found[1][:, 0], vertex_m, road.station_m)
+        assert np.hypot(back[0] - point[0], back[1] - point[1]).max() < 0.001
+        reference = shapely.LineString(np.column_stack(vertex_m))
+        points = shapely.points(*point)
+        assert found[0][:, 0] - road.station_m[0] == pytest.approx(
+            shapely.line_locate_point(reference, points), abs=1e-6
+        )
+        assert np.abs(found[1][:, 0]) == pytest.approx(shapely.distance(reference, points), abs=1e-6)

@@ -23,7 +23,7 @@ from .sources import check_file, refuse
 
 LARGEST_BYTES = 64 << 20
 DEEPEST = 64
-STEP_RAD = 0.0025  # of turn between two vertices of a curve
+STEP_RAD = 0.0002  # of turn between two vertices of a curve: 10 m beside it stations are right to 1 mm
 LONGEST_CURVE = 1e6
 JOIN_M = 0.01  # elements must meet
 BACK_M = 0.01  # staBack must be the label that the line arrives with
