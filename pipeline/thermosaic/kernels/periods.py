@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft, signal
+from scipy import fft
 
 BLOCK_M = 10.0
 DRAWS = 199
@@ -78,8 +78,8 @@ def _shuffled(value: np.ndarray, block: int) -> np.ndarray:
 
 def _shortest(strength: np.ndarray, first: int, last: int) -> int:
     """Lag of the strongest peak, or of its half to sixth where that is a peak nearly as strong."""
-    peaks = signal.find_peaks(strength[: last + 2])[0]
-    peaks = peaks[(peaks >= first) & (peaks <= last)]
+    before, here, after = (strength[first + k : last + 1 + k] for k in (-1, 0, 1))
+    peaks = first + np.flatnonzero((here > before) & (here >= after))
     if not len(peaks):
         return first + int(np.argmax(strength[first : last + 1]))
     best = int(peaks[np.argmax(strength[peaks])])

@@ -6,12 +6,14 @@ they are stated: pairs / lag^2, as in gstat (fit method 7). Not done here: trend
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import minimize_scalar
 
 RANGES_TRIED = 60
+CLOSE = 1e-9  # of the logarithm of the range
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,10 +121,26 @@ def fit_spherical(lag: np.ndarray, pairs: np.ndarray, semivariance: np.ndarray) 
     tried = np.log(np.geomspace(h.min(), 2 * h.max(), RANGES_TRIED))
     best = int(np.argmin([misfit(value) for value in tried]))
     around = tried[max(best - 1, 0)], tried[min(best + 1, len(tried) - 1)]
-    found = minimize_scalar(misfit, bounds=around, method="bounded", options={"xatol": 1e-9})
-    range_ = float(np.exp(found.x))
+    range_ = float(np.exp(_lowest(misfit, *around)))
     nugget, partial = _linear(root, _shape(h / range_) * root, gamma * root)
     return Spherical(nugget, partial, range_)
+
+
+def _lowest(misfit: Callable[[float], float], low: float, high: float) -> float:
+    """Place of the minimum between two places, by golden section: J. Kiefer (1953)."""
+    golden = (math.sqrt(5) - 1) / 2
+    left, right = high - golden * (high - low), low + golden * (high - low)
+    of_left, of_right = misfit(left), misfit(right)
+    while high - low > CLOSE:
+        if of_left <= of_right:
+            high, right, of_right = right, left, of_left
+            left = high - golden * (high - low)
+            of_left = misfit(left)
+        else:
+            low, left, of_left = left, right, of_right
+            right = low + golden * (high - low)
+            of_right = misfit(right)
+    return (low + high) / 2
 
 
 def _linear(ones: np.ndarray, shape: np.ndarray, gamma: np.ndarray) -> tuple[float, float]:
