@@ -245,14 +245,17 @@ def verify(result: Path) -> None:
     "--lang", default="en", show_default=True, help="Language of card, first page and cautions: en, es."
 )
 @click.option("--pdf", is_flag=True, help="Make report.pdf too (needs Chromium or WeasyPrint).")
-def report(result: Path, folder: Path, lang: str, pdf: bool) -> None:
+@click.option(
+    "--without-names", is_flag=True, help="Leave out keys of [lot.agency] that name persons, and notes."
+)
+def report(result: Path, folder: Path, lang: str, pdf: bool, without_names: bool) -> None:
     """Write the report of a RESULT: one page, a card for a phone, waypoints and tables.
 
     Example: thermosaic report lift1_result -o lift1_report --lang es
     """
     from .results import report_result
 
-    for path in report_result(result, folder, lang, pdf):
+    for path in report_result(result, folder, lang, pdf, without_names):
         click.echo(str(path))
 
 

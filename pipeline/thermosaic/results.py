@@ -116,8 +116,12 @@ def _folder(path: Path | str) -> Path:
     return folder
 
 
-def report_result(path: Path | str, out: Path | str, lang: str = "en", pdf: bool = False) -> list[Path]:
+def report_result(
+    path: Path | str, out: Path | str, lang: str = "en", pdf: bool = False, without_names: bool = False
+) -> list[Path]:
     """Write the report of a published result into `out`, check it, and return its files.
+
+    `without_names` leaves out keys of [lot.agency] that name persons, and notes.
 
     Raises
     ------
@@ -127,12 +131,18 @@ def report_result(path: Path | str, out: Path | str, lang: str = "en", pdf: bool
         The result is not whole, the report fails its check, or no program that writes PDF is installed.
     """
     from .files import pdf as printing
-    from .files import report
+    from .files import persons, report
 
     folder, made = _folder(path), Path(out)
     if made.resolve() == folder.resolve():
         raise ConfigError(f"{out}: is the result itself, which stays as published: name another folder")
-    written, differences = report.make_report(folder, made, lang)
+    with tempfile.TemporaryDirectory(prefix="thermosaic-") as working:
+        source, differences = folder, []
+        if without_names:
+            source = Path(working) / "result"
+            differences = persons.copy_without_names(folder, source, ())[1]
+        written, wrong = report.make_report(source, made, lang)
+    differences += wrong
     if differences:
         raise ProductError("the report failed its own check: " + "; ".join(differences[:10]))
     return [*written, printing.write_pdf(made / report.PAGE)] if pdf else written

@@ -21,7 +21,7 @@ from thermosaic.cli import app
 from thermosaic.config import HandIn
 from thermosaic.errors import ConfigError, MismatchError
 from thermosaic.files import hand_in, persons, settings
-from thermosaic.results import hand_in_result, open_result, verify_result
+from thermosaic.results import hand_in_result, open_result, report_result, verify_result
 
 BROWSER = any(map(shutil.which, ("chromium", "chromium-browser", "google-chrome")))
 LIST = """id = "%s"
@@ -285,6 +285,14 @@ def test_no_name_of_a_person_is_in_any_file(crew_result: Path, crew_lot: Path, t
     cover = contents(without)["cover.txt"].decode()
     assert "lot.agency.inspector, lot.agency.night_crew, lot.note" in cover
     assert "C-2026-03" in contents(without)["m.json"].decode()
+
+
+def test_a_report_without_names_holds_none(crew_result: Path, tmp_path: Path) -> None:
+    """The page, card, waypoints and tables of `report --without-names` have no byte of a name."""
+    written = report_result(crew_result, tmp_path / "report", without_names=True)
+    assert (tmp_path / "report" / "report.html") in written
+    for path in written:
+        assert not any(person.split()[0].encode() in path.read_bytes() for person in PERSONS), path.name
 
 
 def test_a_copy_without_names_is_a_sound_result(crew_result: Path, tmp_path: Path) -> None:
