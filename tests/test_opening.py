@@ -398,6 +398,7 @@ OWN_RULE = shipped("configs", "rules", "differential-150ft.toml").read_text(enco
     [
         ('anchor = "pass_start"', 'anchor = "whole_station"', "rules.profile: differential-150ft cuts"),
         ('kind = "percentile_pair"', 'kind = "below_target"', "lot.laydown_target: required by"),
+        ("[zone]", '[zone]\nreference = "laydown_target"', "lot.laydown_target: required by"),
     ],
 )  # fmt: skip
 def test_a_rule_says_what_it_needs_of_the_lot(lot, old, new, expected):

@@ -737,8 +737,11 @@ class WindowRule(Section):
 
 
 class ZoneRule(Section):
-    """Cold zones: deficit against the local mat; independent of the class."""
+    """Cold zones: deficit against the local mat, or against the laydown target; independent of the class."""
 
+    reference: Literal["local", "laydown_target"] = Field(
+        default="local", description="What a cell is compared with: the mat around it, or the lot's target"
+    )
     drop_delta_c: Difference = Field(alias="drop", description="Deficit that starts a zone")
     release_delta_c: Difference = Field(alias="release", description="Deficit down to which it grows")
     window_m: Size = Field(alias="window", description="Length along station of the running reference")

@@ -402,6 +402,8 @@ def _check_rules(file: LotFile, found: Parts) -> Problems:
         )
     if rules.statistic.kind == "below_target" and file.lot.laydown_target_c is None:
         yield ("lot", "laydown_target"), f"required by {rules.id}: its statistic is taken from the target"
+    elif rules.zone.reference == "laydown_target" and file.lot.laydown_target_c is None:
+        yield ("lot", "laydown_target"), f"required by {rules.id}: its zones are found against the target"
 
 
 def _check_wheel(file: LotFile, found: Parts) -> Problems:

@@ -161,7 +161,7 @@ COLD_ZONES = Table("cold_zones", "MultiPolygon", COLDER, (
     *_EDGE,
     Column("temp_min_c", "float64", "Lowest cell temperature"),
     Column("temp_mean_c", "float64", "Mean cell temperature"),
-    Column("reference_c", "float64", "Temperature of the surrounding mat it is compared with"),
+    Column("reference_c", "float64", "Temperature it is compared with: the mat around it, or what the rule fixes"),
     Column("deficit_max_delta_c", "float64", "Largest deficit below that reference"),
     *_when("laid_from_utc", "First laid"), *_when("laid_to_utc", "Last laid"),
     Column("pattern", "text", "Where and when it lies: not why and not whose", PATTERNS),

@@ -227,7 +227,7 @@ def test_each_shipped_rule_loads_under_its_own_name(name):
 def test_shipped_formats_rules_and_rigs_are_there():
     """The names that lot files use are shipped."""
     assert shipped_names("formats") == ["fix-table", "nmea-0183", "wheel-csv", "wide-csv", "wide-parquet"]
-    assert shipped_names("rules") == ["differential-150ft", "differential-50m"]
+    assert shipped_names("rules") == ["below-target-150ft", "differential-150ft", "differential-50m"]
     assert len(shipped_names("rigs")) == 2
 
 

@@ -34,7 +34,10 @@ KINDS = {
         ('sample = "cell_mean"', 'sample = "reading"'),
     ],
     "max minus min": [('kind = "percentile_pair"', 'kind = "max_minus_min"')],
-    "below target": [('kind = "percentile_pair"', 'kind = "below_target"')],
+    "below target": [
+        ('kind = "percentile_pair"', 'kind = "below_target"'),
+        ("[zone]", '[zone]\nreference = "laydown_target"'),
+    ],
     "share": [
         ('kind = "percentile_pair"', 'kind = "share_below_reference"'),
         ('cell = "1 ft"', 'cell = "1 ft"\nreference_frac = 0.95\nreference_window = "100 ft"'),
@@ -167,6 +170,10 @@ class TestProfiles:
                 assert row["differential_delta_f"] == pytest.approx(1.8 * (high - low))
             if kind == "share":
                 assert step_of(found, "share")["share_cold_frac"] == pytest.approx(row["share_cold_frac"])
+        for number in open_result(result).layers["cold_zones"]["zone_id"] if kind == "below target" else ():
+            found = explain_result(result, zone=int(number))
+            assert found.differences == ()
+            assert step_of(found, "reference")["reference_c"] == pytest.approx((300 - 32) / 1.8)
         assert kind != "share" or 0 < open_result(result).layers["profiles"]["share_cold_frac"].max() < 1
 
 

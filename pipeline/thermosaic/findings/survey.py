@@ -36,14 +36,19 @@ class Survey:
 
 
 def survey_lot(
-    swath: Swath, stations: Stations, trajectory: Trajectory, inputs: LotInputs, rules: RuleProfile
+    swath: Swath,
+    stations: Stations,
+    trajectory: Trajectory,
+    inputs: LotInputs,
+    rules: RuleProfile,
+    laydown_target_c: float | None = None,
 ) -> Survey:
     """Gather what all findings share."""
     mats = pass_mats(swath, stations, trajectory, inputs)
     rows = rows_of_lot(swath, stations)
     readings = tuple(pass_readings(mat, rows, swath, stations, rules.zone.cell_m) for mat in mats)
     aged = aged_lines(swath, rules.window.look_age_s)
-    fields = tuple(cold_field(block, swath, rules.zone, aged) for block in readings)
+    fields = tuple(cold_field(block, swath, rules.zone, aged, laydown_target_c) for block in readings)
     stops, waiting_s = find_stops(trajectory, mats, rules.stop)
     foreign = np.zeros(rows.shape, bool)
     for field in fields:

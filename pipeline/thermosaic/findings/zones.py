@@ -5,6 +5,8 @@ then the running median of these over the rule's window. A drift of the plant mo
 the mat, or a cold edge, moves neither. Used are first looks by working spots before any temperature cut,
 without people, tools, shoulder and kerb (`objects`).
 
+A rule may fix the reference at the laydown target instead: then a day that drifts makes zones by drift alone.
+
 An aged look is cold because the paver stood before the line saw it. Columns of aged looks therefore take
 no part in the running median, and are compared with their own median where that is lower: what is cold
 within the strip still is a zone, the strip itself is not.
@@ -23,6 +25,7 @@ import shapely
 from scipy import ndimage
 
 from ..config import ZoneRule
+from ..errors import ConfigError
 from ..kernels import blobs, cells
 from ..kernels.mesh import LONGEST_STEP_M
 from ..model import Swath
@@ -85,14 +88,17 @@ class Zone:
         return self.area_m2 / max(self.length_m, 1e-6)
 
 
-def cold_field(readings: PassReadings, swath: Swath, rule: ZoneRule, aged: np.ndarray) -> ColdField:
-    """Make the field of one pass; `aged` marks the aged lines of the swath."""
+def cold_field(
+    readings: PassReadings, swath: Swath, rule: ZoneRule, aged: np.ndarray, target_c: float | None = None
+) -> ColdField:
+    """Make the field of one pass; `aged` marks the aged lines of the swath, `target_c` is the laydown target."""
     fresh = np.flatnonzero(swath.first_look[readings.line])
     column = readings.column_of_line()
     line_aged = aged[readings.line]
     reach = _reach(readings, swath, fresh, rule.cell_m)
     first_c = _cell_means(readings, readings.usable, reach)
-    reference_c = _reference(first_c, _aged_columns(column, line_aged, first_c.shape[1]), rule)
+    aged_columns = _aged_columns(column, line_aged, first_c.shape[1])
+    reference_c = _reference(first_c, aged_columns, rule)
     at_line = np.where(column >= 0, np.r_[reference_c, np.nan][column], np.nan)
     pitch_m = float(np.mean(np.ptp(swath.pitch_m[readings.spot], axis=1)))
     block = readings.line[fresh]
@@ -102,7 +108,19 @@ def cold_field(readings: PassReadings, swath: Swath, rule: ZoneRule, aged: np.nd
     clean = readings.usable.copy()
     clean[fresh] &= ~not_mat.either
     temp_c = _cell_means(readings, clean, reach) if not_mat.either.any() else first_c
+    if rule.reference == "laydown_target":
+        reference_c = _fixed(reference_c, aged_columns, target_c)
     return ColdField(readings, not_mat, fresh, clean, temp_c, reference_c)
+
+
+def _fixed(local_c: np.ndarray, aged: np.ndarray, target_c: float | None) -> np.ndarray:
+    """Give the laydown target where there is mat; a strip of aged looks is not cold by its age here either."""
+    if target_c is None:
+        raise ConfigError(
+            "lot.toml: [lot] laydown_target is missing, and the rule finds zones against it; state it, like "
+            'laydown_target = "300 degF"'
+        )
+    return np.where(np.isfinite(local_c), np.where(aged, np.fmin(local_c, target_c), target_c), np.nan)
 
 
 def _reach(readings: PassReadings, swath: Swath, fresh: np.ndarray, cell_m: float) -> int:
@@ -166,10 +184,12 @@ def find_zones(field: ColdField, swath: Swath, rule: ZoneRule) -> tuple[tuple[Zo
     order = np.argsort(of_reading[line, spot], kind="stable")
     line, spot = line[order], spot[order]
     ends = np.searchsorted(of_reading[line, spot], np.arange(1, number + 2))
-    zones, narrow = [], 0
+    boxes, zones, narrow = ndimage.find_objects(labels), [], 0
     for code in range(1, number + 1):
         mine = slice(ends[code - 1], ends[code])
-        zone = _zone(field, swath, labels, code, outlines[code], line[mine], spot[mine])
+        within = tuple(np.nonzero(labels[boxes[code - 1]] == code))
+        rows, cols = (at + box.start for at, box in zip(within, boxes[code - 1], strict=True))
+        zone = _zone(field, swath, (rows, cols), outlines[code], line[mine], spot[mine])
         lines = np.ptp(zone.line) + 1 if len(zone.line) else 0
         if zone.area_m2 < rule.minimum_area_m2 or lines < rule.minimum_lines:
             continue
@@ -183,15 +203,13 @@ def find_zones(field: ColdField, swath: Swath, rule: ZoneRule) -> tuple[tuple[Zo
 def _zone(
     field: ColdField,
     swath: Swath,
-    labels: np.ndarray,
-    code: int,
+    held: tuple[np.ndarray, np.ndarray],
     outline: shapely.Geometry,
     line: np.ndarray,
     spot: np.ndarray,
 ) -> Zone:
     readings, mat = field.readings, field.readings.mat
-    rows, cols = np.nonzero(labels == code)
-    index = readings.cells
+    (rows, cols), index = held, readings.cells
     frame = np.array([cols.min() + index.col0, cols.max() + 1 + index.col0]) * index.cell_m
     from_m, to_m = np.clip(np.sort(mat.distance_at(frame)), *mat.span_m)
     edges_m = mat.edges_at(np.array([frame.mean()]))[0]

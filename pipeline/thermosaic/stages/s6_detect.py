@@ -53,7 +53,7 @@ def detect_findings(
     ConfigError
         The rule needs what the lot does not state: an alignment, or a laydown target.
     """
-    survey = survey_lot(swath, stations, trajectory, inputs, rules)
+    survey = survey_lot(swath, stations, trajectory, inputs, rules, laydown_target_c)
     reason = verdicts.judge_readings(
         survey.rows, survey.foreign, survey.excluded, swath, survey.mats, survey.stops, rules, rig
     )

@@ -130,7 +130,8 @@ def _field(
     swath = SimpleNamespace(
         first_look=first_look, distance_m=np.maximum.accumulate(travelled), pitch_m=_pitches(offset_m)
     )
-    return cold_field(readings, swath, rule, aged), line, spot  # type: ignore[arg-type]
+    target_c = published.config["lot"]["laydown_target_c"]
+    return cold_field(readings, swath, rule, aged, target_c), line, spot  # type: ignore[arg-type]
 
 
 def _across(spots: pd.DataFrame, travel: str) -> tuple[np.ndarray, np.ndarray]:
@@ -180,15 +181,19 @@ def _cell_step(published: Published, found: _Found, zone: pd.Series) -> Step:
 
 
 def _reference_step(published: Published, found: _Found, zone: pd.Series) -> Step:
+    rule = published.rules["zone"]
     facts = (
-        Fact("window_m", published.rules["zone"]["window_m"], "length of the running median"),
+        Fact("reference", rule["reference"], "compared with"),
+        Fact("window_m", rule["window_m"], "length of the running median"),
         equal(
-            "reference_c", found.reference_c.mean(), zone["reference_c"], "mat beside it, mean over its cells"
+            "reference_c", found.reference_c.mean(), zone["reference_c"], "reference, mean over its cells"
         ),
     )
     sentence = (
         "The mat it is compared with: the median across the mat at each column of cells, then the running median "
         "of these along station, so that a slow drift of the plant moves cell and reference alike."
+        if rule["reference"] == "local"
+        else "The lot's laydown target, as the rule fixes it; a slow drift of the plant moves the cell alone."
     )
     return Step("reference", sentence, facts)
 
@@ -202,7 +207,7 @@ def _deficit_step(published: Published, found: _Found, zone: pd.Series) -> Step:
         Fact("station_label", published.labels.text(station_m), "station of the worst cell"),
         Fact("offset_m", (found.rows[worst] + index.row0 + 0.5) * index.cell_m, "its offset"),
         Fact("cell_c", found.cell_c[worst], "its temperature"),
-        Fact("cell_reference_c", found.reference_c[worst], "mat beside it"),
+        Fact("cell_reference_c", found.reference_c[worst], "its reference"),
         equal("deficit_max_delta_c", deficit[worst], zone["deficit_max_delta_c"], "largest deficit"),
         Fact("drop_delta_c", rule["drop_delta_c"], "deficit that starts a zone"),
         Fact("release_delta_c", rule["release_delta_c"], "deficit down to which it grows"),
