@@ -185,9 +185,7 @@ def _reference_step(published: Published, found: _Found, zone: pd.Series) -> Ste
     facts = (
         Fact("reference", rule["reference"], "compared with"),
         Fact("window_m", rule["window_m"], "length of the running median"),
-        equal(
-            "reference_c", found.reference_c.mean(), zone["reference_c"], "reference, mean over its cells"
-        ),
+        equal("reference_c", found.reference_c.mean(), zone["reference_c"], "reference, mean over its cells"),
     )
     sentence = (
         "The mat it is compared with: the median across the mat at each column of cells, then the running median "
