@@ -86,7 +86,6 @@ def median(costs: list[Cost]) -> Cost:
 
 @contextmanager
 def measured(into: list[Cost]) -> Iterator[None]:
-    gc.collect()
     wall, cpu = time.perf_counter(), time.process_time()
     yield
     into.append(Cost(time.perf_counter() - wall, time.process_time() - cpu))
@@ -95,6 +94,7 @@ def measured(into: list[Cost]) -> Iterator[None]:
 def repeated(work: Callable[[], object], rounds: int) -> Cost:
     costs: list[Cost] = []
     for _ in range(rounds):
+        gc.collect()
         with measured(costs):
             work()
     return median(costs)
@@ -168,6 +168,7 @@ def stage_table(lot: Path, result: Path, rounds: int) -> model.LotRecord:
     for name in STAGES:
         setattr(run, name, timed(name))
     for number in range(rounds + 1):
+        gc.collect()
         with measured(costs["run_lot"]):
             run.run_lot(load_config(lot), result / f"warm{number}", report=False)
     for name in STAGES:

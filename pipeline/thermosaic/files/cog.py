@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     import pyproj
 
 NODATA = -9999.0
-BLOCK_CELLS = 256
+BLOCK_CELLS, LEAST_BLOCK_CELLS = 256, 64
 TILE_FOLDER, MOSAIC, MAT = "tiles", "mosaic.vrt", "mat.tif"
 MAT_CRS = 'LOCAL_CS["Mat frame: station along, offset across",UNIT["metre",1]]'
 THREADS = 2
@@ -231,9 +231,22 @@ def _write_cog(path: Path, picture: _Picture, rasters: Rasters, dress: RasterDre
             memory.set_band_unit(number, unit)
             memory.update_tags(number, **_band_tags(rasters, number - 1), **_as_tags(statistics[number - 1]))
         memory.build_overviews(overview_levels(rows, cols), Resampling.average)
-        options = {"BLOCKSIZE": str(BLOCK_CELLS), **PROFILES[dress.profile].options}
+        layout = {"BLOCKSIZE": str(block_cells(rows, cols)), "OVERVIEWS": "FORCE_USE_EXISTING"}
+        options = {**layout, **PROFILES[dress.profile].options}
         rasterio.shutil.copy(memory, path, driver="COG", **options)
     return statistics
+
+
+def block_cells(rows: int, cols: int) -> int:
+    """Cells of a block's side: less where the picture is narrower, since blocks are stored whole.
+
+    >>> block_cells(512, 512), block_cells(13, 15000), block_cells(90, 15000)
+    (256, 64, 128)
+    """
+    block = BLOCK_CELLS
+    while block > LEAST_BLOCK_CELLS and block // 2 >= min(rows, cols):
+        block //= 2
+    return block
 
 
 def overview_levels(rows: int, cols: int) -> list[int]:
