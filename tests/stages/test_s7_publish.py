@@ -117,14 +117,14 @@ def test_a_tile_cut_short_publishes_nothing(
     record: model.LotRecord, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A raster that the disk cut in half is caught."""
-    write = cog.write_tiles
+    write = cog._write_cog
 
-    def cut(folder: Path, *rest: object) -> list[Path]:
-        paths = write(folder, *rest)
-        os.truncate(paths[0], paths[0].stat().st_size // 2)
-        return paths
+    def cut(path: Path, *rest: object) -> object:
+        statistics = write(path, *rest)
+        os.truncate(path, path.stat().st_size // 2)
+        return statistics
 
-    monkeypatch.setattr(s7_publish.cog, "write_tiles", cut)
+    monkeypatch.setattr(s7_publish.cog, "_write_cog", cut)
     with pytest.raises(ProductError, match="failed its own check"):
         publish_lot(record, tmp_path / "result")
     assert list(tmp_path.iterdir()) == []

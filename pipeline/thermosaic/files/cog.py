@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -157,13 +156,37 @@ def write_tiles(folder: Path, rasters: Rasters, dress: RasterDress) -> list[Path
     list of Path
         Every file written, in a fixed order: each tile and its style, then the mosaic and its style.
     """
+    statistics = _each_tile(_write_tile, folder, rasters, dress)
+    return _join_tiles(folder, rasters, dress, statistics)
+
+
+def make_tiles(folder: Path, rasters: Rasters, dress: RasterDress) -> tuple[list[Path], list[str]]:
+    """Do as `write_tiles` and `check_tiles`, each tile read back while others are written.
+
+    Returns
+    -------
+    files : list of Path
+        As of `write_tiles`.
+    differences : list of str
+        As of `check_tiles`.
+    """
+    made = _each_tile(_make_tile, folder, rasters, dress)
+    files = _join_tiles(folder, rasters, dress, [statistics for statistics, _ in made])
+    differences = [item for _, found in made for item in found]
+    return files, differences + _check_joined(folder, rasters, dress)
+
+
+def _tile_paths(folder: Path, rasters: Rasters) -> list[Path]:
+    return [folder / TILE_FOLDER / tile_name(tile) for tile in rasters.tiles]
+
+
+def _join_tiles(
+    folder: Path, rasters: Rasters, dress: RasterDress, statistics: list[list[dict[str, float]]]
+) -> list[Path]:
+    """Write styles and mosaic of the tiles; return every file, the tiles among them."""
     if not rasters.tiles:
         return []
-    (folder / TILE_FOLDER).mkdir(exist_ok=True)
-    paths = [folder / TILE_FOLDER / tile_name(tile) for tile in rasters.tiles]
-    write = partial(_write_tile, rasters=rasters, dress=dress)
-    statistics = _in_threads(write, list(zip(paths, rasters.tiles, strict=True)))
-    ramp = temperature_ramp(rasters, dress.units)
+    paths, ramp = _tile_paths(folder, rasters), temperature_ramp(rasters, dress.units)
     written = [file for path in paths for file in (path, write_raster_style(path, ramp))]
     mosaic = folder / MOSAIC
     transforms = [dress.transform(tile) for tile in rasters.tiles]
@@ -201,19 +224,28 @@ _MAT_WORDS = (
 )
 
 
-def _in_threads(work: Callable, items: list) -> list:
-    """Do independent work on items in order; a dataset never leaves its thread."""
+def _each_tile(work: Callable, folder: Path, rasters: Rasters, dress: RasterDress) -> list:
+    """Do `work(path, tile, rasters, dress)` for each tile, in order; a dataset never leaves its thread."""
 
-    def one(item: tuple) -> object:
+    def one(path: Path, tile: Tile) -> object:
         with rasterio.Env():
-            return work(*item)
+            return work(path, tile, rasters, dress)
 
+    if rasters.tiles:
+        (folder / TILE_FOLDER).mkdir(exist_ok=True)
     with ThreadPoolExecutor(THREADS) as pool:
-        return list(pool.map(one, items))
+        return list(pool.map(one, _tile_paths(folder, rasters), rasters.tiles))
 
 
-def _write_tile(path: Path, tile: Tile, *, rasters: Rasters, dress: RasterDress) -> list[dict[str, float]]:
+def _write_tile(path: Path, tile: Tile, rasters: Rasters, dress: RasterDress) -> list[dict[str, float]]:
     return _write_cog(path, _tile_picture(tile, dress), rasters, dress)
+
+
+def _make_tile(
+    path: Path, tile: Tile, rasters: Rasters, dress: RasterDress
+) -> tuple[list[dict[str, float]], list[str]]:
+    picture = _tile_picture(tile, dress)
+    return _write_cog(path, picture, rasters, dress), _check_cog(path, picture, dress)
 
 
 def _write_cog(path: Path, picture: _Picture, rasters: Rasters, dress: RasterDress) -> list[dict[str, float]]:
@@ -366,19 +398,19 @@ def _mat_tags(rasters: Rasters, ids: list[str], zero_m: list[float]) -> dict[str
 
 def check_tiles(folder: Path, rasters: Rasters, dress: RasterDress) -> list[str]:
     """Read every tile, the mosaic and the styles back; return what differs, nothing if all is well."""
+    found = _each_tile(_check_tile, folder, rasters, dress)
+    return [item for differences in found for item in differences] + _check_joined(folder, rasters, dress)
+
+
+def _check_joined(folder: Path, rasters: Rasters, dress: RasterDress) -> list[str]:
+    """Read the mosaic of the tiles and all styles back."""
     if not rasters.tiles:
         return []
-    paths = [folder / TILE_FOLDER / tile_name(tile) for tile in rasters.tiles]
-    check = partial(_check_tile, dress=dress)
-    differences = [
-        item for found in _in_threads(check, list(zip(paths, rasters.tiles, strict=True))) for item in found
-    ]
-    ramp = temperature_ramp(rasters, dress.units)
-    for path in (*paths, folder / MOSAIC):
-        differences += check_raster_style(path.with_suffix(".qml"), ramp)
-    return differences + check_mosaic(
-        folder / MOSAIC, paths, [dress.transform(tile) for tile in rasters.tiles]
-    )
+    paths, ramp = _tile_paths(folder, rasters), temperature_ramp(rasters, dress.units)
+    files = (*paths, folder / MOSAIC)
+    differences = [item for path in files for item in check_raster_style(path.with_suffix(".qml"), ramp)]
+    transforms = [dress.transform(tile) for tile in rasters.tiles]
+    return differences + check_mosaic(folder / MOSAIC, paths, transforms)
 
 
 def check_mat(folder: Path, rasters: Rasters, dress: RasterDress) -> list[str]:
@@ -390,7 +422,7 @@ def check_mat(folder: Path, rasters: Rasters, dress: RasterDress) -> list[str]:
     return differences + check_raster_style(path.with_suffix(".qml"), temperature_ramp(rasters, dress.units))
 
 
-def _check_tile(path: Path, tile: Tile, *, dress: RasterDress) -> list[str]:
+def _check_tile(path: Path, tile: Tile, rasters: Rasters, dress: RasterDress) -> list[str]:
     return _check_cog(path, _tile_picture(tile, dress), dress)
 
 

@@ -148,11 +148,11 @@ def _rasters(folder: Path, record: LotRecord) -> list[Written]:
     lot, swath, stations, rasters = record.config.lot, record.swath, record.stations, record.rasters
     tags = {"LOT_ID": lot.id, "REVISION": str(lot.revision), "ROUTE": lot.route, "LIFT": str(lot.lift)}
     dress = cog.RasterDress(swath.crs, record.config.delivery.units, tags)
-    paths = cog.write_tiles(folder, rasters, dress)
+    paths, differences = cog.make_tiles(folder, rasters, dress)
     paths += cog.write_mat(
         folder, rasters, dress, [item.id for item in record.inputs.passes], stations.zero_m
     )
-    _accept(cog.check_tiles(folder, rasters, dress) + cog.check_mat(folder, rasters, dress))
+    _accept(differences + cog.check_mat(folder, rasters, dress))
     return [Written(_raster_role(path), path.relative_to(folder).as_posix(), "rasterio") for path in paths]
 
 
