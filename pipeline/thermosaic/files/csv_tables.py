@@ -15,7 +15,6 @@ import numpy as np
 import pandas as pd
 
 from ..tables import suffix
-from . import geopackage
 
 FOLDER = "tables"
 NAMES = ("lot", "profiles", "stops", "cold_zones", "dropped")
@@ -26,14 +25,14 @@ DECIMALS = {
 }  # fmt: skip
 
 
-def write_tables(package: Path, folder: Path) -> list[Path]:
-    """Write each table into folder/tables; return the paths in order."""
+def write_tables(layers: dict[str, gpd.GeoDataFrame], folder: Path) -> list[Path]:
+    """Write the tables of layers as delivered into folder/tables; return the paths in order."""
     (folder / FOLDER).mkdir(exist_ok=True)
     written = []
     for name in NAMES:
         path = folder / FOLDER / f"{name}.csv"
         with path.open("w", encoding="utf-8", newline="") as file:
-            csv.writer(file).writerows(_rows(geopackage.read_layer(package, name)))
+            csv.writer(file).writerows(_rows(layers[name]))
         written.append(path)
     return written
 
@@ -70,7 +69,7 @@ def safe_text(text: str) -> str:
     return f"'{text}" if text.startswith(FORMULA_STARTS) or text.lstrip().startswith(FORMULA_STARTS) else text
 
 
-def check_tables(package: Path, folder: Path) -> list[str]:
+def check_tables(layers: dict[str, gpd.GeoDataFrame], folder: Path) -> list[str]:
     """Read the tables back with the csv module and compare them with the layers; return what differs."""
     found = []
     for name in NAMES:
@@ -81,7 +80,7 @@ def check_tables(package: Path, folder: Path) -> list[str]:
         except (OSError, ValueError, csv.Error) as error:
             found.append(f"{path.name}: cannot be read: {error}")
             continue
-        if have != _rows(geopackage.read_layer(package, name)):
+        if have != _rows(layers[name]):
             found.append(f"{path.name}: differs from layer {name}")
         found += [
             f"{path.name}: holds a formula: {text[:40]}" for row in have for text in row if _is_formula(text)

@@ -10,6 +10,7 @@ import base64
 import hashlib
 import html.parser
 import re
+from functools import cache
 from importlib import resources
 from pathlib import Path
 
@@ -18,7 +19,7 @@ from markupsafe import Markup
 
 from . import csv_tables, gpx
 from .sheets.card import write_card
-from .sheets.lot_sheet import PACKAGE, LotSheet, read_sheet
+from .sheets.lot_sheet import LotSheet, read_sheet
 from .sheets.page import context
 from .sheets.words import Words
 from .sheets.worked import check_worked, work
@@ -33,7 +34,7 @@ LICENCE = "leaflet-1.9.4-LICENSE.txt"
 def make_report(result: Path, out: Path, lang: str = "en") -> tuple[list[Path], list[str]]:
     """Write a report and read it back, with one reading of the result: its files, and what is wrong."""
     sheet = read_sheet(result)
-    return _write(sheet, result, out, Words(lang)), _check(sheet, result, out)
+    return _write(sheet, out, Words(lang)), _check(sheet, out)
 
 
 def write_report(result: Path, out: Path, lang: str = "en") -> list[Path]:
@@ -61,19 +62,36 @@ def write_report(result: Path, out: Path, lang: str = "en") -> list[Path]:
         The result cannot be read.
     """
     words = Words(lang)
-    return _write(read_sheet(result), result, out, words)
+    return _write(read_sheet(result), out, words)
 
 
-def _write(sheet: LotSheet, result: Path, out: Path, words: Words) -> list[Path]:
+def _write(sheet: LotSheet, out: Path, words: Words) -> list[Path]:
     out.mkdir(parents=True, exist_ok=True)
     (out / PAGE).write_text(page_text(sheet, words), encoding="utf-8")
     write_card(out / CARD, sheet, words)
     gpx.write_gpx(out / PLACES, sheet, words.cautions(sheet)[-1])
-    return [out / PAGE, out / CARD, out / PLACES, *csv_tables.write_tables(result / PACKAGE, out)]
+    return [out / PAGE, out / CARD, out / PLACES, *csv_tables.write_tables(sheet.layers, out)]
 
 
 def page_text(sheet: LotSheet, words: Words) -> str:
     """Write the page; every text from the result is escaped where it is put in."""
+    scripts, styles = [_part(name) for name in SCRIPTS], [_part(name) for name in STYLES]
+    policy = (
+        "default-src 'none'; img-src data:; style-src 'unsafe-inline'; "
+        f"script-src {' '.join(_hash(text) for text in scripts)}; base-uri 'none'; form-action 'none'"
+    )
+    return _template().render(
+        **context(sheet, words, work(sheet)),
+        policy=policy,
+        scripts=[Markup(text) for text in scripts],
+        styles=[Markup(text) for text in styles],
+        licence=_part(LICENCE),
+    )
+
+
+@cache
+def _template() -> jinja2.Template:
+    """Compile the page's template once a process."""
     environment = jinja2.Environment(
         loader=jinja2.FunctionLoader(_part),
         autoescape=True,
@@ -81,19 +99,7 @@ def page_text(sheet: LotSheet, words: Words) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    scripts, styles = [_part(name) for name in SCRIPTS], [_part(name) for name in STYLES]
-    policy = (
-        "default-src 'none'; img-src data:; style-src 'unsafe-inline'; "
-        f"script-src {' '.join(_hash(text) for text in scripts)}; base-uri 'none'; form-action 'none'"
-    )
-    template = environment.get_template("report.html.jinja")
-    return template.render(
-        **context(sheet, words, work(sheet)),
-        policy=policy,
-        scripts=[Markup(text) for text in scripts],
-        styles=[Markup(text) for text in styles],
-        licence=_part(LICENCE),
-    )
+    return environment.get_template("report.html.jinja")
 
 
 def _part(name: str) -> str:
@@ -169,10 +175,10 @@ def _read(page: str) -> _Reader:
 
 def check_report(result: Path, out: Path) -> list[str]:
     """Read every file of a report back; return what is wrong, nothing if all is well."""
-    return _check(read_sheet(result), result, out)
+    return _check(read_sheet(result), out)
 
 
-def _check(sheet: LotSheet, result: Path, out: Path) -> list[str]:
+def _check(sheet: LotSheet, out: Path) -> list[str]:
     try:
         page = (out / PAGE).read_text(encoding="utf-8")
         card = (out / CARD).read_bytes()
@@ -189,7 +195,7 @@ def _check(sheet: LotSheet, result: Path, out: Path) -> list[str]:
     worked = work(sheet)
     found += check_worked(worked) if worked is not None else []
     found += _check_rows(reader, sheet)
-    return found + gpx.check_gpx(out / PLACES, sheet) + csv_tables.check_tables(result / PACKAGE, out)
+    return found + gpx.check_gpx(out / PLACES, sheet) + csv_tables.check_tables(sheet.layers, out)
 
 
 def _check_rows(reader: _Reader, sheet: LotSheet) -> list[str]:

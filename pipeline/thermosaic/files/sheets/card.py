@@ -7,10 +7,11 @@ from pathlib import Path
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from PIL import Image
 
-from .look import FAINT, INK, PAPER, SOFT, bare, class_face, drawing, picture, save
+from .look import FAINT, INK, PAPER, SOFT, bare, class_face, drawing, picture, pixels
 from .lot_sheet import LotSheet
 from .measures import number
 from .places import first_places
@@ -20,24 +21,28 @@ SIZE_IN, CARD_DPI = (5.4, 9.6), 200
 LEFT, RIGHT = 0.4, 5.0
 COLOURS = 255
 PLACE_IN = 1.02
+LINE_SIGNS = 76
 
 
 def write_card(path: Path, sheet: LotSheet, words: Words) -> None:
     """Write the card, 1080 x 1920 pixels of at most 256 colours."""
     with drawing(*SIZE_IN) as figure:
-        axes = bare(figure.add_axes((0, 0, 1, 1)))
-        axes.set_xlim(0, SIZE_IN[0])
-        axes.set_ylim(0, SIZE_IN[1])
-        _head(axes, sheet, words)
-        _strip(axes, sheet)
-        _classes(axes, sheet, words)
-        _counts(axes, sheet, words)
-        _first(axes, sheet, words)
-        _foot(axes, sheet, words)
-        save(figure, path, CARD_DPI)
-    with Image.open(path) as image:
-        few = image.convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE)
-    few.save(path, "PNG", optimize=True)
+        draw_card(figure, sheet, words)
+        image = pixels(figure, CARD_DPI)
+    image.quantize(COLOURS, dither=Image.Dither.NONE).save(path, "PNG")
+
+
+def draw_card(figure: Figure, sheet: LotSheet, words: Words) -> None:
+    """Draw the card on a figure of SIZE_IN; data coordinates are inches from its lower left corner."""
+    axes = bare(figure.add_axes((0, 0, 1, 1)))
+    axes.set_xlim(0, SIZE_IN[0])
+    axes.set_ylim(0, SIZE_IN[1])
+    _head(axes, sheet, words)
+    _strip(axes, sheet)
+    _classes(axes, sheet, words)
+    _counts(axes, sheet, words)
+    _first(axes, sheet, words)
+    _foot(axes, sheet, words)
 
 
 def _rule(axes: Axes, y: float) -> None:
@@ -159,7 +164,7 @@ def _first(axes: Axes, sheet: LotSheet, words: Words) -> None:
         when = place.when.split(" (")[0]
         parts = [part for part in (place.where, place.size, when, place.doing) if part]
         sentence = " ".join(f"{part[0].upper()}{part[1:]}." for part in parts)
-        text = textwrap.fill(sentence.replace("\N{NO-BREAK SPACE}", " "), 82)
+        text = textwrap.fill(sentence.replace("\N{NO-BREAK SPACE}", " "), LINE_SIGNS)
         axes.text(LEFT + 0.3, y - 0.19, text, fontsize=7.4, va="top", linespacing=1.4)
 
 

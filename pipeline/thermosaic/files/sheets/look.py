@@ -15,9 +15,11 @@ from typing import Any
 import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import FancyArrow, PathPatch, Rectangle
 from matplotlib.path import Path
+from PIL import Image
 
 from ..ramp import ColourRamp
 from ..styles import BLUES, GREYS, INK, ORANGES, PURPLES
@@ -69,6 +71,14 @@ def save(figure: Figure, path: pathlib.Path, dpi: int = DPI) -> None:
         figure.savefig(path, format="png", dpi=dpi, metadata={"Software": None})
 
 
+def pixels(figure: Figure, dpi: int) -> Image.Image:
+    """Draw a figure as an image without alpha."""
+    figure.set_dpi(dpi)
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    return Image.fromarray(np.asarray(canvas.buffer_rgba())).convert("RGB")
+
+
 def outlines(axes: Axes, lines: list[np.ndarray], colour: str, width: float, above: int) -> None:
     """Draw closed lines with a light rim as two paths, however many there are."""
     if not lines:
@@ -89,9 +99,11 @@ def class_face(rank: float | None, words: int) -> tuple[str, str]:
 
 def picture(temp_c: np.ndarray, ramp: ColourRamp, measures: Measures) -> np.ndarray:
     """Colour temperatures by the lot's ramp, uint8 (row, col, 4); empty cells are clear."""
-    shown = measures.shown(np.asarray(temp_c, dtype=float), "temp")
-    alpha = np.where(np.isfinite(shown), 255, 0).astype(np.uint8)
-    return np.dstack([ramp.rgb(shown), alpha])
+    temp_c, filled = np.asarray(temp_c, dtype=float), np.isfinite(temp_c)
+    drawn = np.zeros((*temp_c.shape, 4), dtype=np.uint8)
+    drawn[filled, :3] = ramp.rgb(measures.shown(temp_c[filled], "temp"))
+    drawn[filled, 3] = 255
+    return drawn
 
 
 def bare(axes: Axes) -> Axes:

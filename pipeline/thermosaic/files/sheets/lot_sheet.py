@@ -23,13 +23,14 @@ from ...errors import ProductError
 from ...tables import LAYERS, Table
 from ...units import F_PER_C, StationLabels
 from .. import geopackage, manifest
-from ..cog import MAT, NODATA
+from ..cog import MAT, NODATA, TILE_FOLDER
 from ..dressing import deliver, delivered_name
 from ..ramp import ColourRamp
 from .measures import Measures
 from .spine import Spine, read_spines
 
 PACKAGE, SPOTS = "lot.gpkg", "spots.parquet"
+Box = tuple[float, float, float, float]  # west, south, east, north in metres
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -67,6 +68,7 @@ class LotSheet:
     manifest: dict[str, Any]
     quality: dict[str, Any]
     info: pd.DataFrame  # key, value, unit, meaning
+    layers: dict[str, gpd.GeoDataFrame]  # as delivered
     frames: dict[str, gpd.GeoDataFrame]
     mats: tuple[MatPicture, ...]
     ramp: ColourRamp  # in the delivery's unit, as the styles of the rasters have it
@@ -103,6 +105,15 @@ class LotSheet:
         """The way from the map to station and offset, by pass."""
         return read_spines(self.folder / SPOTS)
 
+    @cached_property
+    def tiles(self) -> tuple[tuple[Path, Box], ...]:
+        """Temperature tiles in order of their names, each with its bounds."""
+        found = []
+        for path in sorted((self.folder / TILE_FOLDER).glob("temperature_*.tif")):
+            with rasterio.open(path) as file:
+                found.append((path, tuple(value * self.factor for value in file.bounds)))
+        return tuple(found)
+
     def facts(self, prefix: str) -> pd.DataFrame:
         """Rows of lot_info whose key begins with `prefix`."""
         return self.info[self.info["key"].str.startswith(prefix)]
@@ -121,12 +132,14 @@ def read_sheet(folder: Path) -> LotSheet:
         quality = manifest.read_json(folder / manifest.QUALITY)
         units, foot_m = listed["delivery"]["units"], float(listed["delivery"]["foot_m"])
         factor = float(listed["crs"]["unit_m"])
-        frames = {table.name: _si_frame(folder / PACKAGE, table, units, foot_m, factor) for table in LAYERS}
+        layers = {table.name: geopackage.read_layer(folder / PACKAGE, table.name) for table in LAYERS}
+        frames = {table.name: _si_frame(layers[table.name], table, units, foot_m, factor) for table in LAYERS}
         return LotSheet(
             folder=folder,
             manifest=listed,
             quality=quality,
             info=geopackage.read_table(folder / PACKAGE, "lot_info"),
+            layers=layers,
             frames=frames,
             mats=_mats(folder / MAT, units),
             ramp=_ramp(folder / MAT, units),
@@ -149,9 +162,10 @@ def _measures(listed: dict[str, Any], lots: gpd.GeoDataFrame) -> Measures:
     )
 
 
-def _si_frame(package: Path, table: Table, units: str, foot_m: float, factor: float) -> gpd.GeoDataFrame:
-    """Read a layer and undo what the delivery did to it."""
-    frame = geopackage.read_layer(package, table.name)
+def _si_frame(
+    frame: gpd.GeoDataFrame, table: Table, units: str, foot_m: float, factor: float
+) -> gpd.GeoDataFrame:
+    """Undo what the delivery did to a layer."""
     columns = {
         column.name: to_si(frame[delivered_name(column.name, units)], column.name, units, foot_m)
         for column in table.columns

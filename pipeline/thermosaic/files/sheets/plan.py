@@ -10,15 +10,14 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from rasterio.enums import Resampling
 
-from ..cog import NODATA, TILE_FOLDER
+from ..cog import NODATA
 from .look import FAINT, INK, PAPER, SOFT, STOP, ZONE, north_arrow, outlines, picture
-from .lot_sheet import LotSheet
+from .lot_sheet import Box, LotSheet
 from .places import Place, first_places
 
 PLAN_IN = (11.0, 7.0)
 WINDOW_M = 14.0
 MOST_PIXELS, DOTS_FROM_M = 1400, 1500.0
-Box = tuple[float, float, float, float]  # west, south, east, north in metres
 
 
 def draw_plan(figure: Figure, sheet: LotSheet) -> None:
@@ -72,15 +71,14 @@ def _mat(axes: Axes, sheet: LotSheet, box: Box) -> None:
     coarser = max(int(np.ceil(max(box[2] - box[0], box[3] - box[1]) / cell / MOST_PIXELS)), 1)
     cell *= coarser
     rows, cols = (int(np.ceil((box[i + 2] - box[i]) / cell)) + 1 for i in (1, 0))
-    whole = np.full((rows, cols), np.nan)
-    for tile in sorted((sheet.folder / TILE_FOLDER).glob("temperature_*.tif")):
+    whole = np.full((rows, cols), np.nan, dtype=np.float32)
+    for tile, (west, south, east, north) in sheet.tiles:
+        if east < box[0] or west > box[2] or north < box[1] or south > box[3]:
+            continue
         with rasterio.open(tile) as file:
-            west, south, east, north = np.array(file.bounds) * sheet.factor
-            if east < box[0] or west > box[2] or north < box[1] or south > box[3]:
-                continue
             shape = (-(-file.height // coarser), -(-file.width // coarser))
             values = file.read(1, out_shape=shape, resampling=Resampling.average, masked=True)
-        part = np.asarray(values.filled(NODATA), dtype=float)
+        part = values.filled(NODATA)
         row, col = round((box[3] - north) / cell), round((west - box[0]) / cell)
         _paste(whole, np.where(part == NODATA, np.nan, part), row, col)
     unit = sheet.measures.unit("temp")

@@ -19,7 +19,7 @@ import shapely
 from PIL import Image
 from rasterio.enums import Resampling
 
-from ..cog import NODATA, TILE_FOLDER
+from ..cog import NODATA
 from .look import class_face
 from .lot_sheet import LotSheet, MatPicture
 from .measures import duration
@@ -71,13 +71,11 @@ def _origin(sheet: LotSheet) -> list[float]:
 
 def _pictures(sheet: LotSheet, origin: list[float]) -> Iterator[dict[str, Any]]:
     """One palette PNG a tile, coarser where the lot is long."""
-    tiles = sorted((sheet.folder / TILE_FOLDER).glob("temperature_*.tif"))
     coarser = _coarser(sheet)
-    for tile in tiles:
+    for tile, bounds in sheet.tiles:
         with rasterio.open(tile) as file:
             shape = (-(-file.height // coarser), -(-file.width // coarser))
             values = file.read(1, out_shape=shape, resampling=Resampling.average, masked=True)
-            bounds = np.array(file.bounds) * sheet.factor
         filled = np.asarray(values.filled(NODATA), dtype=float)
         if np.all(filled == NODATA):
             continue
