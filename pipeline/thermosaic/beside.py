@@ -9,23 +9,31 @@ from typing import Any
 
 import numpy as np
 
-from .config import LotConfig, SpotsByAngle
+from .config import LotConfig, RigSection, SpotsByAngle
+from .datum import decimal_year, map_crs, pin_operation
 from .errors import ConfigError, InputError
 from .files.evidence import write_evidence
 from .files.logs import count_spots, read_fixes, read_scan
 from .files.manifest import sha256_of
-from .files.rig_drawings import draw_agreement, draw_reach
-from .files.rig_tables import read_reference, read_wheel_runs
+from .files.rig_drawings import draw_agreement, draw_antenna, draw_reach
+from .files.rig_tables import read_reference, read_sightings, read_wheel_runs
 from .files.settings import load_rig
-from .model import EquipmentCheck
+from .model import EquipmentCheck, LotInputs
 from .opening import load_config
 from .results import explain_result, open_result
-from .stages.s1_ingest import spot_centres
+from .stages.s1_ingest import read_lot, spot_centres
+from .stages.s2_trajectory import solve_trajectory
+from .stages.s3_georeference import georeference_scan
+from .studies.check_antenna import AntennaFinding, Stated, check_antenna
 from .studies.check_thermometer import ThermometerFinding, check_thermometer, match_readings
 from .studies.check_wheel import WheelFinding, check_wheel
 from .studies.explain.logs import Logs, log_step
 from .studies.explain.steps import Explanation
+from .studies.place_sightings import place_sightings
 from .studies.reach import Reach, reach
+
+ANTENNA_ROUNDS, ANTENNA_CLOSE_M = 4, 1e-3
+SURVEYED_M = 0.02  # of a mark's surveyed place where none is given (common practice, no source)
 
 
 def explain(
@@ -168,6 +176,89 @@ def _matched(table: Any, lot: LotConfig, window_s: float) -> Any:
     return found
 
 
+def rig_antenna(
+    config: LotConfig,
+    sightings: Path,
+    tolerance_m: float,
+    valid: tuple[date, date],
+    evidence: Path | None,
+    drawing: Path | None,
+) -> AntennaFinding:
+    """Find the error of the antenna's place from marks that a lot's scan saw, and write it as evidence.
+
+    The path is solved again with the antenna as found until that stays: a wrong antenna also bends headings.
+
+    Raises
+    ------
+    InputError
+        A table or sighting that cannot be used, or sightings that tell nothing.
+    """
+    if config.changes:
+        raise ConfigError(
+            "rig antenna: the lot holds [[change]]: give the drive over marks as a lot of its own"
+        )
+    inputs = read_lot(config, of_mat=False)
+    noted = _surveyed(read_sightings(sightings), config, inputs)
+    rig = config.rig
+    try:
+        for _ in range(ANTENNA_ROUNDS):
+            finding = _antenna(noted, config, rig, inputs, tolerance_m)
+            tried = (rig.antenna_forward_m, rig.antenna_right_m)
+            rig = rig.model_copy(update=finding.found_m)
+            if np.hypot(rig.antenna_forward_m - tried[0], rig.antenna_right_m - tried[1]) < ANTENNA_CLOSE_M:
+                break
+    except ValueError as error:
+        raise InputError(f"{sightings.name}: {error}") from None
+    _write(evidence, finding.check, valid, f"marks seen, {sightings.name}", finding.numbers, finding.further)
+    if drawing is not None:
+        parts = (finding.forward, finding.right)
+        stated, off, sigma = (
+            tuple(getattr(part, name) for part in parts) for name in ("stated_m", "error_m", "sigma_m")
+        )
+        right = inputs.scan.spot_right_m
+        draw_antenna(drawing, stated, off, sigma, finding.sightings, (float(right.min()), float(right.max())))
+    return finding
+
+
+def _antenna(
+    noted: Any, config: LotConfig, rig: RigSection, inputs: LotInputs, tolerance_m: float
+) -> AntennaFinding:
+    """Place the lot with an antenna as tried, and judge the antenna that the lot states."""
+    trajectory = solve_trajectory(inputs, config.crs, rig, config.accept)
+    swath = georeference_scan(inputs.scan, trajectory, rig, config.scanner)
+    middle = (float(trajectory.knot_easting_m[0]), float(trajectory.knot_northing_m[0]))
+    placed = place_sightings(noted, swath, trajectory.point_scale, middle)
+    memory = [item["drift_memory_s"] for item in trajectory.diagnosis["by_quality"].values()]
+    stated = Stated(
+        forward_m=config.rig.antenna_forward_m,
+        right_m=config.rig.antenna_right_m,
+        screed_forward_m=config.rig.screed_forward_m,
+        clock_sigma_s=trajectory.clock_offset_sigma_s,
+        memory_s=max(memory),
+    )
+    tried = (rig.antenna_forward_m - stated.forward_m, rig.antenna_right_m - stated.right_m)
+    return check_antenna(placed, stated, tolerance_m, tried)
+
+
+def _surveyed(noted: Any, config: LotConfig, inputs: LotInputs) -> Any:
+    """Bring surveyed places of marks to metres of the map CRS."""
+    factor = map_crs(config.crs.map).axis_info[0].unit_conversion_factor
+    noted = noted.copy()
+    scale = np.where(noted["in_feet"], factor, 1.0)
+    noted["easting_m"], noted["northing_m"] = noted["easting"] * scale, noted["northing"] * scale
+    geographic = np.isfinite(noted["lon_deg"].to_numpy()) & np.isfinite(noted["lat_deg"].to_numpy())
+    if geographic.any():
+        lon, lat = (noted.loc[geographic, name].to_numpy() for name in ("lon_deg", "lat_deg"))
+        frames = config.crs
+        epoch = frames.epoch or decimal_year(inputs.fixes.time_utc[0])
+        operation = pin_operation(
+            frames.fixes, frames.map, frames.accuracy_m, epoch, frames.accept_ensemble, (lon[0], lat[0])
+        )
+        noted.loc[geographic, ["easting_m", "northing_m"]] = np.column_stack(operation.forward(lon, lat))
+    noted["sigma_m"] = noted["sigma_m"].fillna(SURVEYED_M)
+    return noted
+
+
 def rig_reach(
     rig: str | None,
     lot: LotConfig | None,
@@ -197,8 +288,13 @@ def rig_reach(
 
 
 def _write(
-    path: Path | None, check: EquipmentCheck, valid: tuple[date, date], method: str, numbers: dict[str, Any]
+    path: Path | None,
+    check: EquipmentCheck,
+    valid: tuple[date, date],
+    method: str,
+    numbers: dict[str, Any],
+    further: tuple[EquipmentCheck, ...] = (),
 ) -> None:
     known = {key: value for key, value in numbers.items() if value is not None and value == value}
     if path is not None:
-        write_evidence(path, check, valid, method, known)
+        write_evidence(path, check, valid, method, known, further)

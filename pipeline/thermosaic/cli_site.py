@@ -188,7 +188,7 @@ def check(lot: Path, as_json: bool, so_far: bool, explain_format: bool) -> None:
 
 @click.group()
 def rig() -> None:
-    """Check the rig before it is trusted: wheel, thermometer, reach.
+    """Check the rig before it is trusted: wheel, thermometer, antenna, reach.
 
     Measure with the paver parked, engine off, brake set, outside traffic.
     """
@@ -300,6 +300,49 @@ def thermometer(
     seconds = _quantity("time", window) or 0.0
     found = rig_thermometer(reference, config, seconds, limit, _dates(day, days), evidence, drawing)
     _say(found, found.spots, evidence)
+
+
+@rig.command()
+@click.argument("lot", type=PATH)
+@click.argument("sightings", type=PATH)
+@DATE
+@DAYS
+@click.option("--tolerance", default="0.05 m", show_default=True, help="Largest error that passes.")
+@click.option("--plot", "drawing", type=PATH, help="Draw the antenna and the marks (.png or .svg).")
+@EVIDENCE
+def antenna(
+    lot: Path,
+    sightings: Path,
+    day: str,
+    days: int,
+    tolerance: str,
+    drawing: Path | None,
+    evidence: Path | None,
+) -> None:
+    """Find how far the antenna sits from where the lot states it, from marks on the ground.
+
+    LOT holds scan, fixes and rig of a drive over marks: over each in both directions, or once where its place
+    is surveyed. SIGHTINGS is a CSV with a row a sighting:
+
+    
+      mark        its name, the same in every pass
+      kind        point (default), or line: a joint, a tape across the lane, an edge; two spots well apart
+      spot, line  which spot saw it (1 = first column), at which scan line; time_utc serves too
+      from_line, to_line (or from_utc, to_utc) and look = hot or cold: instead, find it in the scan
+      easting_m, northing_m (or _ft, lon_deg, lat_deg), sigma_m: its surveyed place, where known
+
+    
+    Example:
+      thermosaic rig antenna drive sightings.csv --date 2026-05-01 --plot antenna.png -o antenna-0501.toml
+    """
+    from .beside import rig_antenna
+    from .opening import load_config
+
+    limit = _quantity("length", tolerance) or 0.0
+    found = rig_antenna(load_config(lot), sightings, limit, _dates(day, days), evidence, drawing)
+    _say(found, found.sightings, evidence)
+    for text in found.advice:
+        click.echo(f"  {text}")
 
 
 @rig.command()

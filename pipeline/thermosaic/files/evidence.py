@@ -13,9 +13,14 @@ from .settings import load_evidence, write_settings
 
 
 def write_evidence(
-    path: Path, check: EquipmentCheck, valid: tuple[date, date], method: str, numbers: dict[str, Any]
+    path: Path,
+    check: EquipmentCheck,
+    valid: tuple[date, date],
+    method: str,
+    numbers: dict[str, Any],
+    further: tuple[EquipmentCheck, ...] = (),
 ) -> None:
-    """Write what a check found, with the local dates it is valid from and to.
+    """Write what a check found, with the local dates it is valid from and to, and further values of it.
 
     Raises
     ------
@@ -25,8 +30,8 @@ def write_evidence(
     stated = {
         "subject": check.subject,
         "key": check.key,
-        "measured": f"{check.measured:.9g} {check.unit}",
-        "tolerance": f"{check.tolerance:.6g} {check.tolerance_unit}",
+        "measured": _with_unit(check.measured, check.unit, 9),
+        "tolerance": _with_unit(check.tolerance, check.tolerance_unit, 6),
         "verdict": check.verdict,
         "finding": check.finding,
         "valid_from": valid[0].isoformat(),
@@ -36,9 +41,17 @@ def write_evidence(
     lines = [f"# What a check of the {check.subject} found; lots name this file in [rig] evidence."]
     lines += [f"{key} = {_value(value)}" for key, value in stated.items() if value is not None]
     lines += ["", "[numbers]"] + [f"{key} = {_value(value)}" for key, value in numbers.items()]
+    for item in further:
+        values = {"key": item.key, "measured": _with_unit(item.measured, item.unit, 9)}
+        values["tolerance"] = _with_unit(item.tolerance, item.tolerance_unit, 6)
+        lines += ["", "[[further]]"] + [f"{key} = {_value(value)}" for key, value in values.items()]
     write_settings(path, "\n".join(lines) + "\n")
     if load_evidence(path).finding != check.finding:
         raise ProductError(f"{path}: does not read back as written")
+
+
+def _with_unit(value: float, unit: str, digits: int) -> str:
+    return f"{value:.{digits}g} {unit}"
 
 
 def _value(value: Any) -> str:

@@ -19,9 +19,9 @@ from .wheels import WheelRows, finish_wheel, read_wheel_rows
 
 
 def read_scan(
-    paths: tuple[Path, ...], log_format: LogFormat, rejected_frac: float = 1.0
+    paths: tuple[Path, ...], log_format: LogFormat, rejected_frac: float = 1.0, of_mat: bool = True
 ) -> tuple[ScanRows, model.Tally]:
-    """Read a scan log, files in order as one log.
+    """Read a scan log, files in order as one log; without `of_mat` it may be of cold ground.
 
     Raises
     ------
@@ -30,7 +30,7 @@ def read_scan(
     """
     for path in paths:
         check_file(path)
-    rows, ledger = read_scan_rows(paths, log_format)
+    rows, ledger = read_scan_rows(paths, log_format, of_mat)
     tally = ledger.close()
     require_share(tally, paths[0].name, rejected_frac)
     bad = bad_reading_frac(ledger, rows.temp_c.size)

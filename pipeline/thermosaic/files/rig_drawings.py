@@ -1,12 +1,14 @@
-"""Drawings of checks of the rig as PNG or SVG: the reach of a scanner, the agreement of a thermometer."""
+"""Drawings of checks of the rig as PNG or SVG: reach of a scanner, agreement of a thermometer, antenna's place."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from ..errors import ConfigError, ProductError
@@ -65,9 +67,101 @@ def draw_agreement(path: Path, pairs: pd.DataFrame, bias: float, limits: tuple[f
         axes.set_title("dotted: tolerance")
 
 
+def draw_antenna(
+    path: Path,
+    stated_m: tuple[float, float],
+    error_m: tuple[float, float],
+    sigma_m: tuple[float, float],
+    sightings: pd.DataFrame,
+    spots_m: tuple[float, float],
+) -> None:
+    """Draw the antenna as stated and as found, and where its error puts each sighting of a mark.
+
+    Parameters
+    ----------
+    path : Path
+        .png or .svg.
+    stated_m, error_m, sigma_m : (forward, right)
+        From C; NaN and infinite where a component is not told.
+    sightings : pandas.DataFrame
+        As `studies.check_antenna` gives them.
+    spots_m : (left, right)
+        Outermost spots from C, right positive.
+    """
+    with _figure(path, (10.0, 5.0), across=2) as (machine, marks):
+        _draw_machine(machine, stated_m, error_m, sigma_m, spots_m)
+        _draw_marks(marks, sightings)
+
+
+def _draw_machine(
+    axes: Any,
+    stated_m: tuple[float, float],
+    error_m: tuple[float, float],
+    sigma_m: tuple[float, float],
+    spots_m: tuple[float, float],
+) -> None:
+    """The paver from above, travel up the sheet: spots, C, antenna as stated and as found with two sigmas."""
+    from matplotlib.patches import Ellipse
+
+    told = [math.isfinite(sigma) for sigma in sigma_m]
+    found = [
+        place + (error if is_told else 0.0)
+        for place, error, is_told in zip(stated_m, error_m, told, strict=True)
+    ]
+    axes.plot(spots_m, (0, 0), color=INK, lw=4, solid_capstyle="butt")
+    axes.plot(0, 0, "+", color="white", ms=9, mew=1.5)
+    axes.annotate("C, line of spots", (spots_m[0], 0), (0, -14), textcoords="offset points")
+    axes.plot(stated_m[1], stated_m[0], "o", mfc="none", mec=INK, ms=11, mew=1.5, label="antenna as stated")
+    axes.plot(found[1], found[0], "o", color=WARM, ms=7, label="as found, with two sigmas")
+    if all(told):
+        size = [4 * sigma for sigma in sigma_m]
+        axes.add_patch(Ellipse((found[1], found[0]), size[1], size[0], fc="none", ec=WARM, lw=1.2))
+    elif any(told):
+        half = [2 * sigma if is_told else 0.0 for sigma, is_told in zip(sigma_m, told, strict=True)]
+        axes.errorbar(found[1], found[0], yerr=half[0] or None, xerr=half[1] or None, color=WARM, capsize=4)
+    axes.set_aspect("equal")
+    axes.margins(0.15)
+    axes.set_xlabel("right of C, m")
+    axes.set_ylabel("ahead of C, m (travel is up)")
+    axes.legend(fontsize=8, loc="lower center", bbox_to_anchor=(0.5, 0.1))
+    axes.set_title("The paver from above")
+
+
+def _draw_marks(axes: Any, sightings: pd.DataFrame) -> None:
+    """Every sighting about its own mark, by compass: as the lot puts it, and with the error taken off."""
+    turn = np.radians(sightings["direction_deg"].to_numpy(float))
+    forward, right = (
+        np.column_stack(part) for part in ((np.sin(turn), np.cos(turn)), (np.cos(turn), -np.sin(turn)))
+    )
+    ends = [
+        sightings[ahead].to_numpy(float)[:, None] * forward + sightings[side].to_numpy(float)[:, None] * right
+        for ahead, side in (("ahead_m", "right_m"), ("left_ahead_m", "left_right_m"))
+    ]
+    used = sightings["used"].to_numpy(bool)
+    for rows, colour in ((used, INK), (~used, PALE)):
+        axes.plot(*ends[0][rows].T, "o", mfc="none", mec=colour, ms=8)
+        axes.plot(*ends[1][rows].T, "o", color=WARM if colour == INK else PALE, ms=4)
+        for start, end in zip(ends[0][rows], ends[1][rows], strict=True):
+            axes.plot(*zip(start, end, strict=True), color=colour, lw=0.6, alpha=0.6)
+    reach = max(1.5 * float(np.abs(ends[0]).max()), 0.1)
+    for start, way in zip(ends[0][used], forward[used], strict=True):
+        axes.annotate(
+            "", start + 0.3 * reach * way, start, arrowprops={"arrowstyle": "->", "color": INK, "lw": 0.8}
+        )
+    axes.plot(0, 0, "+", color=INK, ms=14)
+    axes.set_aspect("equal")
+    axes.set_xlim(-reach, reach)
+    axes.set_ylim(-reach, reach)
+    axes.set_xlabel("east of the mark, m")
+    axes.set_ylabel("north of the mark, m")
+    axes.set_title(
+        "Marks: circle as the lot puts it, dot with the error taken off,\narrow travel, grey left out"
+    )
+
+
 @contextmanager
-def _figure(path: Path, size: tuple[float, float]) -> Iterator[Any]:
-    """Give the axes of a drawing without a display, and save it; same data, same bytes."""
+def _figure(path: Path, size: tuple[float, float], across: int = 1) -> Iterator[Any]:
+    """Give the axes of a drawing (several side by side) without a display, and save it; same data, same bytes."""
     from matplotlib import rc_context
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
@@ -78,10 +172,10 @@ def _figure(path: Path, size: tuple[float, float]) -> Iterator[Any]:
     with rc_context({"svg.hashsalt": "thermosaic", "font.size": 9}):
         figure = Figure(figsize=size, layout="constrained")
         FigureCanvasAgg(figure)
-        axes = figure.add_subplot()
-        yield axes
-        for side in ("top", "right"):
-            axes.spines[side].set_visible(False)
+        panels = figure.subplots(1, across, squeeze=False)[0]
+        yield panels[0] if across == 1 else panels
+        for axes in panels:
+            axes.spines[["top", "right"]].set_visible(False)
         metadata = {"Date": None} if kind == "svg" else {"Software": None}
         try:
             figure.savefig(path, format=kind, dpi=150, metadata=metadata)

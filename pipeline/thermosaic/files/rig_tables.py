@@ -53,6 +53,87 @@ def read_reference(path: Path) -> pd.DataFrame:
     return found
 
 
+def read_sightings(path: Path) -> pd.DataFrame:
+    """Read where marks on the ground were seen in a scan.
+
+    Columns of the file: `mark`, its name; `kind`, `point` (default) or `line`; then either `spot` with `line` or
+    `time_utc`, or a stretch to look through, `from_line` and `to_line` or `from_utc` and `to_utc`, with `look`,
+    `hot` or `cold`. Where a mark is surveyed: `easting_m` and `northing_m` (or `_ft`: the map's own foot), or
+    `lon_deg` and `lat_deg` in the frame of the fixes, and `sigma_m`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        mark, kind, line, spot, from_line, to_line (NaN = not given), time_utc, from_utc, to_utc (NaT), time_step_s
+        (resolution of the written time), look, easting, northing, in_feet, lon_deg, lat_deg, sigma_m.
+    """
+    table = _read(path)
+    if "mark" not in table or table["mark"].isna().any():
+        raise refuse(path, 'every row needs "mark", the name of the mark that was seen')
+    found = pd.DataFrame({"mark": table["mark"].str.strip()})
+    found["kind"] = _words(table, "kind", ("point", "line"), "point", path)
+    found["look"] = _words(table, "look", ("hot", "cold"), "", path)
+    for name in ("line", "spot", "from_line", "to_line", "lon_deg", "lat_deg", "sigma_m"):
+        found[name] = _some_numbers(table, name, path)
+    for name in ("time_utc", "from_utc", "to_utc"):
+        found[name] = _some_times(table, name, path)
+    found["time_step_s"] = _time_steps(table)
+    found["in_feet"] = "easting_ft" in table
+    suffix = "ft" if "easting_ft" in table else "m"
+    for name in ("easting", "northing"):
+        found[name] = _some_numbers(table, f"{name}_{suffix}", path)
+    if (
+        "kind" in table
+        and ((found["kind"] == "line") & found[["easting", "lon_deg"]].notna().any(axis=1)).any()
+    ):
+        raise refuse(path, "a line's place is not one point: give the surveyed place of a point, or none")
+    return found
+
+
+def _words(table: pd.DataFrame, name: str, allowed: tuple[str, ...], default: str, path: Path) -> pd.Series:
+    """Read a column of words; blank or no column = the default."""
+    if name not in table:
+        return pd.Series(default, index=table.index)
+    words = table[name].str.strip().fillna(default)
+    bad = np.flatnonzero(~words.isin([*allowed, default]))
+    if len(bad):
+        raise refuse(
+            path, f'{name}: "{words.iloc[bad[0]]}" is not one of {", ".join(allowed)}', int(bad[0]) + 2
+        )
+    return words
+
+
+def _some_numbers(table: pd.DataFrame, name: str, path: Path) -> np.ndarray:
+    """Read a column of numbers that may be blank or absent: NaN."""
+    found = np.full(len(table), np.nan)
+    if name in table:
+        given = table[name].notna().to_numpy()
+        for at in np.flatnonzero(given):
+            found[at] = pd.to_numeric(table[name].iloc[at], errors="coerce")
+        bad = np.flatnonzero(given & ~np.isfinite(found))
+        if len(bad):
+            raise refuse(path, f'{name}: "{table[name].iloc[bad[0]]}" is not a number', int(bad[0]) + 2)
+    return found
+
+
+def _some_times(table: pd.DataFrame, name: str, path: Path) -> np.ndarray:
+    """Read a column of times with zone that may be blank or absent: NaT."""
+    found = np.full(len(table), np.datetime64("NaT"), "M8[ns]")
+    if name in table:
+        given = table[name].notna().to_numpy()
+        if given.any():
+            found[given] = _times(table.loc[given, name].str.strip(), path, name)
+    return found
+
+
+def _time_steps(table: pd.DataFrame) -> np.ndarray:
+    """Resolution of `time_utc` as written, seconds: one unit of its last digit."""
+    if "time_utc" not in table:
+        return np.zeros(len(table))
+    digits = table["time_utc"].str.extract(r"[.](\d+)", expand=False).str.len().fillna(0)
+    return 10.0 ** -digits.to_numpy(float)
+
+
 def _read(path: Path) -> pd.DataFrame:
     if check_file(path) > MOST_BYTES:
         raise refuse(path, f"is larger than {MOST_BYTES} bytes: a short table is expected")
@@ -87,10 +168,10 @@ def _temperature(table: pd.DataFrame, name: str, path: Path) -> np.ndarray:
     return _numbers(table, f"{name}_c", path)
 
 
-def _times(texts: pd.Series, path: Path) -> np.ndarray:
+def _times(texts: pd.Series, path: Path, name: str = "time_utc") -> np.ndarray:
     if not texts.str.contains(r"(?:Z|[+-]\d\d:?\d\d)$", na=False).all():
-        raise refuse(path, "time_utc: every time needs its zone: Z, or an offset like -06:00")
+        raise refuse(path, f"{name}: every time needs its zone: Z, or an offset like -06:00")
     try:
         return pd.to_datetime(texts, format="ISO8601", utc=True).dt.tz_localize(None).to_numpy("M8[ns]")
     except (ValueError, InputError):
-        raise refuse(path, "time_utc: times in ISO 8601 are expected, like 2026-05-14T13:20:00Z") from None
+        raise refuse(path, f"{name}: times in ISO 8601 are expected, like 2026-05-14T13:20:00Z") from None

@@ -40,8 +40,12 @@ class ScanRows:
     doubts: tuple[Doubt, ...]
 
 
-def read_scan_rows(paths: tuple[Path, ...], log_format: LogFormat) -> tuple[ScanRows, Ledger]:
+def read_scan_rows(
+    paths: tuple[Path, ...], log_format: LogFormat, of_mat: bool = True
+) -> tuple[ScanRows, Ledger]:
     """Read a scan log; the ledger (role `scan`) counts rows, its notes count readings.
+
+    Without `of_mat` the scan may be of cold ground, and its unit is not judged.
 
     Raises
     ------
@@ -71,7 +75,8 @@ def read_scan_rows(paths: tuple[Path, ...], log_format: LogFormat) -> tuple[Scan
     kept = ~repeated & ~stepped
     if not kept.all():
         temp, wheel = temp[kept], wheel.take(kept) if wheel else None
-    require_unit(temp, log_format, name)
+    if of_mat:
+        require_unit(temp, log_format, name)
     _mask_impossible(temp, file_line[kept], ledger)
     return ScanRows(time[kept], line[kept], temp, wheel, tuple(doubts)), ledger
 

@@ -1,0 +1,268 @@
+"""`rig antenna` from logs to evidence: drives over marks with planted errors of the antenna's stated place.
+
+The truth is the synthetic lot's: where its marks lie, and which line and spot came nearest to each.
+"""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import builders
+from thermosaic import beside, synthetic
+from thermosaic.checks import check_lot
+from thermosaic.cli import main
+from thermosaic.errors import ConfigError, InputError
+from thermosaic.files.settings import load_evidence
+from thermosaic.opening import load_config
+from thermosaic.synthetic import Gnss, LotPlan, Mat, PassPlan, Patch, Scanner, Stop, SyntheticLot
+
+MAY = (date(2026, 5, 1), date(2026, 7, 30))
+FORWARD_M, RIGHT_M = 1.98, -0.10  # the synthetic rig's own
+THERE = PassPlan("upstation", stops=(Stop(15.0, 20.0),), speeds=((0.0, 0.15),))
+BACK = PassPlan("downstation", wait_s=400.0, stops=(Stop(12.0, 20.0),), speeds=((0.0, 0.15),))
+STRAIGHT = (synthetic.straight(55.0),)
+BEND = (synthetic.straight(15.0), synthetic.clothoid(8.0, 0.0, 1 / 40), synthetic.arc(40.0, 50.0))
+
+
+def drive(road=STRAIGHT, passes=(THERE, BACK), **changes: object) -> SyntheticLot:
+    """Make a drive over cold ground, there and back in one lane."""
+    mat = Mat(base_c=25.0, shoulder_c=22.0, texture_c=0.3, cooling_s=1e9)
+    return synthetic.make_lot(LotPlan(**{"road": road, "passes": passes, "mat": mat, **changes}))
+
+
+def written(folder: Path, lot: SyntheticLot, forward_m: float, right_m: float) -> Path:
+    """Write a drive whose lot.toml states the antenna there."""
+    builders.write_lot(folder, lot)
+    path = folder / "lot.toml"
+    text = re.sub(r"antenna_forward = .*", f'antenna_forward = "{forward_m:.4f} m"', path.read_text())
+    path.write_text(re.sub(r"antenna_right = .*", f'antenna_right = "{right_m:.4f} m"', text))
+    return folder
+
+
+def marks_of(lot: SyntheticLot, count: int = 3) -> list[tuple[float, float]]:
+    """Places on the ground that both passes cover, at spots and lines of the first."""
+    lines = np.flatnonzero(lot.truth.pass_code == 0)
+    picked = lines[(np.linspace(0.35, 0.75, count) * len(lines)).astype(int)]
+    spots = [6, 20, 13][:count] + [9] * max(0, count - 3)
+    return [
+        (float(lot.truth.spot_easting_m[line, spot]) + 0.02, float(lot.truth.spot_northing_m[line, spot]))
+        for line, spot in zip(picked, spots, strict=True)
+    ]
+
+
+def nearest(lot: SyntheticLot, mark: tuple[float, float], code: int) -> tuple[int, int]:
+    """Line (1 = first) and spot (1 = first) that came nearest to a mark in a pass."""
+    away = np.hypot(lot.truth.spot_easting_m - mark[0], lot.truth.spot_northing_m - mark[1])
+    away[lot.truth.pass_code != code] = np.inf
+    line, spot = np.unravel_index(int(away.argmin()), away.shape)
+    assert away[line, spot] < 0.15
+    return int(line) + 1, int(spot) + 1
+
+
+def table(folder: Path, lot: SyntheticLot, marks, codes=(0, 1)) -> Path:
+    """Write the sightings of marks, by line and spot."""
+    rows = ["mark,line,spot"]
+    for number, mark in enumerate(marks, 1):
+        rows += [f"M{number},{line},{spot}" for line, spot in (nearest(lot, mark, code) for code in codes)]
+    (folder / "seen.csv").write_text("\n".join(rows) + "\n")
+    return folder / "seen.csv"
+
+
+def found_by(folder: Path, seen: Path, evidence: Path | None = None, drawing: Path | None = None):
+    """Run the check."""
+    return beside.rig_antenna(load_config(folder), seen, 0.05, MAY, evidence, drawing)
+
+
+@pytest.mark.parametrize(
+    ("road", "forward_m", "right_m"),
+    [
+        (STRAIGHT, FORWARD_M, RIGHT_M),
+        (STRAIGHT, FORWARD_M, -RIGHT_M),
+        (STRAIGHT, -FORWARD_M, RIGHT_M),
+        (BEND, FORWARD_M + 0.4, RIGHT_M - 0.3),
+    ],
+    ids=["right", "left taken for right", "behind taken for ahead", "both off in a bend of 40 m"],
+)
+def test_planted_errors_are_found_there_and_back(tmp_path, road, forward_m, right_m):
+    """Marks seen both ways by line and spot give the planted error within three sigmas and within 0.06 m."""
+    lot = drive(road)
+    folder = written(tmp_path, lot, forward_m, right_m)
+    found = found_by(folder, table(folder, lot, marks_of(lot)))
+    for part, true in ((found.forward, FORWARD_M - forward_m), (found.right, RIGHT_M - right_m)):
+        assert part.is_told
+        assert abs(part.error_m - true) < min(3 * part.sigma_m, 0.06)
+    is_right = (forward_m, right_m) == (FORWARD_M, RIGHT_M)
+    assert found.check.verdict == ("pass" if is_right else "fail")
+
+
+def test_half_the_difference_of_the_two_places(tmp_path):
+    """On a straight the error is half the difference of where the lot alone puts a mark both ways (closed form)."""
+    from thermosaic.stages.s1_ingest import read_lot
+    from thermosaic.stages.s2_trajectory import solve_trajectory
+    from thermosaic.stages.s3_georeference import georeference_scan
+
+    lot = drive()
+    folder = written(tmp_path, lot, FORWARD_M + 0.3, -RIGHT_M)
+    mark = marks_of(lot, 1)[0]
+    config = load_config(folder)
+    inputs = read_lot(config, of_mat=False)
+    path = solve_trajectory(inputs, config.crs, config.rig, config.accept)
+    swath = georeference_scan(inputs.scan, path, config.rig, config.scanner)
+    (line, spot), (line_back, spot_back) = (nearest(lot, mark, code) for code in (0, 1))
+    there = np.array([swath.easting_m[line - 1, spot - 1], swath.northing_m[line - 1, spot - 1]])
+    back = np.array(
+        [swath.easting_m[line_back - 1, spot_back - 1], swath.northing_m[line_back - 1, spot_back - 1]]
+    )
+    half = (there - back) / 2 / lot.truth.grid_scale
+    turn = np.radians(swath.heading_deg[line - 1])
+    forward = half @ (np.sin(turn), np.cos(turn))
+    right = half @ (np.cos(turn), -np.sin(turn))
+    found = found_by(folder, table(folder, lot, [mark]))
+    assert (found.forward.error_m, found.right.error_m) == pytest.approx((forward, right), abs=2e-3)
+
+
+def hot_marks(lot: SyntheticLot) -> list[Patch]:
+    """A hot plate of 0.4 m a metre right of C in the first pass, and where the way back meets it."""
+    there, lever = lot.motions[0].length_m, 2 * lot.plan.rig.non_slip_forward_m
+    at = 22.0
+    return [
+        Patch(at, 0.4, 1.0, 0.4, -60.0, pass_=0),
+        Patch(there - at + lever, 0.4, -1.0, 0.4, -60.0, pass_=1),
+        Patch(at + 8, 0.3, -0.6, 0.5, -60.0, pass_=0),
+        Patch(there - at - 8 + lever, 0.3, 0.6, 0.5, -60.0, pass_=1),
+    ]
+
+
+def test_hot_marks_are_found_in_the_scan(tmp_path):
+    """A plate looked for in a stretch of each pass gives the planted error; its place is a centroid."""
+    plain = drive()
+    mat = Mat(base_c=25.0, shoulder_c=22.0, texture_c=0.3, cooling_s=1e9, patches=tuple(hot_marks(plain)))
+    lot = synthetic.make_lot(LotPlan(road=STRAIGHT, passes=(THERE, BACK), mat=mat))
+    folder = written(tmp_path, lot, FORWARD_M - 0.25, RIGHT_M + 0.2)
+    rows = ["mark,from_line,to_line,look"]
+    for patch in mat.patches:
+        mine = np.flatnonzero(lot.truth.pass_code == patch.pass_)
+        place = lot.truth.distance_m[mine] - lot.motions[patch.pass_].base_m
+        near = mine[np.abs(place - patch.at_m) < 2.5]
+        rows.append(f"{'A' if patch.length_m == 0.4 else 'B'},{near[0] + 1},{near[-1] + 1},hot")
+    (folder / "seen.csv").write_text("\n".join(rows) + "\n")
+    found = found_by(folder, folder / "seen.csv")
+    assert found.forward.error_m == pytest.approx(0.25, abs=max(3 * found.forward.sigma_m, 0.02))
+    assert found.right.error_m == pytest.approx(-0.2, abs=3 * found.right.sigma_m)
+    assert found.right.sigma_m < 0.03
+
+
+@pytest.mark.parametrize("frame", ["map", "degrees"])
+def test_a_surveyed_mark_needs_one_pass(tmp_path, frame):
+    """One pass over marks given by easting and northing, or by degrees in the frame of the fixes."""
+    lot = drive(passes=(THERE,))
+    folder = written(tmp_path, lot, FORWARD_M + 0.5, RIGHT_M)
+    marks = marks_of(lot)
+    columns = "easting_m,northing_m" if frame == "map" else "lon_deg,lat_deg"
+    rows = [f"mark,line,spot,{columns},sigma_m"]
+    for number, mark in enumerate(marks, 1):
+        line, spot = nearest(lot, mark, 0)
+        place = (
+            mark if frame == "map" else tuple(v[0] for v in lot.site.lon_lat(*(np.array([v]) for v in mark)))
+        )
+        rows.append(f"M{number},{line},{spot},{place[0]:.9f},{place[1]:.9f},0.01")
+    (folder / "seen.csv").write_text("\n".join(rows) + "\n")
+    found = found_by(folder, folder / "seen.csv")
+    assert found.forward.error_m == pytest.approx(-0.5, abs=3 * found.forward.sigma_m)
+    assert abs(found.right.error_m) < 3 * found.right.sigma_m
+
+
+def test_one_way_over_unknown_marks_is_refused_in_words(tmp_path, capsys, monkeypatch):
+    """One direction of travel over marks that nobody surveyed: exit 3, and what to add."""
+    lot = drive(passes=(THERE,))
+    folder = written(tmp_path, lot, FORWARD_M, RIGHT_M)
+    seen = table(folder, lot, marks_of(lot), codes=(0,))
+    monkeypatch.setattr(
+        "sys.argv", ["thermosaic", "rig", "antenna", str(folder), str(seen), "--date", "2026-05-01"]
+    )
+    with pytest.raises(SystemExit) as stopped:
+        main()
+    assert stopped.value.code == 3
+    assert "opposite direction" in capsys.readouterr().err
+
+
+def test_evidence_is_what_check_compares(tmp_path, capsys, monkeypatch):
+    """Evidence of both components: the lot that states them is ok, one that swaps the side is named."""
+    lot = drive()
+    folder = written(tmp_path, lot, FORWARD_M, RIGHT_M)
+    seen = table(folder, lot, marks_of(lot))
+    arguments = ["thermosaic", "rig", "antenna", str(folder), str(seen), "--date", "2026-05-01", "-o",
+                 str(folder / "antenna-0501.toml"), "--plot", str(tmp_path / "antenna.png")]  # fmt: skip
+    monkeypatch.setattr("sys.argv", arguments)
+    main()
+    assert 'evidence = ["antenna-0501.toml"]' in capsys.readouterr().out
+    assert (tmp_path / "antenna.png").read_bytes()[:4] == b"\x89PNG"
+    stored = load_evidence(folder / "antenna-0501.toml")
+    assert (stored.subject, stored.key) == ("antenna", "rig.antenna_forward")
+    assert [item.key for item in stored.further] == ["rig.antenna_right"]
+    assert stored.numbers["sightings"] == 6
+    for right_m, words in ((RIGHT_M, "valid to 2026-07-30"), (0.25, "the lot uses antenna_right = 0.250 m")):
+        text = warm_lot(tmp_path / f"lot{right_m}", right_m, folder / "antenna-0501.toml")
+        assert words in text
+
+
+def warm_lot(folder: Path, right_m: float, evidence: Path) -> str:
+    """Return what `check` says of the antenna's evidence in a paved lot that states antenna_right so."""
+    lot = synthetic.make_lot(LotPlan(road=(synthetic.straight(40.0),)))
+    written(folder, lot, FORWARD_M, right_m)
+    (folder / evidence.name).write_text(evidence.read_text())
+    text = (folder / "lot.toml").read_text()
+    (folder / "lot.toml").write_text(
+        text.replace("[scanner]\n", f'evidence = ["{evidence.name}"]\n[scanner]\n', 1)
+    )
+    items = [item for item in check_lot(load_config(folder)).items if item.name == "antenna evidence"]
+    return " ".join(item.found for item in items)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("mark,line,spot\nA,5,99\n", r'sighting 1, mark "A": there is no spot 99'),
+        ("mark,line,spot\nA,999999,3\n", "line 999999 is not in the scan, lines 1 to"),
+        ("mark,line,spot\nA,five,3\n", 'seen.csv:2: line: "five" is not a number'),
+        ("mark,spot\nA,3\n", "give the line, or time_utc"),
+        ("mark,time_utc,spot\nA,2026-05-14T13:30:00,3\n", "time_utc: every time needs its zone"),
+        ("mark,from_line,to_line\nA,300,400\n", "needs look: hot or cold"),
+        ("mark,from_line,to_line,look\nA,300,400,warm\n", 'look: "warm" is not one of hot, cold'),
+        ("mark,from_line,to_line,look\nA,300,400,hot\n", "nothing in the stretch stands out by 3 degC"),
+        ("line,spot\n5,3\n", 'every row needs "mark"'),
+        ("mark,kind,line,spot,easting_m,northing_m\nA,line,5,3,1,2\n", "a line's place is not one point"),
+    ],
+)
+def test_sightings_that_cannot_be_are_refused_by_row(tmp_path, text, words):
+    """A table that names no spot, line, time or thing of the scan is refused, with row and what is expected."""
+    folder = written(tmp_path, drive(passes=(THERE,)), FORWARD_M, RIGHT_M)
+    (folder / "seen.csv").write_text(text)
+    with pytest.raises(InputError, match=words):
+        found_by(folder, folder / "seen.csv")
+
+
+def test_a_lot_with_a_change_is_refused(tmp_path):
+    """Where the rig changes within the drive there is no one antenna to judge."""
+    lot = drive(passes=(THERE,))
+    folder = written(tmp_path, lot, FORWARD_M, RIGHT_M)
+    at = np.datetime_as_string(lot.truth.time_utc[200], unit="s")
+    with (folder / "lot.toml").open("a") as file:
+        file.write(f'\n[[change]]\nat = "{at}Z"\nantenna_right = "0.3 m right"\n')
+    with pytest.raises(ConfigError, match=r"\[\[change\]\]"):
+        found_by(folder, table(folder, lot, marks_of(lot), codes=(0,)))
+
+
+def test_noise_and_a_sensor_do_not_bias(tmp_path):
+    """With 0.02 m of noise drifting over 60 s, and a heading sensor, the error is within three sigmas."""
+    gnss = Gnss(fixed_m=0.02, correlation_s=60.0, heading_sigma_deg=0.3)
+    lot = drive(gnss=gnss, scanner=Scanner(count=40), seed=3)
+    folder = written(tmp_path, lot, FORWARD_M + 0.2, RIGHT_M)
+    found = found_by(folder, table(folder, lot, marks_of(lot)))
+    assert abs(found.forward.error_m + 0.2) < 3 * found.forward.sigma_m < 0.15
+    assert abs(found.right.error_m) < 3 * found.right.sigma_m < 0.15
