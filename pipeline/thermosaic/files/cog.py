@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -47,8 +48,9 @@ class Profile:
 
 PROFILES = {
     "widest reach": Profile(
-        {"COMPRESS": "DEFLATE", "PREDICTOR": "YES", "LEVEL": "1"},
-        "every GIS and library that reads tiled TIFF with deflate; nothing is rounded, no block is left out",
+        {"COMPRESS": "DEFLATE", "PREDICTOR": "NO", "LEVEL": "1"},
+        "every GIS and library that reads tiled TIFF with deflate, without a predictor for floating point; "
+        "nothing is rounded, no block is left out",
     ),
     "compact": Profile(
         {"COMPRESS": "LERC_ZSTD", "MAX_Z_ERROR": "0.001", "SPARSE_OK": "YES"},
@@ -56,7 +58,9 @@ PROFILES = {
         "values within 0.001 of their unit, empty blocks left out",
         0.001,
     ),
-}  # level 1 costs 3 % of size and saves half the time; some readers fail on left-out blocks, hence no default
+}
+# Some readers fail on a predictor for floating point or on left-out blocks: the default has neither. Without the
+# predictor a file is a third larger and made in two thirds of the time. Level 1 costs 3 % and saves half the time.
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +109,7 @@ class RasterDress:
         return Affine(cell, 0.0, tile.col0 * cell, 0.0, -cell, (tile.row0 + 1) * cell)
 
 
-@dataclass(frozen=True, eq=False, slots=True)
+@dataclass(frozen=True, eq=False)
 class _Picture:
     """What one file holds, in the delivery's units."""
 
@@ -115,7 +119,7 @@ class _Picture:
     wkt: str
     tags: dict[str, str]
 
-    @property
+    @cached_property
     def statistics(self) -> list[dict[str, float]]:
         """Statistics of every band, from every cell."""
         return [_statistics(filled, self.values[0].size) for filled in self.filled]
