@@ -6,6 +6,7 @@ same hours is asked, and a likely reason named where they do not.
 
 from __future__ import annotations
 
+from concurrent.futures import Executor, ThreadPoolExecutor
 from datetime import UTC
 from itertools import pairwise
 from pathlib import Path
@@ -22,6 +23,7 @@ from ..kernels.scan_geometry import on_mat, spot_pitches, spots_by_angle
 from ..model import Alignment, Doubt, Exclusion, Fixes, LotInputs, Pass, ScanLog, Source, Tally, Wheel
 
 MOST_READINGS = 20_000_000  # on the mat: three gigabytes of nouns
+LOGS = ("scan", "fixes", "wheel")
 
 
 def read_lot(config: LotConfig) -> LotInputs:
@@ -34,19 +36,29 @@ def read_lot(config: LotConfig) -> LotInputs:
     MismatchError
         Logs that do not overlap in time, or another number of spots than stated.
     """
+    with ThreadPoolExecutor(1) as aside:
+        return _read_all(config, aside)
+
+
+def _read_all(config: LotConfig, aside: Executor) -> LotInputs:
+    """Read the logs side by side: the fixes while the scan is parsed, digests again while places are read."""
     held = _read_sources(config)
     require_size(config)
+    fixes_read = aside.submit(
+        logs.read_fixes,
+        config.files.fixes, config.fixes_format, config.crs.fixes, config.accept.rejected_frac,
+    )  # fmt: skip
     rows, scan_tally = logs.read_scan(config.files.scan, config.scan_format, config.accept.rejected_frac)
     scan = _scan_log(rows, config.scanner, config.files.scan[0].name)
-    fixes, fix_tallies, fix_doubts = logs.read_fixes(
-        config.files.fixes, config.fixes_format, config.crs.fixes, config.accept.rejected_frac
-    )
+    fixes, fix_tallies, fix_doubts = fixes_read.result()
     wheel, wheel_tally, wheel_doubts = _read_wheel(config, rows)
     require_quality(fixes, config.accept.autonomous_frac, config.files.fixes[0].name)
     require_overlap(scan, fixes, wheel, config)
+    unchanged = [aside.submit(sources.confirm_unchanged, *item) for item in held if item[1].role in LOGS]
     line, exclusions, place_tallies, operations, place_doubts = _read_places(config, fixes)
-    for path, source in held:
-        sources.confirm_unchanged(path, source)
+    unchanged += [aside.submit(sources.confirm_unchanged, *item) for item in held if item[1].role not in LOGS]
+    for confirmed in unchanged:
+        confirmed.result()
     return LotInputs(
         scan=scan,
         fixes=fixes,
@@ -65,7 +77,7 @@ def _read_sources(config: LotConfig) -> list[tuple[Path, Source]]:
     """Digest every input before it is read."""
     files = config.files
     single = {"alignment": files.alignment, "exclusions": files.exclusions}
-    named = [(role, path) for role in ("scan", "fixes", "wheel") for path in getattr(files, role)]
+    named = [(role, path) for role in LOGS for path in getattr(files, role)]
     named += [(role, path) for role, path in single.items() if path is not None]
     return [(path, sources.read_source(path, role, config.folder)) for role, path in named]
 
