@@ -254,13 +254,19 @@ def true_swath(lot: SyntheticLot, sigma_m: float = 0.01, *, noise_free: bool = F
         sigma_across_m=sigma.copy(),
         temp_c=(truth.temp_c.astype(np.float32) if noise_free else lot.logged.temp_c.copy()),
         bad_spot=bad,
-        spot_right_m=right,
-        pitch_m=pitch,
-        on_mat=on_mat,
-        edges_m=edges,
+        layouts=(model.Layout(right, pitch, on_mat, edges, lot.plan.rig.screed_forward_m),),
+        layout=np.zeros(len(truth.time_utc), np.int16),
         edge_easting_m=truth.easting_m[:, None] + truth.grid_scale * edges * np.cos(heading),
         edge_northing_m=truth.northing_m[:, None] - truth.grid_scale * edges * np.sin(heading),
     )
+
+
+def mirrored(layout: model.Layout) -> model.Layout:
+    """Return a layout with its columns in the other order."""
+    return model.Layout(
+        layout.spot_right_m[::-1].copy(), layout.pitch_m[::-1].copy(), layout.on_mat[::-1].copy(),
+        layout.edges_m, layout.screed_forward_m,
+    )  # fmt: skip
 
 
 def true_stations(lot: SyntheticLot) -> model.Stations:
@@ -273,7 +279,7 @@ def true_stations(lot: SyntheticLot) -> model.Stations:
     if plan.alignment:
         frame, offset = _along_alignment(lot, right)
         line_frame, line_offset, zero = truth.station_m, truth.offset_m, np.zeros(len(lot.motions))
-        edge_offset = _along_alignment(lot, swath.edges_m)[1]
+        edge_offset = _along_alignment(lot, swath.layouts[0].edges_m)[1]
     else:
         line_frame, line_offset = sign * (truth.distance_m - base), np.zeros(len(sign))
         frame = np.repeat(line_frame[:, None], len(right), axis=1)

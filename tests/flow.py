@@ -12,6 +12,7 @@ from builders import write_lot
 from thermosaic import model
 from thermosaic.config import LotConfig
 from thermosaic.opening import load_config
+from thermosaic.run import place_changes
 from thermosaic.stages.s1_ingest import read_lot
 from thermosaic.stages.s2_trajectory import solve_trajectory
 from thermosaic.stages.s3_georeference import georeference_scan
@@ -50,9 +51,10 @@ def flow(lot: SyntheticLot, folder: Path, edit: Callable[[str], str] = lambda te
 
 def middle(truth: Truth, config: LotConfig, inputs: model.LotInputs) -> Flow:
     """Take what was read through stages s2 to s6."""
-    trajectory = solve_trajectory(inputs, config.crs, config.rig, config.accept)
-    swath = georeference_scan(inputs.scan, trajectory, config.rig, config.scanner)
+    trajectory = solve_trajectory(inputs, config.crs, config.rig, config.accept, config.later)
+    swath = georeference_scan(inputs.scan, trajectory, config.rig, config.scanner, config.later)
     stations = station_lot(swath, trajectory, inputs, config.station_plan)
+    config, swath, stations = place_changes(config, inputs, trajectory, swath, stations)
     rasters = rasterise_mat(swath, stations, config.grid)
     findings = detect_findings(
         swath, stations, trajectory, rasters, inputs, config.rules, config.rig,

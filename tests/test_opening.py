@@ -237,7 +237,7 @@ FAULTS = {
     ),
     "changes_of_the_rig": (
         EXAMPLE + "[[change]]\n",
-        "change: changes of the rig within a lot cannot be given yet",
+        "change[1]: one of at (a time with its zone) and at_station is expected",
     ),
     "diary": (changed("[files] ", "[files]\ndiary = 'd.csv' "), "files.diary: a diary cannot be given yet"),
     "several_scanners": (

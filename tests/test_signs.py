@@ -146,7 +146,7 @@ def test_columns_right_to_left_change_nothing(upright, tmp_path):
     other = flows.flow(make_lot(quiet_plan(scanner=scanner)), tmp_path)
     assert np.allclose(other.swath.easting_m[:, ::-1], upright.swath.easting_m, atol=1e-6)
     assert np.allclose(other.swath.temp_c[:, ::-1], upright.swath.temp_c)
-    assert np.array_equal(other.swath.on_mat[::-1], upright.swath.on_mat)
+    assert np.array_equal(other.swath.on_mat[:, ::-1], upright.swath.on_mat)
     assert np.allclose(zone_table(other), zone_table(upright), atol=1e-6)
     assert np.allclose(profile_numbers(other), profile_numbers(upright))
     assert np.array_equal(other.findings.reason[:, ::-1], upright.findings.reason)

@@ -61,7 +61,7 @@ def _rasters(swath: model.Swath) -> model.Rasters:
         bands = np.vstack([temp.ravel()[cells], np.full((1, len(cells)), 60), np.full((1, len(cells)), 0.02)])
         lattice = model.Lattice("map", cell)
         tiles.append(model.Tile(lattice, (n + 1) * 512 - 1, e * 512, cells, bands.astype(np.float32)))
-    small = swath.temp_c[:300, swath.on_mat].T.copy()
+    small = swath.temp_c[:300, swath.used_spot].T.copy()
     mat = model.Raster(
         model.Lattice("mat:1", 0.3048), -6, 3281, small, np.zeros_like(small), np.full_like(small, 0.02)
     )

@@ -16,7 +16,16 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Discriminator, Field, Tag, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Discriminator,
+    Field,
+    Tag,
+    ValidationError,
+    model_validator,
+)
 
 from .tables import LAYER, LINES
 from .units import StationLabels
@@ -31,6 +40,7 @@ from .values import (
     At,
     ClockOffset,
     CountLength,
+    CrossSlope,
     Difference,
     Direction,
     Duration,
@@ -61,6 +71,7 @@ from .values import (
     Share,
     Size,
     Speed,
+    StatedOffset,
     StationM,
     Temperature,
     Thickness,
@@ -125,6 +136,9 @@ class LotSection(Section):
     spread_rate_kg_m2: AreaMass | None = Field(
         default=None, alias="spread_rate", description="Mass laid by area"
     )
+    load_length_m: Size | None = Field(
+        default=None, alias="load_length", description="Mat that one truck load covers, without tickets"
+    )
     paved_width_m: Length | None = Field(default=None, alias="paved_width", description="Width paved")
     shift: Line | None = Field(default=None, description="Shift")
     note: Note | None = Field(default=None, description="Free text, shown as it is")
@@ -144,6 +158,14 @@ class FilesSection(Section):
     )
     alignment: LotPath | None = Field(default=None, description="Reference line of the road")
     exclusions: LotPath | None = Field(default=None, description="Polygons that the rule leaves out")
+    diary: LotPath | None = Field(default=None, description="What happened on site: trucks, stops, rain, ..")
+    weather: LotPath | None = Field(default=None, description="Air temperature, wind and sky by time")
+    control: LotPath | None = Field(
+        default=None, description="Points measured independently: rover positions, hand readings"
+    )
+    tickets: LotPath | None = Field(
+        default=None, description="Truck tickets: mass, and when each discharge ended"
+    )
 
 
 class FormatsSection(Section):
@@ -152,6 +174,10 @@ class FormatsSection(Section):
     scan: Line = Field(description="Format of the scan log")
     fixes: Line = Field(description="Format of the GNSS log")
     wheel: Line = Field(default="wheel-csv", description="Format of the wheel log, where there is one")
+    diary: Line = Field(default="diary-csv", description="Format of the diary, where there is one")
+    weather: Line = Field(default="weather-csv", description="Format of the weather, where there is any")
+    control: Line = Field(default="control-csv", description="Format of control points, where there are any")
+    tickets: Line = Field(default="tickets-csv", description="Format of truck tickets, where there are any")
 
 
 class CrsSection(Section):
@@ -161,7 +187,7 @@ class CrsSection(Section):
     epoch: Epoch | None = Field(default=None, description="Epoch of the fixes as a decimal year")
     map: ProjectedFrame = Field(description="Projected reference system of the products; any linear unit")
     alignment: AnyFrame | None = Field(
-        default=None, description="True frame of the numbers in alignment and exclusions"
+        default=None, description="True frame of the numbers in alignment, exclusions and control"
     )
     accuracy_m: Accuracy = Field(default="0.1 m", alias="accuracy", description="Worst datum operation taken")
     accept_ensemble: bool = Field(default=False, description="Take plain WGS 84 as equal to any frame")
@@ -190,6 +216,11 @@ class RigSection(Section):
     )
     non_slip_forward_m: Along = Field(
         alias="non_slip_forward", description="Point of the machine that does not slip sideways, ahead of C"
+    )
+    cross_slope_frac: CrossSlope | None = Field(
+        default=None,
+        alias="cross_slope",
+        description="Fall of the mat across the machine, seen in travel; unstated, 2 % either way is in the sigma",
     )
     heading_offset_deg: Angle = Field(
         default="0 deg", alias="heading_offset", description="Two-antenna heading minus body heading"
@@ -289,6 +320,28 @@ class ScannerSection(Section):
                 raise ValueError("spots_right must run in one direction across the mat, each spot once")
         return self
 
+    def centres_m(self, spots: int) -> Any:
+        """Resolve the stated spots for so many columns: float64 (spot) right of C, in column order.
+
+        Raises
+        ------
+        ValueError
+            A list of another length.
+        """
+        import numpy as np
+
+        from .kernels.scan_geometry import spots_by_angle
+
+        stated = self.spots_right
+        if isinstance(stated, tuple):
+            if len(stated) != spots:
+                raise ValueError(f"lists {len(stated)} centres: state one for each column")
+            return np.array(stated)
+        if isinstance(stated, SpotsByAngle):
+            angles = np.linspace(stated.angle_first_deg, stated.angle_last_deg, spots)
+            return spots_by_angle(stated.height_m, angles)
+        return np.linspace(stated.first_m, stated.last_m, spots)
+
 
 class RigFile(Section):
     """A rig on its own, to copy into lots: the two tables as they stand in lot.toml."""
@@ -354,6 +407,117 @@ class MarkSection(Section):
     def ahead_m(self) -> float:
         """How far the marked station lies ahead of the point along travel; negative once passed."""
         return self.distance_m
+
+
+class ChangeSection(Section):
+    """The rig or the mat's edges from a time or a station on: keys of [rig] and [scanner] with new values.
+
+    What is not stated stays as it was. Over a `taper` the edges run straight from the old to the new ones.
+    """
+
+    at: Time | None = Field(
+        default=None, description="First moment at which a scan line sees the new set-up, UTC as corrected"
+    )
+    at_station_m: StationM | None = Field(
+        default=None,
+        alias="at_station",
+        description="Station of the scan line there, for keys across the mat",
+    )
+    pass_id: Line | None = Field(default=None, alias="pass", description="Pass that at_station is meant in")
+    taper_m: Size | None = Field(
+        default=None, alias="taper", description="Length along travel over which the edges change"
+    )
+    note: Line | None = Field(default=None, description="What was done: antenna moved, extension out, ..")
+    antenna_forward_m: Along | None = Field(default=None, alias="antenna_forward", description="As in [rig]")
+    antenna_right_m: Across | None = Field(default=None, alias="antenna_right", description="As in [rig]")
+    antenna_up_m: Height | None = Field(default=None, alias="antenna_up", description="As in [rig]")
+    screed_forward_m: Along | None = Field(default=None, alias="screed_forward", description="As in [rig]")
+    non_slip_forward_m: Along | None = Field(
+        default=None, alias="non_slip_forward", description="As in [rig]"
+    )
+    cross_slope_frac: CrossSlope | None = Field(
+        default=None, alias="cross_slope", description="As in [rig]: another lane, or a superelevated bend"
+    )
+    heading_offset_deg: Angle | None = Field(default=None, alias="heading_offset", description="As in [rig]")
+    fix_sigma: FixSigma | None = Field(default=None, description="As in [rig]: another receiver")
+    wheel_per_count_m: CountLength | None = Field(
+        default=None, alias="wheel_per_count", description="As in [rig]: another wheel or tyre"
+    )
+    clock_offset_s: StatedOffset | None = Field(
+        default=None, alias="clock_offset", description="As in [rig], stated: the logger's clock was set"
+    )
+    spots_right: Spots | None = Field(default=None, description="As in [scanner]: the scanner was moved")
+    mat_left_m: Across | None = Field(default=None, alias="mat_left", description="As in [scanner]")
+    mat_right_m: Across | None = Field(default=None, alias="mat_right", description="As in [scanner]")
+
+    @model_validator(mode="after")
+    def _check(self) -> ChangeSection:
+        if (self.at is None) == (self.at_station_m is None):
+            raise ValueError("one of at (a time with its zone) and at_station is expected")
+        if not self.stated:
+            raise ValueError("states no new value: give a key of [rig] or [scanner], like mat_right")
+        if self.pass_id is not None and self.at_station_m is None:
+            raise ValueError("pass goes with at_station: a time lies in one pass anyway")
+        if self.taper_m is not None and not {"mat_left_m", "mat_right_m"} & self.stated.keys():
+            raise ValueError("taper goes with mat_left or mat_right: nothing else changes over a length")
+        of_path = [name for name in CHANGES_OF_PATH if name in self.stated]
+        if self.at_station_m is not None and of_path:
+            key = ChangeSection.model_fields[of_path[0]].alias or of_path[0]
+            raise ValueError(f"{key} moves the path that stations are found by: give its time (at)")
+        return self
+
+    @property
+    def stated(self) -> dict[str, Any]:
+        """New values by field of RigSection and ScannerSection."""
+        names = [*RigSection.model_fields, *ScannerSection.model_fields]
+        values = {name: getattr(self, name, None) for name in names}
+        return {name: value for name, value in values.items() if value is not None}
+
+
+CHANGES_OF_PATH = (
+    "antenna_forward_m", "antenna_right_m", "antenna_up_m", "non_slip_forward_m", "cross_slope_frac",
+    "heading_offset_deg", "fix_sigma", "wheel_per_count_m", "clock_offset_s",
+)  # fmt: skip
+
+
+class SetUp(Section):
+    """Rig and scanner as they stand from a moment on; `taper_m` of path after it the edges still move."""
+
+    at: datetime | None  # None = from the beginning
+    rig: RigSection
+    scanner: ScannerSection
+    taper_m: float = 0.0
+
+
+def set_ups(
+    rig: RigSection, scanner: ScannerSection, changes: tuple[ChangeSection, ...]
+) -> tuple[SetUp, ...]:
+    """Follow a rig through its changes, in order of time; changes known by station only are left out."""
+    found = [SetUp(at=None, rig=rig, scanner=scanner)]
+    timed = [item for item in changes if item.at is not None]
+    for change in sorted(timed, key=lambda item: item.at):  # type: ignore[arg-type, return-value]
+        found.append(changed_by(found[-1], change))
+    return tuple(found)
+
+
+def changed_by(before: SetUp, change: ChangeSection) -> SetUp:
+    """Apply a change to a set-up; whether the result can be is `impossible`'s to say."""
+    rig, scanner = (
+        section.model_copy(
+            update={key: value for key, value in change.stated.items() if key in type(section).model_fields}
+        )
+        for section in (before.rig, before.scanner)
+    )
+    return SetUp.model_construct(at=change.at, rig=rig, scanner=scanner, taper_m=change.taper_m or 0.0)
+
+
+def impossible(set_up: SetUp) -> str | None:
+    """Say why a set-up cannot be, by the checks of its sections; None where it can."""
+    try:
+        SetUp(at=set_up.at, rig=set_up.rig, scanner=set_up.scanner)
+    except ValidationError as error:
+        return str(error.errors()[0]["ctx"]["error"])
+    return None
 
 
 class StationingSection(Section):
@@ -432,6 +596,11 @@ class LotStatement(Section):
         default=(), alias="pass", description="Paver passes; without any there is one"
     )
     exclude: tuple[ExcludeSection, ...] = Field(default=(), description="Stretches that the rule leaves out")
+    changes: tuple[ChangeSection, ...] = Field(
+        default=(),
+        alias="change",
+        description="Changes of the rig or the mat's edges within the lot, in order",
+    )
     marks: tuple[MarkSection, ...] = Field(default=(), alias="mark", description="Stations from the ground")
     stationing: StationingSection = StationingSection()
     grid: GridSection = GridSection()
@@ -443,6 +612,14 @@ class LotFile(LotStatement):
     """lot.toml as the user writes it."""
 
     rules: RulesSection
+
+
+class EvidenceValue(Section):
+    """A further value that the same check measured."""
+
+    key: Line = Field(description="Key of lot.toml that it stands for")
+    measured: Line = Field(description="Measured value with its unit")
+    tolerance: Line = Field(description="Tolerance with its unit, or a share")
 
 
 class EvidenceFile(Section):
@@ -458,6 +635,7 @@ class EvidenceFile(Section):
     valid_to: IsoDate = Field(description="Last local date it is valid for")
     method: Line = Field(description="How it was found")
     numbers: FreeKeys = Field(default={}, description="Further numbers, SI")
+    further: tuple[EvidenceValue, ...] = Field(default=(), description="Further values of the same check")
 
     @model_validator(mode="after")
     def _check(self) -> EvidenceFile:
@@ -597,9 +775,6 @@ def _require_taken(pattern: str, example: str | None) -> None:
 
 
 NOT_YET = {
-    ("change",): "changes of the rig within a lot",
-    ("files", "diary"): "a diary", ("files", "weather"): "weather", ("files", "control"): "control points",
-    ("files", "tickets"): "tickets",
     ("scanner", "id"): "several scanners", ("scanner", "file"): "several scanners",
 }  # fmt: skip  # keys that lots may come to have; refused so that nobody believes them to be used
 
@@ -881,6 +1056,7 @@ def unsourced(rules: dict[str, Any]) -> list[tuple[tuple[str | int, ...], str]]:
 # ------------------------------------------------------------------------------------------ log formats
 
 
+SIDE_FILES = ("diary", "weather", "control", "tickets")  # written by people: read strictly, row by row
 LOG_COLUMNS = {  # our names, by kind of log; `date` joins a time of day kept in a column of its own
     "scan": ("time_utc", "date", "wheel_m", "wheel_count"),
     "wheel": ("time_utc", "date", "wheel_m", "wheel_count"),
@@ -888,6 +1064,12 @@ LOG_COLUMNS = {  # our names, by kind of log; `date` joins a time of day kept in
         "time_utc", "date", "lon_deg", "lat_deg", "height_m", "quality", "sigma_m", "sigma_north_m",
         "sigma_east_m", "heading_deg",
     ),
+    "diary": ("from_utc", "to_utc", "from_station", "to_station", "kind", "text"),
+    "weather": ("time_utc", "date", "air_c", "wind_mps", "sky"),
+    "control": (
+        "point_id", "easting_m", "northing_m", "lon_deg", "lat_deg", "time_utc", "date", "temp_c", "text",
+    ),
+    "tickets": ("time_utc", "date", "mass_t", "ticket_id"),
 }  # fmt: skip
 
 
@@ -899,7 +1081,9 @@ class LogFormat(Section):
     """
 
     id: Name = Field(description="Name of the format")
-    kind: Literal["scan", "fixes", "wheel"] = Field(description="Which log it is")
+    kind: Literal["scan", "fixes", "wheel", "diary", "weather", "control", "tickets"] = Field(
+        description="Which log it is"
+    )
     container: Literal["csv", "parquet", "nmea"] = Field(description="Kind of file")
     title: Line = Field(description="Title in plain words")
     delimiter: Annotated[str, Field(min_length=1, max_length=1)] = Field(
@@ -914,9 +1098,13 @@ class LogFormat(Section):
     )
     columns: dict[str, Line] = Field(default={}, description="Our name of a column = the file's")
     spots: Line | None = Field(default=None, description="Pattern of the spot columns, {n} for the number")
-    temperature_unit: Literal["degC", "degF", "K"] = Field(default="degC", description="Unit of the spots")
+    temperature_unit: Literal["degC", "degF", "K"] = Field(default="degC", description="Unit of temperatures")
     length_unit: Literal["m", "ft", "ftUS", "mm"] = Field(
-        default="m", description="Unit of wheel and heights"
+        default="m", description="Unit of wheel, heights and coordinates"
+    )
+    speed_unit: Literal["m/s", "km/h", "mph", "kn"] = Field(default="m/s", description="Unit of the wind")
+    mass_unit: Literal["t", "ton", "kg", "lb"] = Field(
+        default="t", description="Unit of masses; t = 1000 kg, ton = 2000 lb"
     )
     missing: tuple[Annotated[str, Field(max_length=40)], ...] = Field(
         default=(), description="Texts that mean no reading"
@@ -960,8 +1148,9 @@ class LogFormat(Section):
     def _check(self) -> LogFormat:
         if self.container == "nmea" and self.kind != "fixes":
             raise ValueError("nmea is a container of fixes only")
-        if self.container != "nmea" and "time_utc" not in self.columns:
-            raise ValueError("columns must say which column is time_utc")
+        needed = {"diary": "kind", "control": "point_id"}.get(self.kind, "time_utc")
+        if self.container != "nmea" and needed not in self.columns:
+            raise ValueError(f"columns must say which column is {needed}")
         if self.kind == "scan" and (self.spots is None or self.spots.count("{n}") != 1):
             raise ValueError('a scan format needs spots, a pattern with {n} once, like "t_{n}"')
         if (self.time_scale == "local") != (self.time_zone is not None):
@@ -983,8 +1172,15 @@ class StationPlan(Section):
     labels: StationLabels = StationLabels()
     screed_forward_m: float
     antenna_forward_m: float
+    later: tuple[SetUp, ...] = ()  # set-ups after the first
     alignment_distance_m: float
     wheel_gnss_frac: float
+
+    def forward_m(self, point: str, moment: datetime | None = None) -> float:
+        """How far a point of the paver lies ahead of C at a moment (None = at the beginning)."""
+        held = [item.rig for item in self.later if moment is not None and item.at <= moment]  # type: ignore[operator]
+        ends = held[-1] if held else self
+        return {"screed": ends.screed_forward_m, "antenna": ends.antenna_forward_m, "spot line": 0.0}[point]
 
 
 class LotConfig(LotStatement):
@@ -994,9 +1190,25 @@ class LotConfig(LotStatement):
     scan_format: LogFormat
     fixes_format: LogFormat
     wheel_format: LogFormat | None = None
+    diary_format: LogFormat | None = None
+    weather_format: LogFormat | None = None
+    control_format: LogFormat | None = None
+    tickets_format: LogFormat | None = None
     labels: StationLabels
     folder: Path
     source_text: str  # lot.toml as read, for the manifest
+
+    @property
+    def later(self) -> tuple[SetUp, ...]:
+        """Set-ups after the first, in order of time; none without a [[change]]."""
+        return set_ups(self.rig, self.scanner, self.changes)[1:]
+
+    def within(self, first: datetime, last: datetime) -> LotConfig:
+        """Return the same lot for a part of its logs: earlier changes are in force, later ones are not there."""
+        ups = set_ups(self.rig, self.scanner, self.changes)
+        held = [item for item in ups if item.at is None or item.at <= first]
+        changes = tuple(item for item in self.changes if item.at is not None and first < item.at <= last)
+        return self.model_copy(update={"rig": held[-1].rig, "scanner": held[-1].scanner, "changes": changes})
 
     @property
     def station_plan(self) -> StationPlan:
@@ -1008,6 +1220,7 @@ class LotConfig(LotStatement):
             labels=self.labels,
             screed_forward_m=self.rig.screed_forward_m,
             antenna_forward_m=self.rig.antenna_forward_m,
+            later=self.later,
             alignment_distance_m=self.accept.alignment_distance_m,
             wheel_gnss_frac=self.accept.wheel_gnss_frac,
         )

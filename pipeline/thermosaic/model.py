@@ -153,6 +153,7 @@ class Wheel:
 
     time_utc: np.ndarray  # datetime64[ns] (row), strictly increasing
     wheel_m: np.ndarray  # (row) cumulative; may fall in a back-up
+    counted: bool = False  # from counts and their length, which a change may state anew
 
     def __post_init__(self) -> None:
         _same_length(self, ("time_utc", "wheel_m"))
@@ -202,6 +203,57 @@ class Exclusion:
     polygon: Any = None  # shapely polygon in metres of the map CRS
 
 
+@dataclass(frozen=True, slots=True)
+class DiaryEntry:
+    """What a person noted on site, by time, by station, or both; half open, None = not stated that way."""
+
+    line: int  # in its file
+    kind: str  # a word of tables.DIARY_KINDS
+    text: str
+    from_utc: np.datetime64 | None = None
+    to_utc: np.datetime64 | None = None
+    from_m: float | None = None  # station, the smaller one
+    to_m: float | None = None
+
+    def __post_init__(self) -> None:
+        _require(
+            (self.from_utc is None) == (self.to_utc is None) and (self.from_m is None) == (self.to_m is None),
+            "DiaryEntry: both ends or none",
+        )
+        _require(self.from_utc is not None or self.from_m is not None, "DiaryEntry: neither time nor station")
+
+
+@dataclass(frozen=True, slots=True)
+class WeatherReading:
+    """Weather on site at one time; NaN and empty where not read."""
+
+    time_utc: np.datetime64
+    air_c: float
+    wind_mps: float
+    sky: str
+
+
+@dataclass(frozen=True, slots=True)
+class ControlPoint:
+    """A point measured independently of the rig, in metres of the map CRS; with a hand reading where there is one."""
+
+    point_id: str
+    easting_m: float
+    northing_m: float
+    time_utc: np.datetime64 | None = None  # of the hand reading
+    temp_c: float | None = None
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Ticket:
+    """One truck load: its mass, and when its discharge into the paver ended."""
+
+    time_utc: np.datetime64
+    mass_t: float
+    ticket_id: str
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class LotInputs:
     """Everything read from the lot folder, with the balance of each file."""
@@ -216,6 +268,10 @@ class LotInputs:
     tallies: tuple[Tally, ...]
     operations: tuple[dict[str, Any], ...] = ()  # pinned coordinate operations used while reading
     doubts: tuple[Doubt, ...] = ()
+    diary: tuple[DiaryEntry, ...] = ()  # side files, each empty where there is none
+    weather: tuple[WeatherReading, ...] = ()  # in order of time
+    control: tuple[ControlPoint, ...] = ()
+    tickets: tuple[Ticket, ...] = ()  # in order of time
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -262,6 +318,22 @@ class Trajectory:
 
 
 @dataclass(frozen=True, eq=False, slots=True)
+class Layout:
+    """How the spots lie across the mat over some of the lines; another set-up or width is another layout."""
+
+    spot_right_m: np.ndarray  # (spot) centres from C, right +, column order
+    pitch_m: np.ndarray  # (spot, 2) left and right end of each spot's pitch
+    on_mat: np.ndarray  # bool (spot): the whole pitch lies on the mat
+    edges_m: np.ndarray  # (2,) left and right outer end of the outermost on-mat pitch
+    screed_forward_m: float  # trailing edge of the screed ahead of C
+
+    def __post_init__(self) -> None:
+        _same_length(self, ("spot_right_m", "pitch_m", "on_mat"))
+        _require(bool(self.on_mat.any()), "Layout: no spot lies on the mat")
+        _freeze(self)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
 class Swath:
     """Scan lines placed on the ground."""
 
@@ -281,25 +353,54 @@ class Swath:
     sigma_across_m: np.ndarray  # float32 (line, spot)
     temp_c: np.ndarray  # float32 (line, spot); NaN = no reading
     bad_spot: np.ndarray  # bool (pass, spot): dead, stuck or biased over a whole pass
-    spot_right_m: np.ndarray  # (spot) centres, column order
-    pitch_m: np.ndarray  # (spot, 2) left and right end of each spot's pitch, from C, right +
-    on_mat: np.ndarray  # bool (spot): the whole pitch lies on the mat
-    edges_m: np.ndarray  # (2,) left and right outer end of the outermost on-mat pitch, from C, right +
-    edge_easting_m: np.ndarray  # (line, 2) ground positions of those ends: left, right in travel
+    layouts: tuple[Layout, ...]  # in order of first use; one where nothing changes
+    layout: np.ndarray  # int16 (line), index into layouts
+    edge_easting_m: np.ndarray  # (line, 2) ground positions of the mat's ends: left, right in travel
     edge_northing_m: np.ndarray  # (line, 2)
     doubts: tuple[Doubt, ...] = ()
 
     def __post_init__(self) -> None:
         lines = ("line", "seen_utc", "laid_utc", "pass_code", "distance_m", "first_look", "heading_deg", "speed_mps",
-                 "placed", "easting_m", "northing_m", "sigma_along_m", "sigma_across_m", "temp_c", "edge_easting_m",
-                 "edge_northing_m")  # fmt: skip
+                 "placed", "easting_m", "northing_m", "sigma_along_m", "sigma_across_m", "temp_c", "layout",
+                 "edge_easting_m", "edge_northing_m")  # fmt: skip
         _same_length(self, lines)
-        _same_length(self, ("spot_right_m", "pitch_m", "on_mat"))
+        _require(
+            all(len(item.on_mat) == self.temp_c.shape[1] for item in self.layouts)
+            and 0 <= int(self.layout.min(initial=0)) <= int(self.layout.max(initial=0)) < len(self.layouts),
+            "Swath: every line needs its layout, with as many spots as columns",
+        )
         _require(
             bool(np.all(np.isfinite(self.easting_m[self.placed > 0]))),
             "Swath: a placed line lacks a position",
         )
         _freeze(self)
+
+    def _by_line(self, name: str) -> np.ndarray:
+        """Spread values of the layouts over the lines; one layout takes no memory."""
+        values = [getattr(item, name) for item in self.layouts]
+        if len(values) == 1:
+            return np.broadcast_to(values[0], (len(self.line), *values[0].shape))
+        return np.stack(values)[self.layout]
+
+    @property
+    def on_mat(self) -> np.ndarray:
+        """Whether the whole pitch of a spot lies on the mat: bool (line, spot)."""
+        return self._by_line("on_mat")
+
+    @property
+    def spot_right_m(self) -> np.ndarray:
+        """Centres of the spots right of C: (line, spot)."""
+        return self._by_line("spot_right_m")
+
+    @property
+    def edges_m(self) -> np.ndarray:
+        """Left and right edge of the mat measured, right of C: (line, 2)."""
+        return self._by_line("edges_m")
+
+    @property
+    def used_spot(self) -> np.ndarray:
+        """Spots that lie on the mat in some layout: bool (spot)."""
+        return np.any([item.on_mat for item in self.layouts], axis=0)
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -16,14 +16,20 @@ from typing import Any
 
 from . import questions
 from .config import (
+    SIDE_FILES,
     AgencyPattern,
+    ChangeSection,
     CrsSection,
     LotConfig,
     LotFile,
     LotStatement,
     Section,
+    SetUp,
     StationingSection,
+    changed_by,
+    impossible,
     passes_in_time,
+    set_ups,
     stated_values,
     time_order,
 )
@@ -280,7 +286,11 @@ def _resolved(settings: Settings, folder: Path) -> _Opened:
         rules=found["rule"][0],
         scan_format=found["format.scan"][0],
         fixes_format=found["format.fixes"][0],
-        wheel_format=found["format.wheel"][0] if file.files.wheel else None,
+        **{
+            f"{role}_format": found[f"format.{role}"][0]
+            for role in ("wheel", *SIDE_FILES)
+            if f"format.{role}" in found
+        },
         labels=labels,
         folder=folder,
         source_text=settings.text,
@@ -337,8 +347,10 @@ def _parts(file: LotFile, settings: Settings, folder: Path) -> tuple[Parts, list
         ("format.scan", ("formats", "scan"), "formats", file.formats.scan, read_format),
         ("format.fixes", ("formats", "fixes"), "formats", file.formats.fixes, read_format),
     ]
-    if file.files.wheel:
-        wanted.append(("format.wheel", ("formats", "wheel"), "formats", file.formats.wheel, read_format))
+    for role in ("wheel", *SIDE_FILES):
+        if getattr(file.files, role):
+            name = getattr(file.formats, role)
+            wanted.append((f"format.{role}", ("formats", role), "formats", name, read_format))
     found, complaints = {}, []
     for key, loc, kind, name, read in wanted:
         try:
@@ -414,7 +426,41 @@ def _check_wheel(file: LotFile, found: Parts) -> Problems:
         yield ("rig", "wheel_per_count"), f"required by the format {part[0].id}: its wheel logs counts"
 
 
-_CHECKS = (_check_stationing, _check_passes, _check_rules, _check_wheel)
+def _check_changes(file: LotFile, found: Parts) -> Problems:
+    """Changes stand in order, change something, and leave a set-up that can be."""
+    known = [str(item.id) for item in passes_in_time(file.passes)] or ["1"]
+    last, before = None, set_ups(file.rig, file.scanner, ())[0]
+    for index, change in enumerate(file.changes):
+        yield from _check_change(("change", index), change, before, found)
+        if change.at is not None and last is not None and change.at <= last:
+            yield (
+                ("change", index, "at"),
+                "not later than the change before it: state changes in order of time",
+            )
+        if change.pass_id is not None and change.pass_id not in known:
+            text = f'"{change.pass_id}" is not a pass: there is {", ".join(known)}'
+            yield ("change", index, "pass"), text
+        last, before = change.at or last, changed_by(before, change)
+
+
+def _check_change(loc: Loc, change: ChangeSection, before: SetUp, found: Parts) -> Problems:
+    stated, old = change.stated, {**dict(before.rig), **dict(before.scanner)}
+    if all(old[name] == value for name, value in stated.items()):
+        yield loc, "changes nothing: every key has the value that held before it"
+    wrong = impossible(changed_by(before, change))
+    if wrong:
+        yield loc, wrong
+    if "clock_offset_s" in stated and old["clock_offset_s"] == "auto":
+        yield (*loc, "clock_offset"), 'needs [rig] clock_offset stated too: "auto" finds one offset for all'
+    logged = found.get("format.wheel", found.get("format.scan"))
+    if "wheel_per_count_m" in stated and logged is not None and "wheel_count" not in logged[0].columns:
+        text = "the wheel is logged in metres, not in counts: there is no constant to change"
+        yield (*loc, "wheel_per_count"), text
+    elif "wheel_per_count_m" in stated and old["wheel_per_count_m"] is None:
+        yield (*loc, "wheel_per_count"), "needs [rig] wheel_per_count too: the constant before the change"
+
+
+_CHECKS = (_check_stationing, _check_passes, _check_rules, _check_wheel, _check_changes)
 
 
 # ------------------------------------------------------------------------------------------ showing

@@ -7,11 +7,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from .config import LotConfig
-from .model import LotRecord, Products
+from .model import LotInputs, LotRecord, Products, Stations, Swath, Trajectory
 from .stages.s1_ingest import read_lot
 from .stages.s2_trajectory import solve_trajectory
 from .stages.s3_georeference import georeference_scan
-from .stages.s4_stationing import station_lot
+from .stages.s4_stationing import station_lot, time_changes
 from .stages.s5_rasterise import rasterise_mat
 from .stages.s6_detect import detect_findings
 from .stages.s7_publish import publish_lot
@@ -45,10 +45,11 @@ def run_lot(
     started = datetime.now(UTC)
     inputs = read_lot(config)
     _say(1, "path")
-    trajectory = solve_trajectory(inputs, config.crs, config.rig, config.accept)
-    swath = georeference_scan(inputs.scan, trajectory, config.rig, config.scanner)
+    trajectory = solve_trajectory(inputs, config.crs, config.rig, config.accept, config.later)
+    swath = georeference_scan(inputs.scan, trajectory, config.rig, config.scanner, config.later)
     _say(2, "stations")
     stations = station_lot(swath, trajectory, inputs, config.station_plan)
+    config, swath, stations = place_changes(config, inputs, trajectory, swath, stations)
     _say(3, "rasters")
     rasters = rasterise_mat(swath, stations, config.grid)
     _say(4, "findings")
@@ -60,6 +61,18 @@ def run_lot(
     _say(5, "products")
     record = LotRecord(config, inputs, trajectory, swath, stations, rasters, findings, started)
     return publish_lot(record, result, overwrite, report, also)
+
+
+def place_changes(
+    config: LotConfig, inputs: LotInputs, trajectory: Trajectory, swath: Swath, stations: Stations
+) -> tuple[LotConfig, Swath, Stations]:
+    """Give changes that are stated by station their time, and place the lines again where there are any."""
+    if all(change.at is not None for change in config.changes):
+        return config, swath, stations
+    changes = time_changes(config.changes, inputs.passes, swath, stations)
+    config = config.model_copy(update={"changes": changes})
+    swath = georeference_scan(inputs.scan, trajectory, config.rig, config.scanner, config.later)
+    return config, swath, station_lot(swath, trajectory, inputs, config.station_plan)
 
 
 def _say(done: int, following: str) -> None:

@@ -25,10 +25,12 @@ from .units import StationLabels, parse_quantity, quantity_pattern
 _EXAMPLES = {
     "length": "2.5 m", "time": "0.4 s", "angle": "3 deg", "speed": "0.5 m/min", "area": "4 ft2",
     "area_mass": "220 lb/yd2", "temperature": "265 degF", "temperature difference": "25 degF",
+    "slope": "2 %",
 }  # fmt: skip
 _SI = {
     "length": "m", "time": "s", "angle": "deg", "speed": "m/s", "area": "m2", "area_mass": "kg/m2",
     "temperature": "degC", "temperature difference": "degC of difference",
+    "slope": "of rise over run",
 }  # fmt: skip
 _DEVICES = re.compile(r"(?i)(con|prn|aux|nul|com[0-9]|lpt[0-9])(\..*)?")
 
@@ -231,6 +233,13 @@ def _parse_clock_offset(value: Any) -> str | float:
     return number
 
 
+def _parse_stated_offset(value: Any) -> float:
+    """Read the offset of a clock that was set: "auto" finds one offset for a lot, not two."""
+    if value == "auto":
+        raise ValueError('"auto" finds one offset for a whole lot: state this one, like "0.4 s"')
+    return float(_parse_clock_offset(value))
+
+
 def _parse_zone(value: Any) -> str:
     """Take the IANA name of a time zone known on this machine."""
     if not isinstance(value, str):
@@ -310,6 +319,7 @@ At = _described(
 ClockOffset = _described(
     Literal["auto"] | float, _parse_clock_offset, type="string", examples=["auto", "0.4 s"]
 )
+StatedOffset = _described(float, _parse_stated_offset, type="string", examples=["0.4 s"])
 Zone = _described(str, _parse_zone, type="string", examples=["America/Boise"])
 Length = _quantity("length", 0, 1e5)
 Along = _quantity("length", -30, 30, "ahead", "behind")
@@ -321,6 +331,7 @@ Duration = _quantity("time", 0, 86400)
 Angle = _quantity("angle", -360, 360)
 ScanAngle = _quantity("angle", -80, 80, "right", "left")
 Speed = _quantity("speed", 0, 10)
+CrossSlope = _quantity("slope", -0.2, 0.2, "down to the right", "down to the left", side_needed=True)
 Area = _quantity("area", 0, 1e6)
 AreaMass = _quantity("area_mass", 1, 2000)
 Temperature = _quantity("temperature", -50, 400)

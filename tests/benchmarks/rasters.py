@@ -97,9 +97,10 @@ def day_lot(lines: int) -> tuple[model.Swath, model.Stations]:
         pass_code=np.zeros(lines, np.int16), distance_m=run_m, first_look=np.ones(lines, bool),
         heading_deg=np.degrees(course) % 360, speed_mps=np.full(lines, 0.1), placed=np.ones(lines, np.int8),
         easting_m=place[0], northing_m=place[1], sigma_along_m=sigma, sigma_across_m=sigma.copy(),
-        temp_c=field(*place).astype(np.float32), bad_spot=np.zeros((1, SPOTS), bool), spot_right_m=right_m,
-        pitch_m=np.column_stack([right_m - PITCH_M / 2, right_m + PITCH_M / 2]), on_mat=np.ones(SPOTS, bool),
-        edges_m=edges_m, edge_easting_m=edge[0], edge_northing_m=edge[1],
+        temp_c=field(*place).astype(np.float32), bad_spot=np.zeros((1, SPOTS), bool),
+        layouts=(model.Layout(right_m, right_m[:, None] + np.array([-1, 1]) * PITCH_M / 2, np.ones(SPOTS, bool),
+                              edges_m, 0.9),),
+        layout=np.zeros(lines, np.int16), edge_easting_m=edge[0], edge_northing_m=edge[1],
     )  # fmt: skip
     stations = model.Stations(
         alignment=None, frame_m=np.repeat(run_m[:, None], SPOTS, axis=1),

@@ -84,7 +84,7 @@ def test_readings_balance(record: model.LotRecord) -> None:
     balance = manifest.reading_balance(model.LotRecord(**changed))
     counted = dict.fromkeys(("off_mat", "no_position", "outside_limits", "rows"), 0)
     for line in range(len(placed)):
-        for spot, on_mat in enumerate(swath.on_mat):
+        for spot, on_mat in enumerate(swath.on_mat[line]):
             word = (
                 "off_mat"
                 if not on_mat

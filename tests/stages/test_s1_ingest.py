@@ -119,13 +119,13 @@ SPOTS = {
 @pytest.mark.parametrize("stated", SPOTS)
 def test_spots_follow_the_scanner(stated: str) -> None:
     """Right = height x tan(angle): 45 deg at 4 m is 4 m; equal angles are not equal widths; order stays."""
-    from thermosaic.config import SpotsByAngle, SpotsEven
+    from thermosaic.config import ScannerSection, SpotsByAngle, SpotsEven
 
     if "height" in stated:
         spots = SpotsByAngle(height="4 m", angle_first="-45 deg", angle_last="45 deg")
     else:
         spots = SpotsEven(first="2 m", last="-2 m")
-    scanner = type("Scanner", (), {"spots_right": spots})
+    scanner = ScannerSection(spots_right=spots, mat_left_m="-1 m", mat_right_m="1 m")
     centres = s1_ingest.spot_centres(scanner, 5, "scan.csv")
     assert (centres[0], centres[-1]) == pytest.approx(SPOTS[stated])
     if "height" in stated:

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 import builders
 from sections import sections
@@ -239,6 +240,39 @@ def test_without_heights_the_grade_is_in_the_sigma() -> None:
     trajectory = solve(lot, flat)
     assert trajectory.knot_sigma_along_m.min() > 0.1
     assert "grade_unknown" in kinds(trajectory)
+
+
+@pytest.mark.parametrize(
+    ("direction", "side"), [("upstation", "down to the right"), ("downstation", "down to the left")]
+)
+def test_a_stated_cross_slope_is_taken_off(direction: str, side: str) -> None:
+    """On 3 % an antenna 3.35 m up leans 0.100 m downhill (3.35 x 0.03): stated it is gone, else it is there."""
+    gnss = replace(RTK, cross_slope_frac=0.03)
+    lot = make(gnss=gnss, passes=(PassPlan(direction),))
+    lean = 3.35 * 0.03 * (1 if direction == "upstation" else -1)
+    stated, level = solve(lot, cross_slope=f"3 % {side}"), solve(lot, cross_slope="0 %")
+    shift = errors(lot, level)[1] - errors(lot, stated)[1]
+    assert shift == pytest.approx(lean, abs=1e-3)
+    assert abs(np.mean(errors(lot, stated)[1])) < 0.02 < abs(np.mean(errors(lot, level)[1]))
+    assert stated.knot_sigma_across_m == pytest.approx(level.knot_sigma_across_m, rel=0.05)
+    assert "cross_slope_unknown" not in kinds(stated)
+
+
+def test_an_unstated_cross_slope_is_counted_in_the_sigma() -> None:
+    """Slopes of roads with a spread of 2 %: 68 and 95 % of errors across lie within one and two sigmas (12 points)."""
+    slopes = 0.02 * norm.ppf((np.arange(20) + 0.5) / 20)  # quantiles of a normal distribution, no luck
+    scores = []
+    for seed, slope in enumerate(slopes):
+        lot = make(
+            road=(synthetic.straight(50.0),), gnss=replace(RTK, cross_slope_frac=float(slope)), seed=seed
+        )
+        trajectory = solve(lot, cross_slope=None)
+        assert "cross_slope_unknown" in kinds(trajectory)
+        scores.append(np.median(errors(lot, trajectory)[1] / trajectory.knot_sigma_across_m))
+    assert np.mean(np.abs(scores) < 1) == pytest.approx(0.68, abs=0.12)
+    assert np.mean(np.abs(scores) < 2) >= 0.90
+    known = solve(lot, cross_slope="0 %").knot_sigma_across_m
+    assert trajectory.knot_sigma_across_m == pytest.approx(np.hypot(known, 0.02 * 3.35), rel=0.02)
 
 
 def test_jumps_are_not_followed() -> None:

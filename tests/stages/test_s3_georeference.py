@@ -117,8 +117,8 @@ def test_whole_spots_of_30_cm_on_a_12_ft_mat_scan_11_81_ft() -> None:
         first_m=-2.25, last_m=2.25, count=16, mat_left_m=-6 * FOOT_M, mat_right_m=6 * FOOT_M, rate_hz=2.0
     )
     swath = place(make(scanner=scanner))
-    assert swath.on_mat.sum() == 12
-    assert np.ptp(swath.edges_m) / FOOT_M == pytest.approx(11.81, abs=0.005)
+    assert swath.used_spot.sum() == 12
+    assert np.ptp(swath.layouts[0].edges_m) / FOOT_M == pytest.approx(11.81, abs=0.005)
 
 
 def test_an_antenna_72_in_ahead_moves_the_spots_6_ft_back() -> None:
@@ -149,7 +149,7 @@ def test_the_sigma_along_grows_with_the_arm_times_the_heading_s() -> None:
     lot = make()
     trajectory = builders.true_trajectory(lot)
     swath = place(lot, replace(trajectory, knot_sigma_heading_deg=np.full(len(trajectory.knot_piece), 1.0)))
-    expected = np.hypot(0.01, np.radians(1.0) * swath.spot_right_m)
+    expected = np.hypot(0.01, np.radians(1.0) * swath.spot_right_m[100])
     assert swath.sigma_along_m[100] == pytest.approx(expected, rel=1e-5)
     assert swath.sigma_across_m[100] == pytest.approx(np.full(len(expected), 0.01), rel=1e-5)
 
@@ -181,9 +181,9 @@ def test_bad_spots_are_named_and_a_streak_is_not_one() -> None:
     """Dead, stuck and biased columns are found in the noise of a lot; nothing else is."""
     faults = (SpotFault(5, "dead"), SpotFault(12, "stuck", 141.0), SpotFault(20, "biased", 9.0))
     swath = place(make(mat=Mat(faults=faults)))
-    assert np.flatnonzero((swath.bad_spot & swath.on_mat)[0]).tolist() == [4, 11, 19]
+    assert np.flatnonzero(swath.bad_spot[0] & swath.used_spot).tolist() == [4, 11, 19]
     assert "5, 12, 20" in next(doubt.text for doubt in swath.doubts if doubt.kind == "bad_spot")
-    assert not place(make()).bad_spot[:, swath.on_mat].any()
+    assert not place(make()).bad_spot[:, swath.used_spot].any()
 
 
 def test_a_scan_that_misses_the_mat_is_refused() -> None:

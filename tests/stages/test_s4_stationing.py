@@ -242,7 +242,7 @@ class TestFromMarks:
             name: getattr(swath, name)[:, ::-1].copy()
             for name in ("easting_m", "northing_m", "sigma_along_m", "sigma_across_m", "temp_c", "bad_spot")
         }
-        spots = {name: getattr(swath, name)[::-1].copy() for name in ("spot_right_m", "pitch_m", "on_mat")}
+        spots = {"layouts": (builders.mirrored(swath.layouts[0]),)}
         one, other = (
             run(straight, plan(mark())),
             run(straight, plan(mark()), swath=replace(swath, **flipped, **spots)),

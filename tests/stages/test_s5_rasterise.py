@@ -58,9 +58,7 @@ def lines_kept(noun, keep: np.ndarray, names: tuple[str, ...]):
 
 
 SWATH_LINES = tuple(
-    item.name
-    for item in fields(model.Swath)
-    if item.name not in ("crs", "bad_spot", "spot_right_m", "pitch_m", "on_mat", "edges_m", "doubts")
+    item.name for item in fields(model.Swath) if item.name not in ("crs", "bad_spot", "layouts", "doubts")
 )
 STATION_LINES = ("frame_m", "offset_m", "line_frame_m", "line_offset_m", "inside")
 
@@ -132,7 +130,7 @@ def test_stops_and_back_ups_leave_only_first_looks():
 def scale(swath: model.Swath) -> float:
     """Map length / ground length by the width of the first line."""
     east, north = np.diff(swath.edge_easting_m[0])[0], np.diff(swath.edge_northing_m[0])[0]
-    return float(np.hypot(east, north) / np.ptp(swath.edges_m))
+    return float(np.hypot(east, north) / np.ptp(swath.edges_m[0]))
 
 
 @pytest.mark.parametrize(("hole_m", "filled"), [(0.8, True), (1.5, False)])
@@ -203,7 +201,7 @@ def test_columns_in_descending_order_give_the_same_map(hairpin):
     spots = ("easting_m", "northing_m", "sigma_along_m", "sigma_across_m", "temp_c", "bad_spot")
     turned = replace(
         swath,
-        spot_right_m=swath.spot_right_m[::-1], pitch_m=swath.pitch_m[::-1], on_mat=swath.on_mat[::-1],
+        layouts=(builders.mirrored(swath.layouts[0]),),
         **{name: getattr(swath, name)[:, ::-1] for name in spots},
     )  # fmt: skip
     there = replace(

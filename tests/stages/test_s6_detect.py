@@ -81,7 +81,7 @@ def test_reasons_are_where_the_rule_puts_them(busy, found):
     for stop in truth.stops:
         screed = stop.distance_m + busy.plan.rig.screed_forward_m
         at_stop |= (distance > screed - 2 * FT) & (distance < screed + 8 * FT)
-    left = swath.spot_right_m - swath.edges_m[0] < 2 * FT - 1e-9  # free edge; the hot joint has no trim
+    left = swath.spot_right_m - swath.edges_m[:, :1] < 2 * FT - 1e-9  # free edge; the hot joint has no trim
     low, high = busy.plan.first_station_m + 95.0, busy.plan.first_station_m + 103.0
     station = stations.zero_m[0] + stations.frame_m
     conditions = {
@@ -98,7 +98,7 @@ def test_reasons_are_where_the_rule_puts_them(busy, found):
         "too_hot": temp > rule.window.highest_c,
     }
     expected = np.select(list(conditions.values()), [CODE[word] for word in conditions], 0)
-    expected[:, ~swath.on_mat] = model.NOT_A_ROW
+    expected[~swath.on_mat] = model.NOT_A_ROW
     assert np.array_equal(found.reason, expected)
     seen = set(np.unique(found.reason))
     assert seen >= {

@@ -168,11 +168,11 @@ def test_a_cold_shoulder_or_kerb_is_no_zone(colder_c):
     """Mat edges stated 0.2 m too far out take in shoulder at 28 degC or a kerb at 45 degC: no zone."""
     lot = _straight(Mat(shoulder_c=colder_c))
     swath = builders.true_swath(lot)
-    edges = np.array([swath.pitch_m[:, 0].min(), swath.pitch_m[:, 1].max()])
+    layout = swath.layouts[0]
+    edges = np.array([layout.pitch_m[:, 0].min(), layout.pitch_m[:, 1].max()])
     heading = np.radians(swath.heading_deg)[:, None]
     wide = {
-        "on_mat": np.ones(28, bool),
-        "edges_m": edges,
+        "layouts": (replace(layout, on_mat=np.ones(28, bool), edges_m=edges),),
         "edge_easting_m": lot.truth.easting_m[:, None] + edges * np.cos(heading),
         "edge_northing_m": lot.truth.northing_m[:, None] - edges * np.sin(heading),
     }
@@ -309,7 +309,7 @@ def test_column_order_changes_nothing():
     turned = {
         name: getattr(swath, name)[:, ::-1]
         for name in ("easting_m", "northing_m", "sigma_along_m", "sigma_across_m", "temp_c", "bad_spot")
-    } | {name: getattr(swath, name)[::-1] for name in ("spot_right_m", "pitch_m", "on_mat")}
+    } | {"layouts": (builders.mirrored(swath.layouts[0]),)}
     places = {name: getattr(stations, name)[:, ::-1] for name in ("frame_m", "offset_m", "inside")}
     one, other = finding.find(lot), finding.find(lot, swath=turned, stations=places)
     assert np.array_equal(one.reason, other.reason[:, ::-1])

@@ -133,7 +133,7 @@ def test_a_tile_cut_short_publishes_nothing(
 def test_a_verdict_off_the_mat_stops_the_run(record: model.LotRecord, tmp_path: Path) -> None:
     """A verdict on a reading that is no row, or a row without one, is a fault of the program and said so."""
     reason = record.findings.reason.copy()
-    reason[40, np.flatnonzero(~record.swath.on_mat)[0]] = 0
+    reason[40, np.flatnonzero(~record.swath.on_mat[40])[0]] = 0
     wrong = dataclasses.replace(record.findings, reason=reason)
     with pytest.raises(
         ProductError, match="1 readings lack a verdict or have one off the mat, first at scan line 41"

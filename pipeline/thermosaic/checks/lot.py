@@ -12,12 +12,13 @@ import numpy as np
 
 from ..config import LotConfig
 from ..errors import ThermosaicError
+from ..run import place_changes
 from ..stages.s1_ingest import read_lot
 from ..stages.s2_trajectory import solve_trajectory
 from ..stages.s3_georeference import georeference_scan
 from ..stages.s4_stationing import station_lot
 from .evidence import evidence_items
-from .items import CheckItem, LotCheck, doubt_items, look, ok
+from .items import CheckItem, LotCheck, doubt_items, in_lot_units, look, ok
 from .passes import propose_passes
 from .places import coverage_item, path_items, quality_item, station_items, tally_item
 from .spots import spot_items
@@ -45,8 +46,8 @@ def check_lot(config: LotConfig) -> LotCheck:
         proposal = _walk(config, items)
     except ThermosaicError as error:
         items.append(CheckItem("stop", _STOP_NAMES.get(error.exit_code, "logs"), str(error)))
-        return LotCheck(tuple(items), error.exit_code)
-    return LotCheck(tuple(items), 0, proposal)
+        return LotCheck(in_lot_units(items, config), error.exit_code)
+    return LotCheck(in_lot_units(items, config), 0, proposal)
 
 
 def _walk(config: LotConfig, items: list[CheckItem]) -> str:
@@ -60,13 +61,14 @@ def _walk(config: LotConfig, items: list[CheckItem]) -> str:
     items.extend(day_items(config, inputs.scan.time_utc[0], float(np.median(inputs.fixes.lon_deg))))
     items.extend(evidence_items(config, inputs.scan.time_utc[0]))
     items.append(_disk(config))
-    trajectory = solve_trajectory(inputs, config.crs, config.rig, config.accept)
+    trajectory = solve_trajectory(inputs, config.crs, config.rig, config.accept, config.later)
     items.extend(path_items(trajectory, config))
-    swath = georeference_scan(inputs.scan, trajectory, config.rig, config.scanner)
+    swath = georeference_scan(inputs.scan, trajectory, config.rig, config.scanner, config.later)
     items.append(coverage_item(swath))
     items.extend(spot_items(swath, config))
     items.extend(doubt_items(swath.doubts))
     stations = station_lot(swath, trajectory, inputs, config.station_plan)
+    config, swath, stations = place_changes(config, inputs, trajectory, swath, stations)
     items.extend(station_items(stations, swath, config))
     return propose_passes(swath, config)
 

@@ -38,7 +38,7 @@ def _stamp(time_utc: np.datetime64) -> str:
 
 def _pass_starts(swath: Swath) -> list[int]:
     """Return the first line of each pass that the logs suggest."""
-    warm = np.nanpercentile(swath.temp_c[:, swath.on_mat], 75, axis=1) > WARM_C
+    warm = np.nanpercentile(swath.temp_c[:, swath.used_spot], 75, axis=1) > WARM_C
     lines = np.nonzero(warm & (swath.placed > 0))[0]
     if not len(lines):
         return []

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import tempfile
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 
 from ..config import LotConfig
+from ..delivery import tell
 from ..errors import ThermosaicError
 from ..files.tails import copy_end
 from ..model import Stations, Swath
@@ -20,7 +22,7 @@ from ..stages.s1_ingest import read_lot
 from ..stages.s2_trajectory import solve_trajectory
 from ..stages.s3_georeference import georeference_scan
 from ..stages.s4_stationing import station_lot
-from .items import CheckItem, LotCheck, doubt_items, look, ok
+from .items import CheckItem, LotCheck, doubt_items, in_lot_units, look, ok
 from .places import path_items, quality_item, station_items
 from .spots import spot_items
 from .stated import stated_items
@@ -45,15 +47,16 @@ def check_so_far(config: LotConfig) -> LotCheck:
             _look(config, Path(folder), items)
         except ThermosaicError as error:
             items.append(CheckItem("stop", "so far", str(error)))
-            return LotCheck(tuple(items), error.exit_code)
-    return LotCheck(tuple(items), 0)
+            return LotCheck(in_lot_units(items, config), error.exit_code)
+    return LotCheck(in_lot_units(items, config), 0)
 
 
 def _look(config: LotConfig, folder: Path, items: list[CheckItem]) -> None:
     config, whole = _ends(config, folder)
     inputs = read_lot(config)
-    trajectory = solve_trajectory(inputs, config.crs, config.rig, config.accept)
-    swath = georeference_scan(inputs.scan, trajectory, config.rig, config.scanner)
+    config = config.within(*(_utc(end) for end in inputs.scan.time_utc[[0, -1]]))
+    trajectory = solve_trajectory(inputs, config.crs, config.rig, config.accept, config.later)
+    swath = georeference_scan(inputs.scan, trajectory, config.rig, config.scanner, config.later)
     items.append(_now(swath))
     can_station = inputs.alignment is not None or whole
     if can_station:
@@ -69,6 +72,12 @@ def _look(config: LotConfig, folder: Path, items: list[CheckItem]) -> None:
     items.extend(_soothed(path_items(trajectory, config)))
     items.extend(doubt_items(inputs.doubts))
     items.extend(_undecided(swath, config))
+
+
+def _utc(time_utc: np.datetime64) -> datetime:
+    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(
+        microseconds=int(time_utc.astype("M8[us]").astype(int))
+    )
 
 
 def _ends(config: LotConfig, folder: Path) -> tuple[LotConfig, bool]:
@@ -93,7 +102,10 @@ def _now(swath: Swath) -> CheckItem:
     length = float(np.nanmax(swath.distance_m) - np.nanmin(swath.distance_m))
     last = np.datetime_as_string(swath.seen_utc[-1], unit="s")
     speed = float(np.median(swath.speed_mps[-LAST_LINES * 5 :]))
-    text = f"last line {swath.line[-1]} at {last}Z, {length:.0f} m looked at, {speed * 60:.1f} m/min now"
+    text = tell(
+        "last line {line} at {last}Z, {length_m:.0f} looked at, {now_mps:.1f} now",
+        line=swath.line[-1], last=last, length_m=length, now_mps=speed,
+    )  # fmt: skip
     return ok("now", text)
 
 
@@ -117,7 +129,8 @@ def _fresh(swath: Swath) -> CheckItem:
     last = swath.temp_c[-LAST_LINES:]
     with np.errstate(invalid="ignore"):
         warm = np.nanmean(np.where(np.isnan(last), -np.inf, last) > WARM_C, axis=0) > 0.5
-    count, all_of = int((warm & swath.on_mat).sum()), int(swath.on_mat.sum())
+    on_mat = swath.layouts[swath.layout[-1]].on_mat
+    count, all_of = int((warm & on_mat).sum()), int(on_mat.sum())
     text = f"{count} of {all_of} spots on the mat see fresh mat now"
     advice = "is something in front of the scanner, or has paving stopped?"
     return ok("fresh mat", text) if count >= 0.9 * all_of else look("fresh mat", text, advice)
@@ -134,7 +147,13 @@ def _undecided(swath: Swath, config: LotConfig) -> list[CheckItem]:
     found = []
     length = float(np.nanmax(swath.distance_m) - np.nanmin(swath.distance_m))
     if length < FEWEST_M:
-        found.append(f"the direction: {length:.0f} m of path so far, {FEWEST_M:.0f} m needed")
+        found.append(
+            tell(
+                "the direction: {so_far_m:.0f} of path so far, {needed_m:.0f} needed",
+                so_far_m=length,
+                needed_m=FEWEST_M,
+            )
+        )
     if not (config.marks and config.files.alignment):
         found.append(
             "antenna ahead or behind: needs a mark beside an alignment, a pass back, or `rig antenna`"

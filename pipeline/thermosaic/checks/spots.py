@@ -2,54 +2,82 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from datetime import UTC
+
 import numpy as np
 
-from ..config import LotConfig
+from ..config import LotConfig, SetUp, set_ups
+from ..delivery import tell, together
 from ..kernels.across import MOST_COLUMNS, exchanged_columns, noisy_columns, warm_span
-from ..model import Swath
+from ..model import Layout, Swath
 from ..units import FOOT_M
 from .items import CheckItem, look, ok
 
 TARGET_DELTA_C = 30.0  # typical laydown temperature against the target (common practice, no source)
 MISSING_FRAC = 0.2
+FEWEST_LINES = 30  # of a set-up, that its edges are judged on
 
 
 def spot_items(swath: Swath, config: LotConfig) -> list[CheckItem]:
-    """Look at coverage, working spots, the mat's edges and the level of temperature."""
+    """Look at coverage, working spots, the mat's edges and the level of temperature, stretch by stretch."""
     seen = swath.first_look & (swath.pass_code >= 0)
-    temp = swath.temp_c[seen] if seen.any() else swath.temp_c
-    width = swath.edges_m[1] - swath.edges_m[0]
-    paved = config.scanner.mat_right_m - config.scanner.mat_left_m
-    numbers = np.flatnonzero(swath.on_mat) + 1
-    text = (
-        f"{int(swath.on_mat.sum())} of {len(swath.on_mat)} lie wholly on the mat ({numbers[0]} to {numbers[-1]}): "
-        f"{width:.2f} m ({width / FOOT_M:.2f} ft) scanned of {paved:.2f} m ({paved / FOOT_M:.2f} ft) paved"
-    )
-    return [
-        ok("spots", text),
-        *_working(temp, swath),
-        *edge_items(temp, swath, config),
-        *_level(temp[:, swath.on_mat], config),
+    seen = seen if seen.any() else np.ones(len(seen), bool)
+    temp = swath.temp_c[seen]
+    stretches = [
+        item for part in _stretches(seen, swath, config) for item in (_scanned(*part), *edge_items(*part))
     ]
+    return [
+        *stretches,
+        *_working(temp, swath),
+        *_level(np.where(swath.on_mat[seen], temp, np.nan)[:, swath.used_spot], config),
+    ]
+
+
+def _stretches(
+    seen: np.ndarray, swath: Swath, config: LotConfig
+) -> Iterator[tuple[np.ndarray, Layout, SetUp, str]]:
+    """Temperatures, layout, set-up and words of each set-up: its widest layout, which a taper leads to."""
+    ups = set_ups(config.rig, config.scanner, config.changes)
+    moments = [np.datetime64(item.at.astimezone(UTC).replace(tzinfo=None), "ns") for item in ups[1:]]  # type: ignore[union-attr]
+    held = np.searchsorted(np.array(moments, "M8[ns]"), swath.seen_utc, side="right")
+    for number, item in enumerate(ups):
+        lines = np.flatnonzero(seen & (held == number))
+        if len(lines) >= FEWEST_LINES or (number == 0 and len(ups) == 1):
+            final = int(np.bincount(swath.layout[lines]).argmax())
+            lines = lines[swath.layout[lines] == final]
+            words = "" if len(ups) == 1 else f" (set-up {number + 1} of {len(ups)})"
+            yield swath.temp_c[lines], swath.layouts[final], item, words
+
+
+def _scanned(temp: np.ndarray, layout: Layout, held: SetUp, words: str) -> CheckItem:
+    """Which spots lie on the mat, and the scanned width against the paved one."""
+    numbers = np.flatnonzero(layout.on_mat) + 1
+    text = tell(
+        "{count} of {all} lie wholly on the mat ({first} to {last}): {width_m:.2f} scanned of {paved_m:.2f} paved",
+        count=int(layout.on_mat.sum()), all=len(layout.on_mat), first=numbers[0], last=numbers[-1],
+        width_m=float(np.ptp(layout.edges_m)), paved_m=held.scanner.mat_right_m - held.scanner.mat_left_m,
+    )  # fmt: skip
+    return ok(f"spots{words}", text)
 
 
 def _working(temp: np.ndarray, swath: Swath) -> list[CheckItem]:
     """Name spots that are dead, stuck, biased, noisy, half blind, or in each other's place."""
     found = []
-    bad = swath.bad_spot.any(axis=0) & swath.on_mat
+    bad = swath.bad_spot.any(axis=0) & swath.used_spot
     if bad.any():
         text = f"spot {_numbers(bad)} is dead, stuck or off by a constant"
         found.append(look("working spots", text, "clean its window or replace it; its readings are left out"))
     blank = np.isnan(temp).mean(axis=0)
-    blind = (blank > MISSING_FRAC) & (blank > 4 * np.median(blank)) & ~bad & swath.on_mat
+    blind = (blank > MISSING_FRAC) & (blank > 4 * np.median(blank)) & ~bad & swath.used_spot
     if blind.any():
         text = f"spot {_numbers(blind)} gave no reading in {blank[blind].max():.0%} of the lines"
         found.append(look("missing readings", text, "look at its cable and its window"))
-    noisy = noisy_columns(temp) & swath.on_mat & ~bad
+    noisy = noisy_columns(temp) & swath.used_spot & ~bad
     if noisy.any():
         text = f"spot {_numbers(noisy)} jumps from line to line far more than the others"
         found.append(look("noisy spots", text, "look at its cable, its window and steam in front of it"))
-    working = np.flatnonzero(swath.on_mat & ~bad & ~blind & ~noisy)
+    working = np.flatnonzero(swath.used_spot & ~bad & ~blind & ~noisy)
     pair = exchanged_columns(temp[:, working])
     if pair is not None:
         one, other = (int(working[place]) + 1 for place in pair)
@@ -66,9 +94,10 @@ def _numbers(chosen: np.ndarray) -> str:
 # --------------------------------------------------------------------------------------- the mat's edges
 
 
-def edge_items(temp: np.ndarray, swath: Swath, config: LotConfig) -> list[CheckItem]:
+def edge_items(temp: np.ndarray, layout: Layout, held: SetUp, words: str) -> list[CheckItem]:
     """Compare the stated edges of the mat with the columns that are warm."""
-    order = np.argsort(swath.spot_right_m)
+    name, centres_m = f"mat edges{words}", layout.spot_right_m
+    order = np.argsort(centres_m)
     order = order[:: max(1, -(-len(order) // MOST_COLUMNS))]
     given = np.isfinite(temp[:, order]).mean(axis=0) > 0.05
     order = order[given]
@@ -77,18 +106,15 @@ def edge_items(temp: np.ndarray, swath: Swath, config: LotConfig) -> list[CheckI
     level = np.nanmedian(temp[:, order], axis=0)
     span = warm_span(level)
     if span is None:
-        return [
-            ok("mat edges", "every column is warm: what lies beside the mat is not seen, no edge to compare")
-        ]
-    ranges = _edge_ranges(swath.spot_right_m[order], span)
-    stated = (config.scanner.mat_left_m, config.scanner.mat_right_m)
-    seen = f"the warm columns reach from {_side(np.mean(ranges[0]))} to {_side(np.mean(ranges[1]))}"
+        return [ok(name, "every column is warm: what lies beside the mat is not seen, no edge to compare")]
+    ranges = _edge_ranges(centres_m[order], span)
+    stated = (held.scanner.mat_left_m, held.scanner.mat_right_m)
+    seen = "the warm columns reach from " + together([_side(float(np.mean(ends))) for ends in ranges], " to ")
     if _fits(stated, ranges):
-        return [ok("mat edges", f"{seen}, as stated")]
-    text = f"{seen}, but the mat is stated from {_side(stated[0])} to {_side(stated[1])}"
-    centres = swath.spot_right_m[order]
-    turned = _edge_ranges(centres, (len(level) - 1 - span[1], len(level) - 1 - span[0]))
-    return [look("mat edges", text, _cause(stated, ranges, turned))]
+        return [ok(name, seen + ", as stated")]
+    text = seen + ", but the mat is stated from " + together([_side(edge) for edge in stated], " to ")
+    turned = _edge_ranges(centres_m[order], (len(level) - 1 - span[1], len(level) - 1 - span[0]))
+    return [look(name, text, _cause(stated, ranges, turned))]
 
 
 def _edge_ranges(centre_m: np.ndarray, span: tuple[int, int]) -> tuple[tuple[float, float], ...]:
@@ -149,16 +175,26 @@ def _misfit(edges: tuple[float, float], ranges: tuple[tuple[float, float], ...])
 
 
 def _side(right_m: float) -> str:
-    return f"{abs(right_m):.2f} m {'right' if right_m >= 0 else 'left'}"
+    return tell("{off_m:.2f} " + ("right" if right_m >= 0 else "left"), off_m=abs(right_m))
 
 
 def _level(temp: np.ndarray, config: LotConfig) -> list[CheckItem]:
     """Level of temperature on the mat, and against the target."""
     step = max(1, len(temp) // 2000)
     low, middle, high = np.nanpercentile(temp[::step], [5, 50, 95])
-    text = f"5 %, median, 95 %: {low:.0f}, {middle:.0f}, {high:.0f} degC"
+    text = tell(
+        "5 %, median, 95 %: {low_c:.0f}, {middle_c:.0f}, {high_c:.0f}",
+        low_c=low,
+        middle_c=middle,
+        high_c=high,
+    )
     target = config.lot.laydown_target_c
     if target is None or abs(middle - target) <= TARGET_DELTA_C:
-        return [ok("temperature", text + ("" if target is None else f"; target {target:.0f} degC"))]
+        return [
+            ok(
+                "temperature",
+                text if target is None else text + tell("; target {target_c:.0f}", target_c=target),
+            )
+        ]
     advice = "check the unit of the scan's format, the instrument's emissivity, and the target"
-    return [look("temperature", f"{text}, but the target is {target:.0f} degC", advice)]
+    return [look("temperature", text + tell(", but the target is {target_c:.0f}", target_c=target), advice)]

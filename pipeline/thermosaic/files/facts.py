@@ -6,15 +6,17 @@ stated spread rate puts on the area.
 
 from __future__ import annotations
 
+from datetime import UTC
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from .. import __version__
+from ..delivery import deliver, delivered_name, in_units
 from ..kernels import yields
 from ..tables import UNIT_OF_SUFFIX, suffix
-from .dressing import deliver, delivered_name, delivery_foot_m, paved_on
+from .dressing import delivery_foot_m, paved_on
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -57,8 +59,9 @@ def lot_info(record: LotRecord) -> pd.DataFrame:
         *_exclusion_rows(record),
         *_gap_rows(record),
     ]
+    units, foot_m = record.config.delivery.units, delivery_foot_m(record.swath.crs)
     rows += [
-        (f"doubt.{i}", d.text, "", f"Doubt of stage {d.stage}: {d.kind}")
+        (f"doubt.{i}", in_units(d.text, units, foot_m), "", f"Doubt of stage {d.stage}: {d.kind}")
         for i, d in enumerate(record.doubts, 1)
     ]
     rows += [(f"caution.{i}", text, "", "Caution") for i, text in enumerate(CAUTIONS, 1)]
@@ -245,17 +248,42 @@ def _setup_rows(record: LotRecord) -> list[Row]:
         _row(
             record,
             "scanner.spot_right_m",
-            swath.spot_right_m.tolist(),
+            swath.layouts[0].spot_right_m.tolist(),
             "Spot centres right of C, in column order",
         ),
         _row(
             record,
             "scanner.edges_m",
-            swath.edges_m.tolist(),
+            swath.layouts[0].edges_m.tolist(),
             "Left and right edge of the mat measured, from C, right positive",
         ),
     ]
-    return rows + _section(record, "grid", record.config.grid)
+    return rows + _change_rows(record) + _section(record, "grid", record.config.grid)
+
+
+def _change_rows(record: LotRecord) -> list[Row]:
+    """The set-up by stretch: what changed when and where, each value with the one before it."""
+    rows: list[Row] = []
+    before = {**dict(record.config.rig), **dict(record.config.scanner)}
+    later = sorted(record.config.changes, key=lambda item: item.at)
+    for number, change in enumerate(later, start=1):
+        key = f"change.{number}"
+        where = (
+            "" if change.at_station_m is None else f", at {record.config.labels.text(change.at_station_m)}"
+        )
+        taper = "" if change.taper_m is None else f"; edges over a taper of {_text(change.taper_m)} m"
+        meaning = f"New set-up from here on{where}{taper}" + (f": {change.note}" if change.note else "")
+        rows.append((f"{key}.at_utc", change.at.astimezone(UTC).isoformat(), "UTC", meaning))
+        for name, value in change.stated.items():
+            if isinstance(value, BaseModel):
+                rows += _section(record, f"{key}.{name}", value)
+                continue
+            _, old, unit, _ = _row(record, name, before[name], "")
+            rows.append(
+                _row(record, f"{key}.{name}", value, f"From change {number} on; before: {old} {unit}")
+            )
+        before |= change.stated
+    return rows
 
 
 def _pass_rows(record: LotRecord) -> list[Row]:
@@ -301,7 +329,7 @@ def _yield_rows(record: LotRecord) -> list[Row]:
         return []
     lot = _whole_lot(record).iloc[0]
     kilograms, unit = (US_TON_KG, "ton") if record.config.delivery.units == "us" else (1000.0, "t")
-    width_m = float(np.diff(record.swath.edges_m)[0])
+    width_m = _mean_width_m(record)
     mass = float(yields.mass_kg(lot["area_m2"], rate_kg_m2)) / kilograms
     placed = float(yields.delivery_kg_s(lot["speed_mean_mps"], width_m, rate_kg_m2)) * 3600 / kilograms
     estimate = "at the stated spread rate: an estimate, no ticket was weighed"
@@ -309,6 +337,13 @@ def _yield_rows(record: LotRecord) -> list[Row]:
         ("yield.mass", _text(mass, 4), unit, f"Mix on the area measured, {estimate}"),
         ("yield.placed", _text(placed, 3), f"{unit}/h", f"Mix placed while moving, {estimate}"),
     ]
+
+
+def _mean_width_m(record: LotRecord) -> float:
+    """Mean width of the mat measured, over the placed lines of new mat."""
+    swath = record.swath
+    new = swath.first_look & (swath.placed > 0) & (swath.pass_code >= 0)
+    return float(np.diff(swath.edges_m[new if new.any() else slice(None)]).mean())
 
 
 def _position_rows(record: LotRecord) -> list[Row]:

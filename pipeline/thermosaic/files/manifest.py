@@ -88,7 +88,7 @@ def sha256_of(path: Path) -> str:
 def reading_balance(record: LotRecord) -> dict[str, Any]:
     """Where all lines x spots went: rows, off_mat, no_position, outside_limits, kept, dropped by reason."""
     swath, reason = record.swath, record.findings.reason
-    off_mat = int(np.count_nonzero(~swath.on_mat)) * len(swath.line)
+    off_mat = int(np.count_nonzero(~swath.on_mat))
     placed = (swath.placed > 0)[:, None] & np.isfinite(record.stations.frame_m)
     no_position = int(np.count_nonzero(~placed & swath.on_mat))
     counts = reading_counts(record)

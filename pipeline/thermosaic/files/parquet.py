@@ -155,9 +155,7 @@ def _values(block: _Block) -> dict[str, Any]:
     easting, northing = block.spots(swath.easting_m), block.spots(swath.northing_m)
     along, across = block.spots(swath.sigma_along_m), block.spots(swath.sigma_across_m)
     reason = block.spots(record.findings.reason)
-    spot = np.tile(
-        np.arange(1, len(swath.spot_right_m) + 1, dtype="i4"), block.lines.stop - block.lines.start
-    )
+    spot = np.tile(np.arange(1, swath.temp_c.shape[1] + 1, dtype="i4"), block.lines.stop - block.lines.start)
     return {
         "line": block.per_line(swath.line),
         "spot": spot if block.at is None else spot[block.at],

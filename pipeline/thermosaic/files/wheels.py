@@ -14,6 +14,7 @@ import numpy as np
 
 from .. import model
 from ..config import LogFormat
+from ..delivery import tell
 from ..errors import ConfigError, InputError
 from ..units import UNITS
 from .fixes import time_texts
@@ -108,7 +109,7 @@ def finish_wheel(
     step[jumps] = 0.0
     ledger.note("wheel", "resets", len(jumps), int(rows.line[jumps[0] + 1]) if len(jumps) else None)
     wheel_m = (rows.value[0] + np.concatenate([[0.0], np.cumsum(step)])) * scale
-    return model.Wheel(rows.time_utc, wheel_m), doubts
+    return model.Wheel(rows.time_utc, wheel_m, rows.counted), doubts
 
 
 def unwrap(step: np.ndarray, bits: int) -> np.ndarray:
@@ -136,8 +137,8 @@ def _jump_doubt(
         )
     many = f" ({len(jumps)} such steps)" if len(jumps) > 1 else ""
     step_m = float(step[at] * scale)
-    text = (
-        f"{name}: the wheel steps by {step_m:.1f} m from one row to the next at line "
-        f"{rows.line[at + 1]}{many}; {hint}."
-    )
+    text = tell(
+        "{name}: the wheel steps by {step_m:.1f} from one row to the next at line {line}{many}; {hint}.",
+        name=name, step_m=step_m, line=rows.line[at + 1], many=many, hint=hint,
+    )  # fmt: skip
     return model.Doubt("s1", kind, text, step_m, "m", rows.time_utc[at], rows.time_utc[at + 1])

@@ -175,7 +175,7 @@ def pass_mats(
     swath: Swath, stations: Stations, trajectory: Trajectory, inputs: LotInputs
 ) -> tuple[PassMat, ...]:
     """Make the view of every pass that has lines of new mat inside the limits."""
-    inside = stations.inside[:, swath.on_mat].any(axis=1)
+    inside = (stations.inside & swath.on_mat).any(axis=1)
     found = []
     for code in range(len(inputs.passes)):
         whole = np.flatnonzero(swath.first_look & (swath.pass_code == code))
@@ -199,12 +199,12 @@ def _pass_mat(
 ) -> PassMat:
     stated, upstation = inputs.passes[code], bool(stations.upstation[code])
     on_line = (swath.placed[line] > 0) & np.isfinite(stations.line_frame_m[line])
-    on_line &= np.isfinite(stations.frame_m[np.ix_(line, _outer_spots(swath))]).all(axis=1)
+    on_line &= np.isfinite(stations.frame_m[line[:, None], _outer_spots(swath, line)]).all(axis=1)
     placed, distance_m = line[on_line], swath.distance_m[line]
     placed_m = distance_m[on_line]
     broken = (np.diff(placed_m) > LONGEST_STEP_M) | (np.diff(np.flatnonzero(on_line)) > 1)
     chain = np.concatenate(([0], np.cumsum(broken)))[: len(placed)]
-    knot = _knots(placed_m, chain)
+    knot = _knots(placed_m, chain, swath.layout[placed])
     return PassMat(
         code=code,
         id=stated.id,
@@ -223,19 +223,22 @@ def _pass_mat(
     )
 
 
-def _knots(placed_m: np.ndarray, chain: np.ndarray) -> np.ndarray:
-    """Choose the placed lines that are knots: both ends of each chain, and one in every half metre."""
+def _knots(placed_m: np.ndarray, chain: np.ndarray, layout: np.ndarray) -> np.ndarray:
+    """Choose the placed lines that are knots: both ends of each chain and layout, one in every half metre."""
     if len(placed_m) == 0:
         return np.empty(0, int)
     slot = np.floor(placed_m / KNOT_EVERY_M)
-    begins = np.r_[True, np.diff(chain) > 0]
+    begins = np.r_[True, (np.diff(chain) > 0) | (np.diff(layout) != 0)]
     return np.flatnonzero(begins | np.r_[begins[1:], True] | np.r_[True, np.diff(slot) > 0])
 
 
-def _outer_spots(swath: Swath) -> np.ndarray:
-    """Columns of the leftmost and the rightmost spot on the mat, in travel."""
-    on_mat = np.flatnonzero(swath.on_mat)
-    return on_mat[[np.argmin(swath.spot_right_m[on_mat]), np.argmax(swath.spot_right_m[on_mat])]]
+def _outer_spots(swath: Swath, line: np.ndarray) -> np.ndarray:
+    """Columns of the leftmost and the rightmost spot on the mat, in travel: int (line, 2)."""
+    outer = []
+    for item in swath.layouts:
+        on_mat = np.flatnonzero(item.on_mat)
+        outer.append(on_mat[[np.argmin(item.spot_right_m[on_mat]), np.argmax(item.spot_right_m[on_mat])]])
+    return np.array(outer)[swath.layout[line]]
 
 
 def _rails(swath: Swath, stations: Stations, knot: np.ndarray, sign: int) -> dict[str, np.ndarray]:
@@ -246,17 +249,20 @@ def _rails(swath: Swath, stations: Stations, knot: np.ndarray, sign: int) -> dic
     if len(knot) == 0:
         names = ("centre_m", "rail_along_m", "rail_offset_m", "rail_easting_m", "rail_northing_m")
         return {"frame_m": np.zeros(1), **{name: np.full((2, 1), np.nan) for name in names}}
-    outer = _outer_spots(swath)
-    right_m = swath.spot_right_m[outer]
-    width = right_m[1] - right_m[0] or np.inf
+    outer = _outer_spots(swath, knot)
+    layout = swath.layout[knot]
+    right_m = np.stack([item.spot_right_m for item in swath.layouts])[layout[:, None], outer].T
+    edges_m = np.stack([item.edges_m for item in swath.layouts])[layout].T
+    width = np.where(right_m[1] > right_m[0], right_m[1] - right_m[0], np.inf)
     frames_m, offsets_m = (
-        at_spots[0] + (at_spots[1] - at_spots[0]) / width * (swath.edges_m - right_m[0])[:, None]
+        at_spots[0] + (at_spots[1] - at_spots[0]) / width * (edges_m - right_m[0])
         for at_spots in (
-            field[np.ix_(knot, outer)].T.astype(np.float64) for field in (stations.frame_m, stations.offset_m)
+            field[knot[:, None], outer].T.astype(np.float64)
+            for field in (stations.frame_m, stations.offset_m)
         )
     )
     east, north = swath.edge_easting_m[knot].T.copy(), swath.edge_northing_m[knot].T.copy()
-    middle = -swath.edges_m[0] / (swath.edges_m[1] - swath.edges_m[0])
+    middle = -edges_m[0] / (edges_m[1] - edges_m[0])
     return {
         "frame_m": sign * np.maximum.accumulate(sign * stations.line_frame_m[knot]),
         "centre_m": np.array([rail[0] + middle * (rail[1] - rail[0]) for rail in (east, north)]),

@@ -40,8 +40,12 @@ class PassReadings:
         return row_cells(self.frame_m, self.offset_m, self.row, cell_m)
 
     def column_of_line(self) -> np.ndarray:
-        """Column of cells of each line of the block, by its middle spot; -1 where that is no row."""
-        middle = self.cells.code.reshape(self.row.shape)[:, self.row.shape[1] // 2]
+        """Column of cells of each line of the block, by the middle one of its rows; -1 where it has none."""
+        code = self.cells.code.reshape(self.row.shape)
+        middle = code[:, self.row.shape[1] // 2].copy()
+        for line in np.flatnonzero(middle < 0):
+            rows = np.flatnonzero(self.row[line])
+            middle[line] = code[line, rows[len(rows) // 2]] if len(rows) else -1
         return np.where(middle >= 0, middle % max(self.cells.shape[1], 1), -1)
 
     def column_middles_m(self) -> np.ndarray:
@@ -83,8 +87,8 @@ def pass_readings(
 ) -> PassReadings:
     """Cut one pass out of the lot and find the cells of its rows."""
     line = np.flatnonzero((swath.pass_code == mat.code) & rows.any(axis=1))
-    spot = np.flatnonzero(swath.on_mat)
-    spot = spot[np.argsort(swath.spot_right_m[spot])]
+    spot = np.flatnonzero(swath.used_spot)
+    spot = spot[np.argsort(swath.layouts[0].spot_right_m[spot])]
     place = _index(line, spot)
     row, temp_c = rows[place], swath.temp_c[place]
     frame_m, offset_m = stations.frame_m[place], stations.offset_m[place]

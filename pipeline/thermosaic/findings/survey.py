@@ -69,5 +69,9 @@ def survey_lot(
 
 def line_sigma(swath: Swath) -> np.ndarray:
     """Position sigma of each line: root mean square over its spots on the mat; NaN without position."""
-    square = swath.sigma_along_m[:, swath.on_mat] ** 2 + swath.sigma_across_m[:, swath.on_mat] ** 2
-    return np.sqrt(square.mean(axis=1, dtype=np.float64))
+    sigma = np.empty(len(swath.line))
+    for code, layout in enumerate(swath.layouts):
+        here = (swath.layout == code) if len(swath.layouts) > 1 else slice(None)
+        along, across = (part[here][:, layout.on_mat] for part in (swath.sigma_along_m, swath.sigma_across_m))
+        sigma[here] = np.sqrt((along**2 + across**2).mean(axis=1, dtype=np.float64))
+    return sigma

@@ -60,11 +60,13 @@ def _in_polygon(polygon: shapely.Geometry, rows: np.ndarray, swath: Swath) -> np
 
 
 def trimmed_spots(mat: PassMat, swath: Swath, rule: EdgeTrimRule) -> np.ndarray:
-    """Mark the spots whose centre is nearer to an edge than the trim for that kind of edge, bool (spot)."""
+    """Mark the spots whose centre is nearer to an edge than the trim for its kind, bool (layout, spot)."""
     left_m, right_m = trims(mat, rule)
-    return (swath.spot_right_m < swath.edges_m[0] + left_m - EXACT_M) | (
-        swath.spot_right_m > swath.edges_m[1] - right_m + EXACT_M
-    )
+    return np.array([
+        (item.spot_right_m < item.edges_m[0] + left_m - EXACT_M)
+        | (item.spot_right_m > item.edges_m[1] - right_m + EXACT_M)
+        for item in swath.layouts
+    ])  # fmt: skip
 
 
 def trims(mat: PassMat, rule: EdgeTrimRule) -> tuple[float, float]:
@@ -95,7 +97,8 @@ def judge_readings(
     reason[swath.temp_c < window.lowest_c] = CODE["too_cold"]
     for mat in mats:
         mine = swath.pass_code == mat.code
-        reason[np.ix_(mine, trimmed_spots(mat, swath, rules.edge_trim))] = CODE["edge_trim"]
+        for code, trimmed in enumerate(trimmed_spots(mat, swath, rules.edge_trim)):
+            reason[np.ix_(mine & (swath.layout == code), trimmed)] = CODE["edge_trim"]
         reason[mine & _stop_lines(mat, swath, stops, rules, rig)] = CODE["stop"]
         if mat.begins:
             reason[mine & (swath.distance_m < mat.span_m[0] + rules.profile.start_up_m)] = CODE["start_up"]
@@ -127,7 +130,7 @@ def balance(
 
     A line in no pass counts as outside the limits; a spot off the alignment has no position.
     """
-    on_mat = np.broadcast_to(swath.on_mat, reason.shape)
+    on_mat = swath.on_mat
     in_pass = (swath.pass_code >= 0)[:, None]
     unplaced = on_mat & in_pass & ((swath.placed == 0)[:, None] | ~np.isfinite(stations.frame_m))
     outside = on_mat & ~unplaced & ~(in_pass & stations.inside)

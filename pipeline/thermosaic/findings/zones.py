@@ -100,7 +100,7 @@ def cold_field(
     aged_columns = _aged_columns(column, line_aged, first_c.shape[1])
     reference_c = _reference(first_c, aged_columns, rule)
     at_line = np.where(column >= 0, np.r_[reference_c, np.nan][column], np.nan)
-    pitch_m = float(np.mean(np.ptp(swath.pitch_m[readings.spot], axis=1)))
+    pitch_m = float(np.mean(pitches_m(swath)))
     block = readings.line[fresh]
     not_mat = find_not_mat(
         readings.temp_c[fresh], readings.usable[fresh], at_line[fresh], swath.distance_m[block], pitch_m
@@ -127,9 +127,14 @@ def _reach(readings: PassReadings, swath: Swath, fresh: np.ndarray, cell_m: floa
     """Cells over which a hole between readings is bridged: half the spacing of spots and of lines."""
     steps = np.diff(swath.distance_m[readings.line[fresh]])
     steps = steps[steps <= LONGEST_STEP_M]
-    pitch_m = float(np.ptp(swath.pitch_m[readings.spot], axis=1).max())
+    pitch_m = float(pitches_m(swath).max())
     spacing_m = max(pitch_m, float(np.percentile(steps, 90)) if len(steps) else 0.0)
     return int(np.ceil(spacing_m / cell_m / 2))
+
+
+def pitches_m(swath: Swath) -> np.ndarray:
+    """Widths of the pitches on the mat, of all layouts."""
+    return np.concatenate([np.ptp(item.pitch_m[item.on_mat], axis=1) for item in swath.layouts])
 
 
 def _cell_means(readings: PassReadings, use: np.ndarray, reach: int) -> np.ndarray:

@@ -7,6 +7,7 @@ same hours is asked, and a likely reason named where they do not.
 from __future__ import annotations
 
 from concurrent.futures import Executor, ThreadPoolExecutor
+from dataclasses import replace
 from datetime import UTC
 from itertools import pairwise
 from pathlib import Path
@@ -15,19 +16,19 @@ from typing import Any
 import numpy as np
 
 from .. import datum, model
-from ..config import LotConfig, PassSection, ScannerSection, SpotsByAngle
+from ..config import LotConfig, PassSection, ScannerSection
 from ..errors import ConfigError, InputError, MismatchError
 from ..files import alignment, logs, sources, times, vectors
 from ..files.scans import ScanRows
-from ..kernels.scan_geometry import on_mat, spot_pitches, spots_by_angle
+from ..kernels.scan_geometry import on_mat, spot_pitches
 from ..model import Alignment, Doubt, Exclusion, Fixes, LotInputs, Pass, ScanLog, Source, Tally, Wheel
 
 MOST_READINGS = 20_000_000  # on the mat: three gigabytes of nouns
 LOGS = ("scan", "fixes", "wheel")
 
 
-def read_lot(config: LotConfig) -> LotInputs:
-    """Read all inputs of a lot.
+def read_lot(config: LotConfig, of_mat: bool = True) -> LotInputs:
+    """Read all inputs of a lot; without `of_mat` its scan may be of cold ground, as in a drive to check the rig.
 
     Raises
     ------
@@ -37,10 +38,10 @@ def read_lot(config: LotConfig) -> LotInputs:
         Logs that do not overlap in time, or another number of spots than stated.
     """
     with ThreadPoolExecutor(1) as aside:
-        return _read_all(config, aside)
+        return _read_all(config, of_mat, aside)
 
 
-def _read_all(config: LotConfig, aside: Executor) -> LotInputs:
+def _read_all(config: LotConfig, of_mat: bool, aside: Executor) -> LotInputs:
     """Read the logs side by side: the fixes while the scan is parsed, digests again while places are read."""
     held = _read_sources(config)
     require_size(config)
@@ -48,10 +49,14 @@ def _read_all(config: LotConfig, aside: Executor) -> LotInputs:
         logs.read_fixes,
         config.files.fixes, config.fixes_format, config.crs.fixes, config.accept.rejected_frac,
     )  # fmt: skip
-    rows, scan_tally = logs.read_scan(config.files.scan, config.scan_format, config.accept.rejected_frac)
+    rows, scan_tally = logs.read_scan(
+        config.files.scan, config.scan_format, config.accept.rejected_frac, of_mat
+    )
     scan = _scan_log(rows, config.scanner, config.files.scan[0].name)
     fixes, fix_tallies, fix_doubts = fixes_read.result()
     wheel, wheel_tally, wheel_doubts = _read_wheel(config, rows)
+    require_counts(wheel, config)
+    scan, wheel = (replace(log, time_utc=_one_clock(log.time_utc, config)) for log in (scan, wheel))
     require_quality(fixes, config.accept.autonomous_frac, config.files.fixes[0].name)
     require_overlap(scan, fixes, wheel, config)
     unchanged = [aside.submit(sources.confirm_unchanged, *item) for item in held if item[1].role in LOGS]
@@ -87,19 +92,10 @@ def _read_sources(config: LotConfig) -> list[tuple[Path, Source]]:
 
 def spot_centres(scanner: ScannerSection, spots: int, name: str) -> np.ndarray:
     """Resolve the stated spots for so many columns: (spot) centres right of C, in column order, m."""
-    stated = scanner.spots_right
-    if isinstance(stated, tuple):
-        if len(stated) != spots:
-            raise MismatchError(
-                f"{name} has {spots} spot columns, [scanner] spots_right lists {len(stated)} centres: "
-                "state one for each"
-            )
-        return np.array(stated)
-    if isinstance(stated, SpotsByAngle):
-        return spots_by_angle(
-            stated.height_m, np.linspace(stated.angle_first_deg, stated.angle_last_deg, spots)
-        )
-    return np.linspace(stated.first_m, stated.last_m, spots)
+    try:
+        return scanner.centres_m(spots)
+    except ValueError as error:
+        raise MismatchError(f"{name} has {spots} spot columns, [scanner] spots_right {error}") from None
 
 
 def _scan_log(rows: ScanRows, scanner: ScannerSection, name: str) -> ScanLog:
@@ -146,6 +142,32 @@ def _read_wheel(config: LotConfig, rows: ScanRows) -> tuple[Wheel, Tally, tuple[
             "log: distance is needed"
         )
     return logs.read_wheel(config.files.scan, config.scan_format, per_count_m, limit, rows.wheel)
+
+
+def require_counts(wheel: Wheel, config: LotConfig) -> None:
+    """Refuse another wheel constant where the log holds metres."""
+    constants = {item.rig.wheel_per_count_m for item in config.later} - {config.rig.wheel_per_count_m}
+    if constants and not wheel.counted:
+        raise ConfigError(
+            "[[change]] wheel_per_count: the wheel is logged in metres, not in counts: there is no constant to "
+            "change; leave it out, the length is taken from the fixes"
+        )
+
+
+def _one_clock(time_utc: np.ndarray, config: LotConfig) -> np.ndarray:
+    """Bring a log of the scan clock, where a change says that it was set, to the clock of its beginning."""
+    clock, before = time_utc.copy(), config.rig.clock_offset_s
+    for item in config.later:
+        now = item.rig.clock_offset_s
+        if now != before:
+            from_utc = _moment(item.at) + _nanoseconds(config.rig.clock_offset_s)
+            clock[clock >= from_utc] -= _nanoseconds(now - before)
+            before = now
+    return clock
+
+
+def _nanoseconds(seconds: float) -> np.timedelta64:
+    return np.timedelta64(round(seconds * 1e9), "ns")
 
 
 def _read_places(

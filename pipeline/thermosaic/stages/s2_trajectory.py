@@ -1,8 +1,8 @@
 """Solve the paver's path: fixes and wheel in, places by distance with their sigmas out.
 
 The path is solved in ground metres on a local plane, as a function of wheel distance, a piece at a time; a
-piece is a stated pass, cut where the machine moved while the logger was off. Limits of the lot play no part
-here, so a log cut into two lots shares its path.
+piece is a stated pass, cut where the machine moved while the logger was off, or the scanner on the machine.
+Limits of the lot play no part here, so a log cut into two lots shares its path.
 """
 
 from __future__ import annotations
@@ -11,19 +11,24 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..config import AcceptSection, CrsSection, RigSection
+from ..config import AcceptSection, CrsSection, RigSection, SetUp
 from ..errors import InputError, MismatchError
 from ..kernels import motion, odometry
 from ..model import Doubt, LotInputs, Trajectory
 from ..track import clock as clocks
 from ..track import columns, diagnosis, logs, noise, pieces, plane
+from ..track.rigs import Rigs
 
 PIECE_GAP_M = 0.01  # between the distances of two pieces
 CLOCK_ROUNDS = 4
 
 
 def solve_trajectory(
-    inputs: LotInputs, crs: CrsSection, rig: RigSection, accept: AcceptSection
+    inputs: LotInputs,
+    crs: CrsSection,
+    rig: RigSection,
+    accept: AcceptSection,
+    later: tuple[SetUp, ...] = (),
 ) -> Trajectory:
     """Solve the path of C, the point of the mat below the scanner.
 
@@ -37,6 +42,9 @@ def solve_trajectory(
         Lever arms, clock offset, sigmas.
     accept : AcceptSection
         When to stop.
+    later : tuple of SetUp
+        Rigs from a moment on, in order of time: [[change]]. An antenna that was moved has another arm from
+        there on; the path itself goes through. Where C itself sits elsewhere a new piece begins.
 
     Raises
     ------
@@ -48,13 +56,15 @@ def solve_trajectory(
         Fixes and wheel are of different times, or disagree on the distance.
     """
     ground = plane.make_plane(inputs.fixes, crs)
-    sigma_m, doubts = noise.fix_sigma(inputs.fixes, rig)
+    rigs = Rigs.of(rig, later, logs.origin_of(inputs))
+    sigma_m, doubts = noise.fix_sigma(inputs.fixes, rigs)
     doubts += noise.judge_quality(inputs.fixes, accept)
-    both = logs.align(inputs, sigma_m)
+    both = logs.align(inputs, sigma_m, rigs)
     first = clocks.first_clock(both, rig)
+    both = logs.scale_wheel(both, first.offset_s, rigs)
     both = logs.turn_back_ups(both, first.offset_s)
     logs.compare_distance(both, first.offset_s, inputs.passes, accept)
-    solver = _Solver(both, inputs, ground, rig)
+    solver = _Solver(both, inputs, ground, rig, rigs)
     try:
         clock = solver.solve(first)
     except np.linalg.LinAlgError:
@@ -69,7 +79,10 @@ def solve_trajectory(
 class _Solver:
     """The pieces of one lot, solved for one clock offset at a time."""
 
-    def __init__(self, both: logs.Logs, inputs: LotInputs, ground: plane.Plane, rig: RigSection) -> None:
+    def __init__(
+        self, both: logs.Logs, inputs: LotInputs, ground: plane.Plane, rig: RigSection, rigs: Rigs
+    ) -> None:
+        self.rigs = rigs
         self.logs, self.passes, self.plane, self.rig = both, inputs.passes, ground, rig
         self.noise = noise.first_noise(both)
         self.cuts: tuple[logs.Cut, ...] = ()
@@ -100,9 +113,10 @@ class _Solver:
         )
 
     def _gather(self, offset_s: float) -> list[pieces.Spots | None]:
-        self.cuts = logs.cut_pieces(self.logs, offset_s, self.passes)
+        turns_s = self.rigs.turns_s("non_slip_forward_m")
+        self.cuts = logs.cut_pieces(self.logs, offset_s, self.passes, turns_s)
         return [
-            pieces.gather(self.logs, offset_s, cut, self.plane, self.noise, self.rig) for cut in self.cuts
+            pieces.gather(self.logs, offset_s, cut, self.plane, self.noise, self.rigs) for cut in self.cuts
         ]
 
     def _solve_first(self, offset_s: float) -> None:

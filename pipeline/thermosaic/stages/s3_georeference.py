@@ -1,27 +1,35 @@
 """Place every spot of every scan line on the ground, with its sigma, and find spots that cannot be trusted.
 
+The set-up of a line is the one that holds when it was seen. Over a taper the stated edges move with C's
+path; the mat measured follows them by whole spots, so lines fall into layouts of the same spots on the mat.
+
 Lines are placed by their distance along the solved path, so a line's place does not depend on what
 part of the log belongs to the lot.
 """
 
 from __future__ import annotations
 
+from datetime import UTC
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..errors import ConfigError
 from ..kernels import arcs, lever_arm, scan_geometry, spot_health
-from ..model import Doubt, ScanLog, Swath, Trajectory
+from ..model import Doubt, Layout, ScanLog, Swath, Trajectory
 
 if TYPE_CHECKING:
-    from ..config import RigSection, ScannerSection
+    from ..config import RigSection, ScannerSection, SetUp
 
 NEW_GROUND_M = 1e-3  # a line further on by less is no new look
 
 
 def georeference_scan(
-    scan: ScanLog, trajectory: Trajectory, rig: RigSection, scanner: ScannerSection
+    scan: ScanLog,
+    trajectory: Trajectory,
+    rig: RigSection,
+    scanner: ScannerSection,
+    later: tuple[SetUp, ...] = (),
 ) -> Swath:
     """Place the spots of a scan.
 
@@ -35,30 +43,41 @@ def georeference_scan(
         `screed_forward_m` is used: the mat a spot sees was laid when the screed was there.
     scanner : ScannerSection
         Edges of the mat.
+    later : tuple of SetUp
+        Rig and scanner from a moment on, in order of time: [[change]].
 
     Returns
     -------
     Swath
         Every line, placed or not; positions in metres of the map CRS.
+
+    Raises
+    ------
+    ConfigError
+        No spot lies on the mat, a change lies outside the log, or two changes of the edges overlap.
     """
     seen_utc = scan.time_utc - np.timedelta64(round(trajectory.clock_offset_s * 1e9), "ns")
     distance, row, within = _line_distance(seen_utc, trajectory)
     placed, knot, share = _locate(distance, within, trajectory)
     path = _along_path(knot, share, trajectory)
     pass_code = np.where(within, trajectory.pass_code[row], -1).astype(np.int16)
-    pitch = scan_geometry.spot_pitches(scan.spot_right_m)
-    on_mat = scan_geometry.on_mat(pitch, scanner.mat_left_m, scanner.mat_right_m)
-    edges = _mat_edges(pitch, on_mat, scan.spot_right_m)
+    layouts, layout = _lay_out(scan, seen_utc, distance, pass_code, rig, scanner, later)
+    right_m, edges_m = (
+        _by_line([getattr(item, name) for item in layouts], layout) for name in ("spot_right_m", "edges_m")
+    )
     ok = placed > 0
-    easting, northing = _spots(path, scan.spot_right_m, trajectory.point_scale, ok)
-    edge_easting, edge_northing = _spots(path, edges, trajectory.point_scale, ok)
-    along, across = _sigmas(path, scan.spot_right_m, ok)
-    bad = spot_health.bad_spots(scan.temp_c, pass_code, on_mat, _passes(trajectory))
+    easting, northing = _spots(path, right_m, trajectory.point_scale, ok)
+    edge_easting, edge_northing = _spots(path, edges_m, trajectory.point_scale, ok)
+    along, across = _sigmas(path, right_m, ok)
+    used = np.any([item.on_mat for item in layouts], axis=0)
+    bad = spot_health.bad_spots(scan.temp_c, pass_code, used, _passes(trajectory))
     return Swath(
         crs=trajectory.crs,
         line=scan.line.copy(),
         seen_utc=seen_utc,
-        laid_utc=_laid(distance, seen_utc, trajectory, rig.screed_forward_m),
+        laid_utc=_laid(
+            distance, seen_utc, trajectory, np.array([item.screed_forward_m for item in layouts])[layout]
+        ),
         pass_code=pass_code,
         distance_m=distance,
         first_look=_first_look(distance, pass_code),
@@ -71,13 +90,11 @@ def georeference_scan(
         sigma_across_m=across,
         temp_c=scan.temp_c,
         bad_spot=bad,
-        spot_right_m=scan.spot_right_m,
-        pitch_m=pitch,
-        on_mat=on_mat,
-        edges_m=edges,
+        layouts=layouts,
+        layout=layout,
         edge_easting_m=edge_easting,
         edge_northing_m=edge_northing,
-        doubts=_doubts(bad, on_mat, within, placed),
+        doubts=_doubts(bad, used, within, placed),
     )
 
 
@@ -140,32 +157,141 @@ def _along_path(knot: np.ndarray, share: np.ndarray, trajectory: Trajectory) -> 
 def _spots(
     path: dict[str, np.ndarray], right_m: np.ndarray, grid_per_ground: float, ok: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Places to the right of C at every line, NaN where the line has no position."""
+    """Places to the right (line, place) of C at every line, NaN where the line has no position."""
     columns = [np.where(ok, path[name], np.nan)[:, None] for name in ("easting", "northing", "heading")]
-    return lever_arm.offset_point(*columns, 0.0, grid_per_ground * np.asarray(right_m, float)[None, :])
+    return lever_arm.offset_point(*columns, 0.0, grid_per_ground * right_m)
 
 
 def _sigmas(
     path: dict[str, np.ndarray], right_m: np.ndarray, ok: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Sigma of every spot: of C, and along travel the heading's times the arm."""
-    swing = (np.radians(path["sigma_heading_deg"])[:, None] * np.asarray(right_m, float)[None, :]).astype(
-        np.float32
-    )
+    swing = (np.radians(path["sigma_heading_deg"])[:, None] * right_m).astype(np.float32)
     along = np.where(ok, path["sigma_along_m"], np.nan).astype(np.float32)[:, None]
     across = np.where(ok, path["sigma_across_m"], np.nan).astype(np.float32)[:, None]
-    return np.hypot(along, swing), np.repeat(across, len(right_m), axis=1)
+    return np.hypot(along, swing), np.repeat(across, right_m.shape[1], axis=1)
 
 
-def _mat_edges(pitch_m: np.ndarray, on_mat: np.ndarray, spot_right_m: np.ndarray) -> np.ndarray:
-    """Outer ends of the outermost pitches on the mat."""
+# ----------------------------------------------------------------------------------------------- layouts
+
+
+def _lay_out(
+    scan: ScanLog,
+    seen_utc: np.ndarray,
+    distance: np.ndarray,
+    pass_code: np.ndarray,
+    rig: RigSection,
+    scanner: ScannerSection,
+    later: tuple[SetUp, ...],
+) -> tuple[tuple[Layout, ...], np.ndarray]:
+    """Layouts in order of first use, and the layout of each line, int16."""
+    first_edges = np.array([scanner.mat_left_m, scanner.mat_right_m])
+    if not later:
+        layout = _layout(scan.spot_right_m, first_edges, rig.screed_forward_m, "[scanner]")
+        return (layout,), np.zeros(len(seen_utc), np.int16)
+    edges_m = np.broadcast_to(first_edges, (len(seen_utc), 2)).copy()
+    spots = [scan.spot_right_m]
+    screed_m = np.full(len(seen_utc), rig.screed_forward_m)
+    set_up = np.zeros(len(seen_utc), np.int64)
+    before = scanner
+    for number, item in enumerate(later, 1):
+        line = _first_line(item, seen_utc)
+        set_up[line:] = number
+        screed_m[line:] = item.rig.screed_forward_m
+        spots.append(spots[-1] if item.scanner.spots_right == before.spots_right else _moved(item, scan))
+        _move_edges(edges_m, before, item, line, distance, pass_code)
+        before = item.scanner
+    return _distinct(edges_m, spots, screed_m, set_up)
+
+
+def _first_line(item: SetUp, seen_utc: np.ndarray) -> int:
+    """First line seen at or after a change."""
+    at = np.datetime64(item.at.astimezone(UTC).replace(tzinfo=None), "ns")  # type: ignore[union-attr]
+    if not seen_utc[0] <= at <= seen_utc[-1]:
+        first, last = (str(end.astype("M8[s]")) + "Z" for end in (seen_utc[0], seen_utc[-1]))
+        raise ConfigError(
+            f"[[change]] at {item.at.isoformat()}: no scan line was seen then, the log runs from {first} to "  # type: ignore[union-attr]
+            f"{last}; give a time within it, or put what holds all day into [rig] and [scanner]"
+        )
+    return int(np.searchsorted(seen_utc, at, side="left"))
+
+
+def _moved(item: SetUp, scan: ScanLog) -> np.ndarray:
+    """Spot centres of a scanner that was moved."""
+    try:
+        return item.scanner.centres_m(len(scan.spot_right_m))
+    except ValueError as error:
+        raise ConfigError(f"{_name(item)} spots_right: {error}") from None
+
+
+def _name(item: SetUp) -> str:
+    return f"[[change]] at {item.at.isoformat()}:"  # type: ignore[union-attr]
+
+
+def _move_edges(
+    edges_m: np.ndarray,
+    before: ScannerSection,
+    item: SetUp,
+    line: int,
+    distance: np.ndarray,
+    pass_code: np.ndarray,
+) -> None:
+    """Give the lines from a change on its edges (line, 2), over its taper a share of the way; in place."""
+    old, new = (np.array([part.mat_left_m, part.mat_right_m]) for part in (before, item.scanner))
+    if (old == new).all():
+        return
+    if not np.allclose(edges_m[line], old):
+        raise ConfigError(
+            f"{_name(item)} the taper of the change before it is not over there: state shorter tapers, or one "
+            "change where both edges move together"
+        )
+    share = np.ones(len(edges_m) - line)
+    if item.taper_m > 0:
+        mine = pass_code[line:] == pass_code[line]
+        share[mine] = np.clip((distance[line:][mine] - distance[line]) / item.taper_m, 0.0, 1.0)
+    edges_m[line:] = old + share[:, None] * (new - old)
+
+
+def _distinct(
+    edges_m: np.ndarray, spots: list[np.ndarray], screed_m: np.ndarray, set_up: np.ndarray
+) -> tuple[tuple[Layout, ...], np.ndarray]:
+    """Find the layouts: runs of lines with the same spots on the mat under the same set-up."""
+    key = np.column_stack([edges_m, screed_m, set_up])
+    starts = np.flatnonzero(np.concatenate([[True], (np.diff(key, axis=0) != 0).any(axis=1)]))
+    found: dict[tuple[bytes, ...], int] = {}
+    layouts: list[Layout] = []
+    codes = np.empty(len(starts), np.int16)
+    for place, line in enumerate(starts):
+        centres = spots[set_up[line]]
+        layout = _layout(centres, edges_m[line], float(screed_m[line]), "[[change]]")
+        known = (centres.tobytes(), layout.on_mat.tobytes(), screed_m[line].tobytes())
+        if known not in found:
+            found[known] = len(layouts)
+            layouts.append(layout)
+        codes[place] = found[known]
+    return tuple(layouts), np.repeat(codes, np.diff(np.append(starts, len(set_up))))
+
+
+def _layout(spot_right_m: np.ndarray, edges_m: np.ndarray, screed_forward_m: float, where: str) -> Layout:
+    """Make a layout from the stated edges."""
+    pitch_m = scan_geometry.spot_pitches(spot_right_m)
+    on_mat = scan_geometry.on_mat(pitch_m, float(edges_m[0]), float(edges_m[1]))
     if not on_mat.any():
         span = f"{float(spot_right_m.min()):.2f} .. {float(spot_right_m.max()):.2f} m"
         raise ConfigError(
-            f"[scanner]: no spot lies on the mat: spots at {span} from C, right positive; check spots_right, "
+            f"{where}: no spot lies on the mat: spots at {span} from C, right positive; check spots_right, "
             "mat_left and mat_right (left is negative or said as left)"
         )
-    return np.array([pitch_m[on_mat, 0].min(), pitch_m[on_mat, 1].max()])
+    measured_m = np.array([pitch_m[on_mat, 0].min(), pitch_m[on_mat, 1].max()])
+    return Layout(spot_right_m, pitch_m, on_mat, measured_m, screed_forward_m)
+
+
+def _by_line(values: list[np.ndarray], layout: np.ndarray) -> np.ndarray:
+    """Spread values of the layouts over the lines; those of one layout are broadcast."""
+    return values[0][None, :] if len(values) == 1 else np.stack(values)[layout]
+
+
+# ------------------------------------------------------------------------------------------- looks, times
 
 
 def _first_look(distance: np.ndarray, pass_code: np.ndarray) -> np.ndarray:
@@ -192,7 +318,7 @@ def _far_enough(rising: np.ndarray) -> np.ndarray:
 
 
 def _laid(
-    distance: np.ndarray, seen_utc: np.ndarray, trajectory: Trajectory, screed_forward_m: float
+    distance: np.ndarray, seen_utc: np.ndarray, trajectory: Trajectory, screed_forward_m: np.ndarray
 ) -> np.ndarray:
     """When the screed passed the place of each line; NaT where that was before its piece began."""
     reach = np.maximum.accumulate(trajectory.reach_m)

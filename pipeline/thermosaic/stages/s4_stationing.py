@@ -7,17 +7,18 @@ done here: reading or smoothing an alignment, and station labels.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..delivery import tell
 from ..errors import ConfigError, MismatchError
 from ..kernels import polyline
 from ..model import Alignment, Doubt, LotInputs, Pass, Stations, Swath, Trajectory
 
 if TYPE_CHECKING:
-    from ..config import MarkSection, StationPlan
+    from ..config import ChangeSection, MarkSection, StationPlan
 
 END_TOLERANCE_M = 0.5  # a road's line often ends at the joint where paving ends
 MARK_TOLERANCE_M = 0.3  # a foot: what a mark sprayed on the shoulder is good for (common practice, no source)
@@ -96,8 +97,11 @@ def _sight(
     wanted = None if mark.pass_id is None else _code_of(mark.pass_id, passes, name)
     if isinstance(mark.at, datetime):
         code, distance_m = _at_time(mark.at, trajectory, name)
+        moment = mark.at
     else:
-        code, distance_m = _at_line(mark.at, wanted, swath, name)
+        row = _at_line(mark.at, wanted, swath, name)
+        code, distance_m = int(swath.pass_code[row]), float(swath.distance_m[row])
+        moment = datetime.fromtimestamp(int(swath.seen_utc[row].astype(np.int64)) * 1e-9, UTC)
     if code < 0 or (wanted is not None and code != wanted):
         where = "no pass" if code < 0 else f"pass {passes[code].id}"
         raise ConfigError(
@@ -105,9 +109,7 @@ def _sight(
         )
     if not np.isfinite(distance_m):
         raise ConfigError(f"{name}: the paver's path is unknown at {mark.at}: give another line or time")
-    forward = {"screed": plan.screed_forward_m, "antenna": plan.antenna_forward_m, "spot line": 0.0}[
-        mark.point
-    ]
+    forward = plan.forward_m(mark.point, moment)
     return _Sighting(name, code, distance_m + forward + mark.ahead_m, mark.station_m)
 
 
@@ -118,8 +120,8 @@ def _code_of(pass_id: str, passes: tuple[Pass, ...], name: str) -> int:
     return ids.index(pass_id)
 
 
-def _at_line(at: str | int, wanted: int | None, swath: Swath, name: str) -> tuple[int, float]:
-    """Pass and path distance of a scan line given by number, or of the first line of the pass or lot."""
+def _at_line(at: str | int, wanted: int | None, swath: Swath, name: str) -> int:
+    """Index of a scan line given by number, or of the first line of the pass or lot."""
     if isinstance(at, int):
         row = int(np.searchsorted(swath.line, at))
         if row == len(swath.line) or swath.line[row] != at:
@@ -133,7 +135,7 @@ def _at_line(at: str | int, wanted: int | None, swath: Swath, name: str) -> tupl
         if not len(rows):
             raise ConfigError(f"{name}: its pass has no scan line")
         row = int(rows[0])
-    return int(swath.pass_code[row]), float(swath.distance_m[row])
+    return row
 
 
 def _at_time(at: datetime, trajectory: Trajectory, name: str) -> tuple[int, float]:
@@ -149,6 +151,50 @@ def _at_time(at: datetime, trajectory: Trajectory, name: str) -> tuple[int, floa
 
 def _utc(time: datetime) -> np.datetime64:
     return np.datetime64(time.astimezone(UTC).replace(tzinfo=None), "ns")
+
+
+# ---------------------------------------------------------------------------------------------- changes
+
+
+def time_changes(
+    changes: tuple[ChangeSection, ...], passes: tuple[Pass, ...], swath: Swath, stations: Stations
+) -> tuple[ChangeSection, ...]:
+    """Give every change stated by station the time at which the scan line first came there.
+
+    Raises
+    ------
+    ConfigError
+        No pass, or more than one, comes to the station.
+    """
+    found = []
+    for number, change in enumerate(changes, 1):
+        if change.at is None:
+            moment = _time_at_station(f"[[change]] {number}", change, passes, swath, stations)
+            change = change.model_copy(update={"at": moment})
+        found.append(change)
+    return tuple(found)
+
+
+def _time_at_station(
+    name: str, change: ChangeSection, passes: tuple[Pass, ...], swath: Swath, stations: Stations
+) -> datetime:
+    """Time of the first line at or past a station in its pass."""
+    codes = range(len(passes)) if change.pass_id is None else [_code_of(change.pass_id, passes, name)]
+    reached = {}
+    for code in codes:
+        sign = 1 if stations.upstation[code] else -1
+        rows = np.flatnonzero((swath.pass_code == code) & np.isfinite(stations.line_frame_m))
+        ahead = sign * (stations.zero_m[code] + stations.line_frame_m[rows] - change.at_station_m)
+        if len(rows) and ahead[0] < 0 <= ahead.max():
+            reached[code] = rows[np.argmax(ahead >= 0)]
+    if len(reached) != 1:
+        which = ", ".join(passes[code].id for code in reached)
+        what = f"passes {which} come there: add pass" if reached else "no pass comes there from outside it"
+        raise ConfigError(
+            f"{name}: at_station = {change.at_station_m:.2f} m: {what}; or state its time with at"
+        )
+    nanoseconds = int(swath.seen_utc[next(iter(reached.values()))].astype(np.int64))
+    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=nanoseconds // 1000)
 
 
 # --------------------------------------------------------------------------------------------- own path
@@ -226,9 +272,10 @@ def _closing_doubts(closings: list[float]) -> list[Doubt]:
     worst = _worst(closings)
     if np.isnan(worst):
         return []
-    text = (
-        f"the stations between marks differ from the path by {worst:+.2f} m; the difference is spread "
-        "along the path: check the marks if that is more than they are good for"
+    text = tell(
+        "the stations between marks differ from the path by {worst_m:+.2f}; the difference is spread along the "
+        "path: check the marks if that is more than they are good for",
+        worst_m=worst,
     )
     return [Doubt("s4", "marks_misclosure", text, worst, "m")]
 
@@ -298,7 +345,7 @@ def _beside_doubt(along_m: float, station_m: np.ndarray, own: Pass, other: Pass,
         f"pass {own.id} has no mark: its first line was stationed at {plan.labels.text(along_m)} from "
         f"where it lies beside pass {other.id}"
     )
-    text += f", {beyond:.1f} m beyond that pass's end" if beyond > 0 else ""
+    text = tell(text + ", {beyond_m:.1f} beyond that pass's end", beyond_m=beyond) if beyond > 0 else text
     return Doubt("s4", "pass_without_mark", text + "; a mark of its own would be safer", float(beyond), "m")
 
 
@@ -341,13 +388,13 @@ def _own_path_stations(
     return Stations(
         alignment=None,
         frame_m=frame,
-        offset_m=sign[:, None] * swath.spot_right_m.astype(np.float32),
+        offset_m=sign[:, None] * swath.spot_right_m.astype(np.float32, copy=False),
         line_frame_m=line_frame,
         line_offset_m=np.where(in_pass, 0.0, np.nan),
         inside=_inside(frame, line_frame, zero, swath, plan),
         zero_m=zero,
         upstation=signs > 0,
-        edges_offset_m=np.sort(signs[:, None] * swath.edges_m, axis=1),
+        edges_offset_m=_edges(sign[:, None] * swath.edges_m, swath, len(signs)),
         misclosure_m=misclosure_m,
         doubts=doubts,
     )
@@ -400,7 +447,7 @@ def _by_alignment(
 
 def _centre_m(swath: Swath) -> tuple[np.ndarray, np.ndarray]:
     """Easting and northing of C at each line, between the two ends of the mat."""
-    left, right = swath.edges_m
+    left, right = swath.edges_m.T
     part = -left / (right - left)
     ends = swath.edge_easting_m, swath.edge_northing_m
     easting, northing = (end[:, 0] + part * (end[:, 1] - end[:, 0]) for end in ends)
@@ -518,10 +565,11 @@ def _check_marks(
         off = item.station_m - found
         worst = off if np.isnan(worst) or abs(off) > abs(worst) else worst
         if abs(off) > MARK_TOLERANCE_M:
-            text = (
-                f"{item.name} lies at {plan.labels.text(found)} of the alignment, {abs(off):.2f} m away: "
-                "check the mark, the alignment's start and its frame"
-            )
+            text = tell(
+                "{mark} lies at {label} of the alignment, {off_m:.2f} away: check the mark, the alignment's start "
+                "and its frame",
+                mark=item.name, label=plan.labels.text(found), off_m=abs(off),
+            )  # fmt: skip
             doubts.append(Doubt("s4", "mark_off_alignment", text, off, "m"))
     return worst, doubts
 

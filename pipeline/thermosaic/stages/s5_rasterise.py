@@ -3,6 +3,10 @@
 A raster holds what the spots saw when they first saw it; no later verdict changes one. Cells are filled only
 between two neighbouring first-look lines of one pass, out to the ends of the outermost pitches on the mat;
 holes in the log stay empty. Where passes overlap the map shows the later laid.
+
+Where the mat's width or the set-up changes, lines fall into runs of one layout, each drawn as a mesh of its
+own: a strip between two runs is drawn by both, by each as far as its own line reaches. So a lot with a
+change draws the same cells as two lots cut there.
 Not done here: means of readings in a rule's own cells, which the findings take from `kernels.cells`.
 """
 
@@ -16,7 +20,7 @@ import numpy as np
 
 from ..config import GridSection
 from ..kernels import mesh
-from ..model import TILE_CELLS, Lattice, Raster, Rasters, Stations, Swath, Tile
+from ..model import TILE_CELLS, Lattice, Layout, Raster, Rasters, Stations, Swath, Tile
 
 SECOND = np.timedelta64(1, "s")
 
@@ -29,14 +33,51 @@ class _Readings:
     sigma_m: np.ndarray  # float32 (line, spot)
     laid_s: np.ndarray  # float32 (line)
     inside: np.ndarray  # bool (line, spot)
-    spot: np.ndarray  # (node): the column each node's value comes from
-    right_m: np.ndarray  # (node): ends of the mat and the spots between them, in column order
+
+    def of_run(self, mine: np.ndarray) -> _Readings:
+        """Leave out the lines of other runs."""
+        inside = self.inside & mine[:, None]
+        return _Readings(np.where(inside, self.temp_c, np.float32(np.nan)), self.sigma_m, self.laid_s, inside)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Run:
+    """Strips that are drawn under one layout, in order of laying."""
+
+    readings: _Readings
+    layout: Layout
+    strip: np.ndarray  # int64 (strip, 2)
+    rank: np.ndarray  # int16 (strip)
+
+    @property
+    def order(self) -> slice:
+        """Order of the mat's two ends, stored left then right, along the columns of spots."""
+        rising = self.layout.spot_right_m[-1] >= self.layout.spot_right_m[0]
+        return slice(None) if rising else slice(None, None, -1)
+
+    @property
+    def ends_m(self) -> np.ndarray:
+        """Ends of the mat from C, right positive, in column order: (2)."""
+        return self.layout.edges_m[self.order]
+
+    @property
+    def spot(self) -> np.ndarray:
+        """Column that each node's value comes from: (node)."""
+        on_mat = np.flatnonzero(self.layout.on_mat)
+        return np.concatenate([on_mat[:1], on_mat, on_mat[-1:]])
+
+    @property
+    def right_m(self) -> np.ndarray:
+        """Ends of the mat and the spots between them, in column order: (node)."""
+        spots_m = self.layout.spot_right_m[self.layout.on_mat]
+        return np.concatenate([self.ends_m[:1], spots_m, self.ends_m[1:]])
 
     def mesh(self, along_m: np.ndarray, across_m: np.ndarray, knot: np.ndarray) -> mesh.Mesh:
         """Join them with the coordinates of one frame."""
         along_m, across_m = np.ascontiguousarray(along_m), np.ascontiguousarray(across_m)
-        bands = (self.temp_c, self.sigma_m, self.laid_s, self.inside)
-        return mesh.Mesh(along_m, across_m, knot, self.spot, self.right_m, *bands)
+        read = self.readings
+        bands = (read.temp_c, read.sigma_m, read.laid_s, read.inside)
+        return mesh.Mesh(along_m, across_m, knot, self.spot.astype(np.uint64), self.right_m, *bands)
 
 
 def rasterise_mat(swath: Swath, stations: Stations, grid: GridSection) -> Rasters:
@@ -58,12 +99,15 @@ def rasterise_mat(swath: Swath, stations: Stations, grid: GridSection) -> Raster
     """
     strips = [_strips(swath, stations, code) for code in range(len(stations.zero_m))]
     origin_utc = _origin(swath, np.concatenate([np.empty((0, 2), np.int64), *strips]).ravel())
-    readings = _readings(swath, stations, origin_utc)
-    tiles, taken_over = _map_tiles(swath, readings, strips, grid.map_cell_m)
-    nodes = _mat_nodes(swath, stations, readings, grid.mat_cell_m)
+    runs = _runs(swath, _readings(swath, stations, origin_utc), strips)
+    tiles, taken_over = _map_tiles(swath, runs, grid.map_cell_m)
+    nodes = [_mat_nodes(swath, stations, run, grid.mat_cell_m) for run in runs]
     return Rasters(
         origin_utc=origin_utc,
-        mat=tuple(_mat_raster(nodes, code, strip, grid.mat_cell_m) for code, strip in enumerate(strips)),
+        mat=tuple(
+            _mat_raster(swath, list(zip(runs, nodes, strict=True)), code, grid.mat_cell_m)
+            for code in range(len(strips))
+        ),
         tiles=tiles,
         overlap_m2=taken_over * (grid.map_cell_m / _scale(swath)) ** 2,
     )
@@ -97,56 +141,78 @@ def _origin(swath: Swath, line: np.ndarray) -> np.datetime64:
 def _readings(swath: Swath, stations: Stations, origin_utc: np.datetime64) -> _Readings:
     inside = stations.inside & np.isfinite(stations.frame_m)
     missing = ~inside | swath.bad_spot[swath.pass_code]
-    on_mat = np.flatnonzero(swath.on_mat)
-    ends_m = swath.edges_m[_end_order(swath)]
     return _Readings(
         temp_c=np.where(missing, np.float32(np.nan), swath.temp_c),
         sigma_m=np.hypot(swath.sigma_along_m, swath.sigma_across_m),
         laid_s=((swath.laid_utc - origin_utc) / SECOND).astype(np.float32),
         inside=inside,
-        spot=np.concatenate([on_mat[:1], on_mat, on_mat[-1:]]).astype(np.uint64),
-        right_m=np.concatenate([ends_m[:1], swath.spot_right_m[on_mat], ends_m[1:]]),
     )
 
 
-def _end_order(swath: Swath) -> slice:
-    """Order of the mat's two ends, stored left then right, along the columns of spots."""
-    return slice(None) if swath.spot_right_m[-1] >= swath.spot_right_m[0] else slice(None, None, -1)
+def _runs(swath: Swath, readings: _Readings, strips: list[np.ndarray]) -> list[_Run]:
+    """Cut the strips of all passes into runs of one layout; a strip between two runs belongs to both."""
+    laid = sorted((strip for strip in strips if len(strip)), key=lambda strip: strip[0, 0])
+    if not laid:
+        return []
+    strip = np.concatenate(laid)
+    rank = np.repeat(np.arange(1, len(laid) + 1, dtype=np.int16), [len(part) for part in laid])
+    if len(swath.layouts) == 1:
+        return [_Run(readings, swath.layouts[0], strip, rank)]
+    turns = (np.diff(swath.layout) != 0) | (np.diff(swath.pass_code) != 0)
+    number = np.concatenate([[0], np.cumsum(turns)])
+    runs = []
+    for one in dict.fromkeys(number[strip].ravel().tolist()):
+        chosen = (number[strip] == one).any(axis=1)
+        mine = number == one
+        layout = swath.layouts[int(swath.layout[np.argmax(mine)])]
+        runs.append(_Run(readings.of_run(mine), layout, strip[chosen], rank[chosen]))
+    return runs
 
 
 def _scale(swath: Swath) -> float:
     """Map length / ground length, from the width of the mat on the map and from C (median of the lines)."""
     width_m = np.hypot(np.diff(swath.edge_easting_m), np.diff(swath.edge_northing_m))
     placed = np.isfinite(width_m)
-    return float(np.median(width_m[placed]) / np.ptp(swath.edges_m)) if placed.any() else 1.0
+    return float(np.median(width_m[placed] / np.diff(swath.edges_m)[placed])) if placed.any() else 1.0
 
 
 # ------------------------------------------------------------------------------------------ the map frame
 
 
-def _map_tiles(
-    swath: Swath, readings: _Readings, strips: list[np.ndarray], cell_m: float
-) -> tuple[tuple[Tile, ...], int]:
+def _map_tiles(swath: Swath, runs: list[_Run], cell_m: float) -> tuple[tuple[Tile, ...], int]:
     """Fill the tiles that the mat touches, one at a time; count the cells that a pass takes from an earlier.
 
     Rows of the mesh run along the negative northing, from north to south, as those of a tile do.
     """
-    laid = sorted((strip for strip in strips if len(strip)), key=lambda strip: strip[0, 0])
-    if not laid:
-        return (), 0
-    strip = np.concatenate(laid)
-    rank = np.repeat(np.arange(1, len(laid) + 1, dtype=np.int16), [len(part) for part in laid])
-    order, ends = _end_order(swath), np.array([0, len(readings.spot) - 1])
-    lines = readings.mesh(swath.edge_easting_m[:, order], -swath.edge_northing_m[:, order], ends)
+    parts: dict[tuple[int, int], list[tuple[mesh.Mesh, np.ndarray, np.ndarray]]] = {}
+    for run in runs:
+        lines = _map_mesh(swath, run)
+        for row, col, chosen in _touched(lines, run.strip, TILE_CELLS * cell_m):
+            parts.setdefault((row, col), []).append((lines, run.strip[chosen], run.rank[chosen]))
     pen, lattice = mesh.Block.empty(TILE_CELLS, TILE_CELLS), Lattice("map", cell_m)
     tiles, taken_over = [], 0
-    for tile_row, tile_col, chosen in _touched(lines, strip, TILE_CELLS * cell_m):
+    for tile_row, tile_col in sorted(parts):
         block = pen.at(tile_row * TILE_CELLS, tile_col * TILE_CELLS)
-        taken_over += mesh.fill(lines, strip[chosen], rank[chosen], block, cell_m)
+        for part in parts[tile_row, tile_col]:
+            taken_over += mesh.fill(*part, block, cell_m)
         cell, bands = mesh.harvest(block)
         if len(cell):
             tiles.append(Tile(lattice, -1 - block.row0, block.col0, cell, bands))
     return tuple(tiles), taken_over
+
+
+def _map_mesh(swath: Swath, run: _Run) -> mesh.Mesh:
+    """Place the two ends of a run's mat at every line, at lines of other runs too, on the map."""
+    ends = np.array([0, len(run.spot) - 1])
+    places = []
+    for at_m in (swath.edge_easting_m, swath.edge_northing_m):
+        if len(swath.layouts) > 1:
+            edges_m = swath.edges_m
+            share = (run.layout.edges_m - edges_m[:, :1]) / np.diff(edges_m)
+            exact = (run.layout.edges_m == edges_m).all(axis=1)
+            at_m = np.where(exact[:, None], at_m, at_m[:, :1] + share * np.diff(at_m))
+        places.append(at_m[:, run.order])
+    return run.mesh(places[0], -places[1], ends)
 
 
 def _touched(lines: mesh.Mesh, strip: np.ndarray, tile_m: float) -> list[tuple[int, int, np.ndarray]]:
@@ -171,27 +237,39 @@ def _touched(lines: mesh.Mesh, strip: np.ndarray, tile_m: float) -> list[tuple[i
 # ------------------------------------------------------------------------------------------ the mat frame
 
 
-def _mat_raster(nodes: mesh.Mesh, code: int, strip: np.ndarray, cell_m: float) -> Raster:
+def _mat_raster(swath: Swath, runs: list[tuple[_Run, mesh.Mesh]], code: int, cell_m: float) -> Raster:
     """Fill one pass in its mat frame: columns upstation, row 0 the smallest offset."""
     lattice = Lattice(f"mat:{code}", cell_m)
-    step_m = np.abs(nodes.along_m[strip[:, 1]] - nodes.along_m[strip[:, 0]])
-    strip = strip[~(step_m > 2 * mesh.LONGEST_STEP_M).any(axis=1)]
-    along_m, across_m = nodes.along_m[strip], nodes.across_m[strip]
-    if not np.isfinite(along_m).any():
+    parts = [
+        (nodes, _short(nodes, run.strip[swath.pass_code[run.strip[:, 0]] == code])) for run, nodes in runs
+    ]
+    parts = [(nodes, strip) for nodes, strip in parts if np.isfinite(nodes.along_m[strip]).any()]
+    if not parts:
         return Raster(lattice, 0, 0, *(np.empty((0, 0), np.float32) for _ in range(3)))
-    row0, col0 = (math.floor(np.nanmin(at_m) / cell_m) for at_m in (across_m, along_m))
-    rows, cols = (math.floor(np.nanmax(at_m) / cell_m) + 1 for at_m in (across_m, along_m))
+    low, high = (
+        np.array([[bound(nodes.across_m[strip]), bound(nodes.along_m[strip])] for nodes, strip in parts])
+        for bound in (np.nanmin, np.nanmax)
+    )
+    row0, col0 = (math.floor(at_m / cell_m) for at_m in low.min(axis=0))
+    rows, cols = (math.floor(at_m / cell_m) + 1 for at_m in high.max(axis=0))
     block = mesh.Block.empty(rows - row0, cols - col0, row0, col0)
-    mesh.fill(nodes, strip, np.ones(len(strip), np.int16), block, cell_m)
+    for nodes, strip in parts:
+        mesh.fill(nodes, strip, np.ones(len(strip), np.int16), block, cell_m)
     cell, values = mesh.harvest(block)
     bands = np.full((3, (rows - row0) * (cols - col0)), np.nan, np.float32)
     bands[:, cell] = values
     return Raster(lattice, row0, col0, *bands.reshape(3, rows - row0, cols - col0))
 
 
-def _mat_nodes(swath: Swath, stations: Stations, readings: _Readings, cell_m: float) -> mesh.Mesh:
+def _short(nodes: mesh.Mesh, strip: np.ndarray) -> np.ndarray:
+    """Strips that are no hole in the mat frame."""
+    step_m = np.abs(nodes.along_m[strip[:, 1]] - nodes.along_m[strip[:, 0]])
+    return strip[~(step_m > 2 * mesh.LONGEST_STEP_M).any(axis=1)]
+
+
+def _mat_nodes(swath: Swath, stations: Stations, run: _Run, cell_m: float) -> mesh.Mesh:
     """Place nodes in the mat frame, about one a cell; the mat's ends lie straight on from the outer spots."""
-    spot, right_m = readings.spot.astype(np.int64), readings.right_m
+    spot, right_m = run.spot, run.right_m
     width_m = np.abs(right_m - right_m[0])
     knot = np.unique(np.searchsorted(width_m, np.r_[np.arange(0, width_m[-1], cell_m), width_m[-1]]))
     along_m = stations.frame_m[:, spot[knot]]
@@ -204,4 +282,4 @@ def _mat_nodes(swath: Swath, stations: Stations, readings: _Readings, cell_m: fl
         else:  # a single spot shows no direction: straight across
             sign = np.where(stations.upstation, 1, -1)[swath.pass_code]
             across_m[:, end] += sign * (right_m[end] - right_m[first])
-    return readings.mesh(along_m, across_m, knot)
+    return run.mesh(along_m, across_m, knot)

@@ -3,7 +3,7 @@
 The non-slip point of the paver follows a line beside the alignment (straights, arcs, clothoids, weave);
 the body's heading is that line's tangent plus a crab angle; C, the antenna and every spot follow by the
 exact lever arm. Nothing of the code under test is used: no kernel, no reader, no writer. Not done here:
-writing files (the caller does), several scanners, changes of width within a lot.
+writing files (the caller does), several scanners.
 
 >>> lot = make_lot(LotPlan(road=(straight(60.0),)))
 >>> lot.truth.temp_c.shape == lot.logged.temp_c.shape
@@ -14,6 +14,7 @@ from .lot import make_lot
 from .motion import Body, Motion
 from .plan import (
     BackUp,
+    Change,
     Episode,
     Exclude,
     Gnss,
@@ -39,6 +40,7 @@ from .truth import Logged, SyntheticLot, TrueGap, TrueSpeed, TrueStop, TrueZone,
 __all__ = [
     "BackUp",
     "Body",
+    "Change",
     "Episode",
     "Exclude",
     "Gnss",

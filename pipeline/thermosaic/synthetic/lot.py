@@ -43,7 +43,7 @@ def make_lot(plan: LotPlan | None = None) -> SyntheticLot:
     lines, fixes = _all_lines(plan, motions, patches), make_fixes(plan, motions)
     truth = _truth(plan, motions, patches, lines, fixes)
     logged = _logged(plan, motions, lines, truth, fixes)
-    files = scan_files(plan, logged) | {"gnss.nmea": nmea(plan, fixes, logged.fix_time_utc)}
+    files = scan_files(plan, logged, motions) | {"gnss.nmea": nmea(plan, fixes, logged.fix_time_utc)}
     if plan.alignment:
         files["centreline.geojson"] = alignment_file(plan, site)
     files["lot.toml"] = lot_toml(plan, site, motions, files)

@@ -7,8 +7,10 @@ import json
 import numpy as np
 
 from ..units import FOOT_M, StationLabels
+from .changes import moment
 from .motion import Motion, utc
 from .plan import LotPlan
+from .planted import line_stations
 from .road import Site
 from .texts import iso
 
@@ -32,7 +34,7 @@ def lot_toml(plan: LotPlan, site: Site, motions: tuple[Motion, ...], files: dict
             "alignment": plan.fixes_crs if plan.alignment else None,
         }),
         _rig(plan), _scanner(plan), *_passes(plan, motions),
-        *_exclusions(plan, site), *_stationing(plan, site),
+        *_exclusions(plan, site), *_changes(plan, site, motions), *_stationing(plan, site),
         _section("rules", {"profile": plan.rules}),
         _section("grid", {"map_cell": plan.map_cell, "mat_cell": plan.mat_cell}),
         _section("delivery", {"units": plan.units}),
@@ -74,6 +76,7 @@ def _rig(plan: LotPlan) -> str:
         "antenna_up": _length(rig.antenna_up_m, units),
         "screed_forward": _length(rig.screed_forward_m, units, *along),
         "non_slip_forward": _length(rig.non_slip_forward_m, units, *along),
+        "cross_slope": plan.cross_slope,
         "heading_offset": f"{rig.heading_offset_deg:g} deg"
         if plan.gnss.heading_sigma_deg is not None
         else None,
@@ -114,6 +117,32 @@ def _exclusions(plan: LotPlan, site: Site) -> list[str]:
                                "side": item.side, "reason": item.reason})
         for item in plan.exclude
     ]  # fmt: skip
+
+
+def _changes(plan: LotPlan, site: Site, motions: tuple[Motion, ...]) -> list[str]:
+    """Write each change by its time, or by the station of C."""
+    parts, units = [], plan.units
+    for change in plan.changes:
+        motion = motions[change.pass_]
+        station_m = line_stations(plan, motion, np.array([change.at_m]))[0][0]
+        time = str(iso(utc(plan, np.array([moment(motion, change)])))[0])
+        sides = {
+            "antenna_forward": ("ahead", "behind"), "antenna_right": ("right", "left"), "antenna_up": (),
+            "mat_left": ("right", "left"), "mat_right": ("right", "left"),
+        }  # fmt: skip
+        stated = {name: getattr(change, f"{name}_m") for name in sides}
+        keys = {
+            "at": None if change.by_station else time,
+            "at_station": station_labels(plan, site).text(station_m) if change.by_station else None,
+            "taper": _length(change.taper_m, units) if change.taper_m else None,
+            **{
+                name: None if value is None else _length(value, units, *sides[name])
+                for name, value in stated.items()
+            },
+            "wheel_per_count": change.wheel_quantum_m and f"{change.wheel_quantum_m * 1000:g} mm",
+        }
+        parts.append(_section("[change]", keys))
+    return parts
 
 
 def _stationing(plan: LotPlan, site: Site) -> list[str]:

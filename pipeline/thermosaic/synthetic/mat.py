@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.ndimage import gaussian_filter, map_coordinates
 
+from .changes import edges_at
 from .motion import Motion
 from .plan import LotPlan, Patch, Person, Scanner
 
@@ -74,11 +75,11 @@ def _texture(plan: LotPlan, motion: Motion, along_m: np.ndarray, right_m: np.nda
     return uneven * plan.mat.texture_c / smooth.std()
 
 
-def on_mat_share(scanner: Scanner) -> np.ndarray:
-    """Return the share of each spot's pitch that lies between the mat's edges."""
+def on_mat_share(scanner: Scanner, edges_m: np.ndarray) -> np.ndarray:
+    """Return the share of each spot's pitch between the mat's edges (line, 2): (line, spot)."""
     right = scanner.spot_right_m
     half = abs(right[1] - right[0]) / 2
-    inner = np.minimum(right + half, scanner.mat_right_m) - np.maximum(right - half, scanner.mat_left_m)
+    inner = np.minimum(right + half, edges_m[:, 1:]) - np.maximum(right - half, edges_m[:, :1])
     return np.clip(inner / (2 * half), 0, 1)
 
 
@@ -97,7 +98,7 @@ def true_temperatures(
             laid_c[near] -= patch.deficit_c * _depth(patch, along_m[near], right_m)
     kept = np.exp(-(time_s - laid_s) / mat.cooling_s)[:, None]
     seen_c = mat.air_c + (laid_c - mat.air_c) * kept
-    share = on_mat_share(plan.scanner)
+    share = on_mat_share(plan.scanner, edges_at(plan, motion, time_s))
     return share * seen_c + (1 - share) * mat.shoulder_c
 
 

@@ -217,6 +217,22 @@ class Exclude:
 
 
 @dataclass(frozen=True)
+class Change:
+    """Another set-up while C passes `at_m` of a pass, and from then on; None = as before."""
+
+    at_m: float
+    pass_: int = 0
+    antenna_forward_m: float | None = None
+    antenna_right_m: float | None = None
+    antenna_up_m: float | None = None
+    mat_left_m: float | None = None
+    mat_right_m: float | None = None
+    taper_m: float = 0.0  # of C's path, over which the edges run straight to the new ones
+    wheel_quantum_m: float | None = None  # length of one count of another wheel
+    by_station: bool = False  # stated by its station, else by its time
+
+
+@dataclass(frozen=True)
 class LotPlan:
     """Everything a synthetic lot is made from; the default is a clean straight lot of 180 m."""
 
@@ -248,8 +264,10 @@ class LotPlan:
     gnss: Gnss = Gnss()
     mat: Mat = Mat()
     exclude: tuple[Exclude, ...] = ()
+    changes: tuple[Change, ...] = ()  # in order of time
     limits: tuple[str, str] | None = None
     clock_offset: str = "auto"
+    cross_slope: str | None = "0 %"  # as the lot states it; None = not at all
     rules: str = "differential-150ft"
     units: str = "si"
     map_cell: str = "0.1 m"

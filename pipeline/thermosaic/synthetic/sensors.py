@@ -7,6 +7,7 @@ import math
 import numpy as np
 from scipy.signal import lfilter
 
+from .changes import value_at
 from .mat import generator
 from .motion import Motion, pass_at, ticks
 from .plan import Gnss, LotPlan
@@ -84,19 +85,27 @@ def _episodes(gnss: Gnss, code: np.ndarray, place_m: np.ndarray) -> tuple[np.nda
     return quality, present, jump_m
 
 
-def _antenna(plan: LotPlan, motion: Motion, place_m: np.ndarray) -> dict[str, np.ndarray]:
+def _antenna(plan: LotPlan, motion: Motion, time_s: np.ndarray) -> dict[str, np.ndarray]:
     """Return the antenna's true place and the body's true heading; tilt moves a high antenna sideways."""
     rig, gnss = plan.rig, plan.gnss
+    place_m = motion.distance(time_s)
     body = motion.body(place_m)
-    forward_m = rig.antenna_forward_m - motion.sign * rig.antenna_up_m * gnss.grade_frac
-    right_m = rig.antenna_right_m + motion.sign * rig.antenna_up_m * gnss.cross_slope_frac
-    easting, northing = motion.site.map_m(*body.point(forward_m, right_m))
+    forward_m, right_m, up_m = (
+        value_at(plan, motion, name, getattr(rig, name), time_s)
+        for name in ("antenna_forward_m", "antenna_right_m", "antenna_up_m")
+    )
+    forward_m = forward_m - motion.sign * up_m * gnss.grade_frac
+    right_m = right_m + motion.sign * up_m * gnss.cross_slope_frac
+    east_m, north_m = body.point(forward_m, 0.0)
+    easting, northing = motion.site.map_m(
+        east_m + right_m * np.cos(body.heading), north_m - right_m * np.sin(body.heading)
+    )
     return {
         "code": np.full(len(place_m), motion.code),
         "place_m": place_m,
         "easting_m": easting,
         "northing_m": northing,
-        "height_m": gnss.height_m + rig.antenna_up_m + gnss.grade_frac * body.along_m,
+        "height_m": gnss.height_m + up_m + gnss.grade_frac * body.along_m,
         "true_heading_deg": np.degrees(body.heading) + motion.site.convergence_deg,
     }
 
@@ -106,7 +115,7 @@ def make_fixes(plan: LotPlan, motions: tuple[Motion, ...]) -> dict[str, np.ndarr
     gnss, site = plan.gnss, motions[0].site
     time_s = ticks(motions, gnss.rate_hz)
     code = pass_at(motions, time_s)
-    parts = [_antenna(plan, m, m.distance(time_s[code == m.code])) for m in motions]
+    parts = [_antenna(plan, m, time_s[code == m.code]) for m in motions]
     fixes = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]} | {"time_s": time_s}
     quality, present, jump_m = _episodes(gnss, code, fixes["place_m"])
     of_quality = [NO_FIX_SIGMA_M, gnss.autonomous_m, gnss.differential_m, gnss.fixed_m, gnss.float_m]

@@ -9,16 +9,30 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import csv, parquet
 
+from .changes import value_at
+from .motion import Motion
 from .plan import LotPlan
 from .road import Site, alignment_vertices
 from .truth import Logged
 
 
-def scan_files(plan: LotPlan, logged: Logged) -> dict[str, bytes]:
+def wheel_counts(plan: LotPlan, motions: tuple[Motion, ...], logged: Logged) -> np.ndarray:
+    """Turn the wheel's length into counts, each step by the wheel that turned then."""
+    offset = np.timedelta64(round(plan.scanner.clock_offset_s * 1000), "ms")
+    time_s = (logged.wheel_time_utc - offset - np.datetime64(plan.start_utc, "ns")) / np.timedelta64(1, "s")
+    quantum_m = np.full(len(time_s), plan.wheel.quantum_m)
+    for motion in motions:
+        mine = (time_s >= motion.knot_s[0]) & (time_s <= motion.knot_s[-1])
+        quantum_m[mine] = value_at(plan, motion, "wheel_quantum_m", plan.wheel.quantum_m, time_s[mine])
+    steps = np.diff(logged.wheel_m, prepend=0.0) / quantum_m
+    return np.round(np.cumsum(steps)).astype(np.int64)
+
+
+def scan_files(plan: LotPlan, logged: Logged, motions: tuple[Motion, ...]) -> dict[str, bytes]:
     """Write the scan, and the wheel where it has a log of its own."""
     wheel = {"wheel_m": np.round(logged.wheel_m, 4)}
     if plan.wheel.as_count:
-        wheel = {"wheel_count": np.round(logged.wheel_m / plan.wheel.quantum_m).astype(np.int64)}
+        wheel = {"wheel_count": wheel_counts(plan, motions, logged)}
     columns = {} if plan.wheel.own_log_hz else dict(wheel)
     columns |= {f"t_{spot + 1:02d}": logged.temp_c[:, spot] for spot in range(plan.scanner.count)}
     if plan.parquet:

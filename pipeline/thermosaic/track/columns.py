@@ -7,7 +7,7 @@ import numpy as np
 from ..config import RigSection
 from ..kernels import motion
 from .clock import Clock
-from .pieces import Piece
+from .pieces import Piece, lean_of
 from .plane import Plane
 
 KNOT_STEP_M = 0.005  # knots closer than this are one
@@ -24,11 +24,12 @@ def knot_columns(
     ground = motion.ground_distance(line, piece.solved)
     placed = motion.place(piece.arms, piece.solved)
     at = line.wheel_m[seen.knot]
-    tilt = rig.antenna_up_m * np.interp(line.wheel_m, at, piece.grade_sigma)
+    tilt = np.interp(line.wheel_m, at, piece.spots.antenna_m[:, 2] * piece.grade_sigma)
+    across = np.hypot(placed.across_m, np.interp(line.wheel_m, at, lean_of(piece.spots)))
     late = np.interp(line.wheel_m, at, seen.speed_mps) * np.nan_to_num(clock.sigma_s)
     along = np.sqrt(placed.along_m**2 + tilt**2 + late**2)
     kind = placed_kind(ground, _seen_at(piece, ground))
-    kind[np.hypot(along, placed.across_m) > rig.max_sigma_m] = 0
+    kind[np.hypot(along, across) > rig.max_sigma_m] = 0
     easting, northing = plane.to_map(placed.east_m, placed.north_m)
     keep = np.unique(np.floor(ground / KNOT_STEP_M), return_index=True)[1]
     columns = {
@@ -38,7 +39,7 @@ def knot_columns(
         "knot_northing_m": northing,
         "knot_heading_deg": np.degrees(placed.heading_rad) % 360.0,
         "knot_sigma_along_m": along,
-        "knot_sigma_across_m": placed.across_m,
+        "knot_sigma_across_m": across,
         "knot_sigma_heading_deg": np.degrees(placed.turn_rad),
         "knot_placed": kind,
     }

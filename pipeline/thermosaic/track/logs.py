@@ -12,9 +12,11 @@ from ..errors import InputError, MismatchError
 from ..kernels import odometry, sightings
 from ..model import Fixes, LotInputs, Pass
 from .plane import EARTH_M
+from .rigs import Rigs
 
 LONGEST_PAUSE_S = 30.0  # a longer one of the wheel log may hide a move of the machine
 LEAST_MOVE_M = 3.0
+ANTENNA = ("antenna_forward_m", "antenna_right_m", "antenna_up_m")
 WINDOW_S = 60.0  # over which wheel and fixes are compared
 
 
@@ -40,12 +42,19 @@ class Cut:
     pass_code: int
 
 
-def align(inputs: LotInputs, sigma_m: np.ndarray) -> Logs:
+def origin_of(inputs: LotInputs) -> np.datetime64:
+    """First time of wheel and fixes."""
+    if not len(inputs.wheel.time_utc):
+        raise InputError("the wheel log holds no row: nothing can be placed")
+    return min(inputs.wheel.time_utc[0], inputs.fixes.time_utc[0])
+
+
+def align(inputs: LotInputs, sigma_m: np.ndarray, rigs: Rigs) -> Logs:
     """Bring both logs to seconds after their first time, and fixes to rough local metres."""
     fixes, wheel = inputs.fixes, inputs.wheel
     if len(wheel.time_utc) < 2:
         raise InputError("the wheel log holds fewer than two rows: nothing can be placed")
-    origin = min(wheel.time_utc[0], fixes.time_utc[0])
+    origin = rigs.origin
     lat, lon = float(fixes.lat_deg[0]), float(fixes.lon_deg[0])
     turn = fixes.lon_deg - lon
     if np.abs(turn).max() > 180.0:
@@ -53,6 +62,7 @@ def align(inputs: LotInputs, sigma_m: np.ndarray) -> Logs:
     shrink = EARTH_M * np.radians(1.0)
     flat = np.column_stack([turn * (np.cos(np.radians(lat)) * shrink), (fixes.lat_deg - lat) * shrink])
     fix_s, row_s = seconds(fixes.time_utc, origin), seconds(wheel.time_utc, origin)
+    flat = _joined(flat, fix_s, rigs.turns_s(*ANTENNA))
     return Logs(
         origin=origin,
         row_s=row_s,
@@ -65,9 +75,27 @@ def align(inputs: LotInputs, sigma_m: np.ndarray) -> Logs:
     )
 
 
+def _joined(flat_m: np.ndarray, fix_s: np.ndarray, turns_s: np.ndarray) -> np.ndarray:
+    """Take the jump of an antenna that was moved out of the motion: the places after it follow on."""
+    for place in np.searchsorted(fix_s, turns_s):
+        if 0 < place < len(fix_s):
+            flat_m[place:] += flat_m[place - 1] - flat_m[place]
+    return flat_m
+
+
 def seconds(time_utc: np.ndarray, origin: np.datetime64) -> np.ndarray:
     """Seconds after an origin."""
     return (time_utc - origin).astype(np.int64) * 1e-9
+
+
+def scale_wheel(logs: Logs, offset_s: float, rigs: Rigs) -> Logs:
+    """Give the wheel's rows after a change the constant that holds there."""
+    turns_s = rigs.turns_s("wheel_per_count_m")
+    if not len(turns_s):
+        return logs
+    ratio = rigs.value("wheel_per_count_m", logs.row_s[1:] - offset_s) / rigs.sections[0].wheel_per_count_m
+    steps = np.diff(logs.wheel_m) * ratio
+    return replace(logs, wheel_m=logs.wheel_m[0] + np.concatenate([[0.0], np.cumsum(steps)]))
 
 
 def turn_back_ups(logs: Logs, offset_s: float) -> Logs:
@@ -171,15 +199,17 @@ def passes_of_rows(logs: Logs, offset_s: float, passes: tuple[Pass, ...]) -> np.
     return code
 
 
-def cut_pieces(logs: Logs, offset_s: float, passes: tuple[Pass, ...]) -> tuple[Cut, ...]:
-    """Cut the rows at the passes' ends, and where the machine moved while the logger was off.
+def cut_pieces(
+    logs: Logs, offset_s: float, passes: tuple[Pass, ...], turns_s: np.ndarray | tuple[()] = ()
+) -> tuple[Cut, ...]:
+    """Cut the rows at the passes' ends, at turns, and where the machine moved while the logger was off.
 
     It did where over a pause of the log the fixes moved further than the wheel turned by 3 m and by six
     sigmas. A pause with the paver standing, a night for one, does not cut.
     """
     code = passes_of_rows(logs, offset_s, passes)
-    cut = np.diff(code) != 0
     utc_s = logs.row_s - offset_s
+    cut = (np.diff(code) != 0) | (np.diff(np.searchsorted(turns_s, utc_s, side="right")) != 0)
     for row in np.flatnonzero(np.diff(logs.row_s) > LONGEST_PAUSE_S):
         before, after = np.searchsorted(logs.fix_s, (utc_s[row], utc_s[row + 1]))
         if before < 1 or after >= len(logs.fix_s):

@@ -6,12 +6,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..config import AcceptSection, RigSection
+from ..config import AcceptSection
 from ..errors import InputError
 from ..kernels import sightings
 from ..model import QUALITIES, Doubt, Fixes
 from .logs import Logs
 from .pieces import Piece, drift_of
+from .rigs import Rigs
 
 MEMORY_S = 60.0  # of the drift, until it is measured
 LEAST_SIGMA_M = 0.002  # no receiver is better
@@ -28,13 +29,14 @@ class Noise:
     memory_s: np.ndarray  # (quality)
 
 
-def fix_sigma(fixes: Fixes, rig: RigSection) -> tuple[np.ndarray, tuple[Doubt, ...]]:
+def fix_sigma(fixes: Fixes, rigs: Rigs) -> tuple[np.ndarray, tuple[Doubt, ...]]:
     """Sigma of each fix: as logged, else by quality, which is a doubt."""
     by_quality = np.array(
-        [np.nan, *(getattr(rig.fix_sigma, f"{word}_m") for word in QUALITIES[1:])],
+        [[np.nan, *(getattr(rig.fix_sigma, f"{word}_m") for word in QUALITIES[1:])] for rig in rigs.sections]
     )
     unstated = ~(fixes.sigma_m > 0)
-    sigma = np.maximum(np.where(unstated, by_quality[fixes.quality], fixes.sigma_m), LEAST_SIGMA_M)
+    stand_in = by_quality[rigs.code_of(fixes.time_utc), fixes.quality]
+    sigma = np.maximum(np.where(unstated, stand_in, fixes.sigma_m), LEAST_SIGMA_M)
     if not unstated.any():
         return sigma, ()
     share = float(unstated.mean())

@@ -9,8 +9,9 @@ import numpy as np
 
 from ..config import RigSection
 from ..kernels import lever_arm, motion, odometry, sightings
-from .logs import Cut, Logs
+from .logs import ANTENNA, Cut, Logs
 from .plane import Plane
+from .rigs import Rigs
 
 if TYPE_CHECKING:
     from .noise import Noise
@@ -40,6 +41,9 @@ class Spots:
     drift_m: np.ndarray
     heading_rad: np.ndarray  # body on the grid, NaN = none
     heading_sigma_rad: np.ndarray
+    antenna_m: np.ndarray  # (group, 3) forward, right, up from C
+    cross_slope: np.ndarray  # (group) falling to the right of travel, NaN = not stated
+    back_m: float  # C behind the non-slip point
     seen_m: tuple[float, float]  # wheel distance of the first and last fix
     ends_m: tuple[float, float]  # wheel distance of the piece's rows
     ends_s: tuple[float, float]  # and their times, UTC
@@ -57,9 +61,7 @@ class Piece:
     solved: motion.Motion
 
 
-def gather(
-    logs: Logs, offset_s: float, cut: Cut, plane: Plane, noise: Noise, rig: RigSection
-) -> Spots | None:
+def gather(logs: Logs, offset_s: float, cut: Cut, plane: Plane, noise: Noise, rigs: Rigs) -> Spots | None:
     """Gather the fixes of one piece; None where it has no course, too few fixes, or no pass."""
     row_s, wheel = logs.row_s[cut.rows], logs.wheel_m[cut.rows]
     if cut.pass_code < 0 or len(row_s) < 2 or np.ptp(wheel) < SHORTEST_M:
@@ -69,7 +71,9 @@ def gather(
         return None
     time, quality = logs.fix_s[picked], logs.fixes.quality[picked]
     span = _span(row_s, wheel, time + offset_s)
-    first = sightings.gather(place, time, quality, SPAN_M, span)
+    turns = np.searchsorted(rigs.turns_s(*ANTENNA, "heading_offset_deg"), time, side="right")
+    kind = quality + 16 * turns
+    first = sightings.gather(place, time, kind, SPAN_M, span)
     if len(first) < FEWEST:
         return None
     last = np.append(first[1:], len(place)) - 1
@@ -78,7 +82,8 @@ def gather(
         logs.fixes.height_m[picked], noise.white_m[picked], noise.drift_m[picked], place, spread, time,
     )  # fmt: skip
     east, north = plane.from_degrees((lon + 180.0) % 360.0 - 180.0, lat)
-    heading, heading_sigma = _sensor(logs.fixes.heading_deg[picked], first, plane, rig)
+    body_deg = logs.fixes.heading_deg[picked] - rigs.value("heading_offset_deg", time)
+    heading, heading_sigma = _sensor(body_deg, first, plane)
     return Spots(
         wheel_m=mean_place,
         wheel_sigma_m=mean_spread * np.sqrt(_groups_at_one_place(mean_place)),
@@ -92,6 +97,9 @@ def gather(
         drift_m=drift,
         heading_rad=heading,
         heading_sigma_rad=heading_sigma,
+        antenna_m=np.column_stack([rigs.value(name, time[first]) for name in ANTENNA]),
+        cross_slope=rigs.value("cross_slope_frac", time[first]),
+        back_m=float(rigs.value("non_slip_forward_m", time[first[:1]])[0]),
         seen_m=(float(place[0]), float(place[-1])),
         ends_m=(float(wheel.min()), float(wheel.max())),
         ends_s=(float(row_s[0]) - offset_s, float(row_s[-1]) - offset_s),
@@ -119,9 +127,26 @@ def solve_with(
     """Solve with given habits, from a smooth curve through the fixes."""
     line, seen, arms, grade_sigma = _set_up(spots, noise, rig)
     start = np.zeros((motion.STATES, len(line.wheel_m)))
-    start[:3] = sightings.first_guess(line.wheel_m, spots.wheel_m, spots.east_m, spots.north_m)
+    start[:3] = _first_guess(line, spots)
     solved = motion.solve_motion(line, seen, arms, habits, start, close_m=close_m)
     return Piece(spots, line, seen, arms, grade_sigma, solved)
+
+
+def _first_guess(line: motion.Line, spots: Spots) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Smooth curve through the fixes; those of an antenna that was moved are first brought to where it was."""
+    east, north = spots.east_m, spots.north_m
+    forward, right = (spots.antenna_m[:, :2] - spots.antenna_m[0, :2]).T
+    guess = sightings.first_guess(line.wheel_m, spots.wheel_m, east, north)
+    if not (forward.any() or right.any()):
+        return guess
+    course = np.interp(spots.wheel_m, line.wheel_m, guess[2])
+    east, north = lever_arm.offset_point(east, north, course, -forward, -right)
+    return sightings.first_guess(line.wheel_m, spots.wheel_m, east, north)
+
+
+def lean_of(spots: Spots) -> np.ndarray:
+    """How far a cross slope that nobody stated may put the antenna aside, one sigma, (group) metres."""
+    return np.where(np.isnan(spots.cross_slope), lever_arm.CROSS_SLOPE * spots.antenna_m[:, 2], 0.0)
 
 
 def drift_of(piece: Piece) -> np.ndarray:
@@ -191,17 +216,15 @@ def _span(row_s: np.ndarray, wheel: np.ndarray, scan_s: np.ndarray) -> np.ndarra
     return span
 
 
-def _sensor(
-    heading_deg: np.ndarray, first: np.ndarray, plane: Plane, rig: RigSection
-) -> tuple[np.ndarray, np.ndarray]:
-    """Body headings on the grid from a two-antenna sensor, NaN where none, and their sigma, radians.
+def _sensor(heading_deg: np.ndarray, first: np.ndarray, plane: Plane) -> tuple[np.ndarray, np.ndarray]:
+    """Body headings on the grid from true ones of a two-antenna sensor, NaN where none, and their sigma, radians.
 
     White noise is measured between neighbours; a third of it is taken to stay in a mean of many.
     """
     has = np.isfinite(heading_deg)
     if not has.any():
         return np.full(len(first), np.nan), np.ones(len(first))
-    grid = np.radians(heading_deg - rig.heading_offset_deg - plane.convergence_deg)
+    grid = np.radians(heading_deg - plane.convergence_deg)
     count = np.add.reduceat(has.astype(float), first)
     east, north = (np.add.reduceat(np.where(has, part, 0.0), first) for part in (np.sin(grid), np.cos(grid)))
     heading = np.where(count > 0, np.arctan2(east, north), np.nan)
@@ -232,9 +255,9 @@ def _arms(spots: Spots, noise: Noise, rig: RigSection) -> tuple[motion.Arms, np.
     same = np.diff(spots.quality) == 0
     memory = np.exp(-np.diff(spots.time_s) / noise.memory_s[spots.quality[1:]]) * same
     white = np.maximum(HEIGHT_NOISE * spots.white_m, 2e-3)
+    raised_m = spots.antenna_m[:, 2] - spots.antenna_m[0, 2]
     grade, sigma = lever_arm.smooth_grade(
-        spots.wheel_m, spots.height_m, white, HEIGHT_NOISE * spots.drift_m, memory
+        spots.wheel_m, spots.height_m - raised_m, white, HEIGHT_NOISE * spots.drift_m, memory
     )
-    forward, right = lever_arm.tilted_arm(rig.antenna_forward_m, rig.antenna_right_m, rig.antenna_up_m, grade)
-    back = rig.non_slip_forward_m
-    return motion.Arms(forward - back, np.full(len(grade), right), back), sigma
+    forward, right = lever_arm.tilted_arm(*spots.antenna_m.T, grade, np.nan_to_num(spots.cross_slope))
+    return motion.Arms(forward - spots.back_m, right, spots.back_m), sigma

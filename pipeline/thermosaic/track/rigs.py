@@ -1,0 +1,46 @@
+"""The rig as it stands at each moment: values of [rig] by time, where a change says so."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC
+
+import numpy as np
+
+from ..config import RigSection, SetUp
+
+
+@dataclass(frozen=True, eq=False)
+class Rigs:
+    """Rigs in order of time; each but the first holds from its second after the logs' origin, UTC."""
+
+    sections: tuple[RigSection, ...]
+    origin: np.datetime64
+    from_s: np.ndarray  # (rig - 1)
+
+    @classmethod
+    def of(cls, rig: RigSection, later: tuple[SetUp, ...], origin: np.datetime64) -> Rigs:
+        """Take the first rig and those of later set-ups."""
+        moments = [
+            np.datetime64(item.at.astimezone(UTC).replace(tzinfo=None), "ns")  # type: ignore[union-attr]
+            for item in later
+        ]
+        from_s = np.array([(moment - origin).astype(np.int64) * 1e-9 for moment in moments], float)
+        return cls((rig, *(item.rig for item in later)), origin, from_s)
+
+    def code(self, utc_s: np.ndarray) -> np.ndarray:
+        """Which rig holds at each time, int."""
+        return np.searchsorted(self.from_s, utc_s, side="right")
+
+    def code_of(self, time_utc: np.ndarray) -> np.ndarray:
+        """Which rig holds at each UTC time (datetime64), int."""
+        return self.code((time_utc - self.origin).astype(np.int64) * 1e-9)
+
+    def value(self, name: str, utc_s: np.ndarray) -> np.ndarray:
+        """Value of a key at each time, float64."""
+        return np.array([getattr(item, name) for item in self.sections], float)[self.code(utc_s)]
+
+    def turns_s(self, *names: str) -> np.ndarray:
+        """Times at which one of these keys changes."""
+        values = np.array([[getattr(item, name) or 0.0 for name in names] for item in self.sections])
+        return self.from_s[(np.diff(values, axis=0) != 0).any(axis=1)]
