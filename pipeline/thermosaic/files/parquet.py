@@ -41,10 +41,8 @@ ARROW_TYPES = {
 NULLABLE = {"laid_utc", "look_age_s", "temp_c", "dropped_reason"}
 DICTIONARY_CODED = ["pass_id", "temp_c", "dropped_reason", "placed"]
 BYTE_SPLIT = [
-    "easting_m",
-    "northing_m",
-    "station_m",
-]  # smooth doubles: their high bytes repeat, their low bytes do not
+    "easting_m", "northing_m", "station_m", "offset_m", "sigma_along_m", "position_sigma_m",
+]  # fmt: skip  # smooth numbers: their high bytes repeat, their low bytes do not
 STATISTICS = ["line", "seen_utc", "easting_m", "northing_m", "station_m", "temp_c"]
 
 
