@@ -183,6 +183,7 @@ alignment = "EPSG:6318"             # the centre line's numbers are in the same 
 antenna_forward = "78 in ahead"
 antenna_right = "4 in left"
 antenna_up = "11 ft"
+cross_slope = "0 %"                 # this invented road is level across; most fall by 2 % or so
 screed_forward = "3 ft ahead"       # trailing edge of the screed
 non_slip_forward = "9 ft ahead"     # middle of the crawlers
 clock_offset = "auto"               # the logger's clock was set by hand in the morning

@@ -14,6 +14,7 @@ def sections(plan: LotPlan, **rig: str) -> Sections:
         name.removesuffix("_m"): value for name, value in vars(plan.rig).items() if name.endswith("_m")
     }
     written = {name: f"{value} m" for name, value in lengths.items()}
+    written["cross_slope"] = plan.cross_slope
     written["heading_offset"] = f"{plan.rig.heading_offset_deg} deg"
     written["clock_offset"] = f"{plan.scanner.clock_offset_s} s"
     scanner = {

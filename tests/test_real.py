@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import warnings
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -217,11 +218,129 @@ def walk_of(path: Path) -> tuple[np.ndarray, np.ndarray]:
     for line in path.read_text(errors="replace").splitlines():
         if line[3:6] == "RMC":
             sentence = pynmea2.parse(line)
-            if sentence.status == "A" and sentence.datetime:
+            if sentence.status == "A" and sentence.datestamp and sentence.timestamp:
                 moments.append(sentence.datetime.timestamp())
                 speeds.append(float(sentence.spd_over_grnd or 0) * 1852 / 3600)
     moments, first = np.unique(moments, return_index=True)
     speeds = np.array(speeds)[first]
+    return rolled(moments, speeds) if len(moments) > 1 else (np.zeros(0), np.zeros(0))
+
+
+def rolled(moments: np.ndarray, speeds: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return rows of a wheel, 5 a second, that turned at these speeds; no rows over gaps of 3 s and more."""
     time_s = np.arange(moments[0], moments[-1], 0.2)
+    after = np.clip(np.searchsorted(moments, time_s, side="right"), 1, len(moments) - 1)
+    logged = moments[after] - moments[after - 1] < 3.0
     speed = np.interp(time_s, moments, speeds)
-    return time_s, np.concatenate([[0], np.cumsum(np.diff(time_s) * (speed[1:] + speed[:-1]) / 2)])
+    step = np.where(logged[1:] & logged[:-1], np.diff(time_s) * (speed[1:] + speed[:-1]) / 2, 0.0)
+    return time_s[logged], np.concatenate([[0], np.cumsum(step)])[logged]
+
+
+STANDING = "2 m of motion"
+REAL_FIXES = {  # a path, or the words of the refusal
+    "nmea_rtk": "path", "survey_rover_float_dgps": "path", "haicom_gaps": "path", "ublox8_1hz": "path",
+    "rx210_nofix": "path", "phone_modem_dropouts": "path",
+    "dual_antenna_cold_start": STANDING, "dgps_gst_beidou": STANDING, "multi_const_gst_dgps": STANDING,
+    "f9p_nmea_gst": STANDING, "l76k_1hz": STANDING, "simulated_quality8": "are never positions",
+}  # fmt: skip
+
+
+@needs_data
+@pytest.mark.parametrize("name", REAL_FIXES)
+def test_every_real_log_gives_a_path_or_a_refusal_in_words(name):
+    """Each log of a receiver is placed with the sigma it claims, or refused for what it is: standing, or not real.
+
+    Autonomous fixes state no sigma: that of [rig] fix_sigma stands in. The path's own sigma lies below that of
+    one fix and above a hundredth of it, and half of the fixes lie within two of theirs, both axes together.
+    """
+    from thermosaic.errors import InputError
+    from thermosaic.files.logs import read_fixes
+    from thermosaic.files.settings import load_format
+
+    path, expected = DATA / "nmea" / f"{name}.nmea", REAL_FIXES[name]
+    if expected != "path":
+        with pytest.raises(InputError, match=expected):
+            solved(read_fixes((path,), load_format("nmea-0183"), "EPSG:4326")[0], *walk_of(path))
+        return
+    fixes, _, _ = read_fixes((path,), load_format("nmea-0183"), "EPSG:4326")
+    off, sigma, trajectory = solved(fixes, *walk_of(path))
+    assert (trajectory.knot_placed > 0).mean() > 0.8
+    assert np.median(off / (np.sqrt(2) * sigma)) < 2.0
+    across = np.median(trajectory.knot_sigma_across_m[trajectory.knot_placed > 0])
+    assert 0.01 * sigma.min() < across < 1.1 * sigma.max()
+
+
+@needs_data
+def test_a_real_rtk_drive_is_followed_through_all_its_junctions():
+    """4 km of RTK at up to 16 m/s: with its own velocities as wheel no fix lies 0.6 m off, half within 5 cm.
+
+    The car stops at junctions and goes on into other roads: none of that is a back-up, and no distance is lost.
+    """
+    import pandas as pd
+
+    from thermosaic.config import LogFormat
+    from thermosaic.files.logs import read_fixes
+
+    path = DATA / "gnss_table" / "drive_rtk_4hz.pos"
+    columns = {"date": "1", "time_utc": "2", "lat_deg": "3", "lon_deg": "4", "height_m": "5", "quality": "6"}
+    pos = LogFormat(
+        id="pos", kind="fixes", container="csv", title="solution in GPS time", delimiter=" ", header=False,
+        comment="%", time_scale="gps", time_format="%Y/%m/%d %H:%M:%S.%f", ignored=("*",),
+        columns=columns | {"sigma_north_m": "8", "sigma_east_m": "9"}, quality={"1": "fixed", "2": "float"},
+    )  # fmt: skip
+    fixes, _, _ = read_fixes((path,), pos, "EPSG:4326")
+    theirs = pd.read_csv(path, sep=r"\s+", comment="%", header=None)
+    wheel = rolled(fixes.time_utc.astype("i8") * 1e-9, np.hypot(theirs[15], theirs[16]).to_numpy())
+    off, _, trajectory = solved(fixes, *wheel)
+    assert np.median(off) < 0.05
+    assert off.max() < 0.6
+    assert np.ptp(trajectory.distance_m) == pytest.approx(wheel[1][-1], rel=1e-3)
+    assert (np.diff(trajectory.distance_m) > -1e-6).all()
+
+
+def solved(fixes, time_s: np.ndarray, wheel_m: np.ndarray):
+    """Solve the path of real fixes: distance of each fix from it, its sigma, the trajectory."""
+    from thermosaic import config, model
+    from thermosaic.stages.s2_trajectory import solve_trajectory
+    from thermosaic.track import plane
+
+    if len(time_s) == 0:  # a log without speeds: its receiver stood
+        time_s = fixes.time_utc.astype("i8") * 1e-9
+        wheel_m = np.zeros(len(time_s))
+    moments = np.round(time_s * 1e9).astype("i8").astype("M8[ns]")
+    scan = model.ScanLog(
+        moments,
+        np.arange(1, len(moments) + 1),
+        np.full((len(moments), 2), 120, np.float32),
+        np.array([-1.0, 1.0]),
+    )
+    gaps = moments[1:][np.diff(time_s) > 60.0]  # what was driven there no log knows: a pass of its own begins
+    ends = [None, *gaps, None]
+    passes = tuple(
+        model.Pass(str(k), "1", first, last, "upstation", "free", "free")
+        for k, (first, last) in enumerate(pairwise(ends))
+    )
+    inputs = model.LotInputs(scan, fixes, model.Wheel(moments.copy(), wheel_m), None, passes, (), (), ())
+    zone = int((np.median(fixes.lon_deg) + 180) // 6) + 1 + (32600 if np.median(fixes.lat_deg) > 0 else 32700)
+    crs = config.CrsSection.model_validate(
+        {"fixes": "EPSG:4326", "map": f"EPSG:{zone}", "accept_ensemble": True}
+    )
+    nothing = dict.fromkeys(("antenna_forward", "antenna_right", "screed_forward", "non_slip_forward"), "0 m")
+    rig = config.RigSection.model_validate(
+        nothing | {"antenna_up": "1.5 m", "cross_slope": "0 %", "max_sigma": "10 m", "clock_offset": "0 s"}
+    )
+    accept = config.AcceptSection.model_validate({"autonomous_frac": 1.0, "wheel_gnss_frac": 0.2})
+    trajectory = solve_trajectory(inputs, crs, rig, accept)
+    place = plane.make_plane(fixes, crs)
+    fix_e, fix_n = place.to_map(*place.from_degrees(fixes.lon_deg, fixes.lat_deg))
+    distance = np.interp(fixes.time_utc.astype("i8"), trajectory.time_utc.astype("i8"), trajectory.distance_m)
+    ends = trajectory.knot_distance_m, trajectory.knot_easting_m, trajectory.knot_northing_m
+    off = np.hypot(
+        np.interp(distance, ends[0], ends[1]) - fix_e, np.interp(distance, ends[0], ends[2]) - fix_n
+    )
+    stated = rig.fix_sigma
+    usual = [np.nan, stated.autonomous_m, stated.differential_m, stated.fixed_m, stated.float_m]
+    sigma = np.where(np.isfinite(fixes.sigma_m), fixes.sigma_m, np.array(usual)[fixes.quality])
+    row = np.clip(np.searchsorted(trajectory.time_utc, fixes.time_utc), 0, len(trajectory.time_utc) - 1)
+    on_path = np.isin(trajectory.pass_code[row], trajectory.knot_piece)  # not in a pass without motion
+    return off[on_path], sigma[on_path], trajectory

@@ -60,6 +60,7 @@ _ASKED: tuple[tuple[str, str, bool, str], ...] = (  # place, key, required, why
     ("machine", "rig.antenna_forward", True, "a wrong sign moves the whole mat along by twice this"),
     ("machine", "rig.antenna_right", True, "a wrong sign moves the mat across by twice this, and back on the return"),
     ("machine", "rig.antenna_up", True, "on a grade a high antenna leans ahead of or behind its place"),
+    ("machine", "rig.cross_slope", False, "on a crowned road a high antenna leans downhill; else it is in the sigma"),
     ("machine", "rig.screed_forward", True, "tells when a place was laid before a spot saw it"),
     ("machine", "rig.non_slip_forward", True, "in a curve the machine turns about this point"),
     ("machine", "rig.wheel_per_count", False, "needed where the wheel logs counts; `rig wheel` finds it"),
@@ -378,7 +379,7 @@ _WORTH_SHOWING = {  # optional keys that a new file names in a comment
     "lot": ("course", "mix", "warm_mix", "laydown_target", "spread_rate", "paved_width", "shift", "note", "limits"),
     "files": ("wheel", "alignment", "exclusions"),
     "crs": ("epoch", "alignment"),
-    "rig": ("heading_offset", "wheel_per_count", "evidence"),
+    "rig": ("cross_slope", "heading_offset", "wheel_per_count", "evidence"),
     "stationing": ("start", "mat_offsets", "labels"),
 }  # fmt: skip
 _TITLES = {

@@ -24,14 +24,21 @@ UNITS = {
     },
     "time": {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0},
     "angle": {"deg": 1.0, "rad": 180 / math.pi, "gon": 0.9},
-    "speed": {"m/s": 1.0, "m/min": 1 / 60, "km/h": 1 / 3.6, "ft/min": FOOT_M / 60, "ft/s": FOOT_M},
+    "speed": {
+        "m/s": 1.0, "m/min": 1 / 60, "km/h": 1 / 3.6, "ft/min": FOOT_M / 60, "ft/s": FOOT_M,
+        "mph": 5280 * FOOT_M / 3600, "kn": 1852 / 3600,
+    },
     "area": {"m2": 1.0, "ft2": FOOT_M**2, "yd2": 9 * FOOT_M**2},
     "area_mass": {"kg/m2": 1.0, "lb/yd2": 0.45359237 / (9 * FOOT_M**2)},
+    "slope": {"%": 0.01, "m/m": 1.0, "ft/ft": 1.0, "in/ft": 1 / 12},
     "mass": {"kg": 1.0, "t": 1000.0, "ton": 907.18474, "lb": 0.45359237},
 }  # fmt: skip
 TEMPERATURES = {"degC": (1.0, 0.0), "degF": (1 / F_PER_C, -32 / F_PER_C), "K": (1.0, -273.15)}
 DIFFERENCES = {"degC": 1.0, "degF": 1 / F_PER_C, "K": 1.0}
-SIDE_WORDS = {"ahead": 1, "behind": -1, "right": 1, "left": -1, "before": 1, "past": -1}
+SIDE_WORDS = {
+    "ahead": 1, "behind": -1, "right": 1, "left": -1, "before": 1, "past": -1,
+    "down to the right": 1, "down to the left": -1,
+}  # fmt: skip
 KINDS = (*UNITS, "temperature", "temperature difference")
 OTHER_SPELLINGS = {
     "foot": "ft", "feet": "ft", "'": "ft", "inch": "in", "inches": "in", '"': "in", "metre": "m",
@@ -41,7 +48,7 @@ OTHER_SPELLINGS = {
 }  # fmt: skip
 
 _DIGITS = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
-_QUANTITY = re.compile(rf"({_DIGITS}) *([^\s0-9.+-][^\s]*)(?: +([a-z]+))?")
+_QUANTITY = re.compile(rf"({_DIGITS}) *([^\s0-9.+-][^\s]*)(?: +([a-z]+(?: [a-z]+){{0,3}}))?")
 
 
 def _factors(kind: str) -> dict[str, float]:
@@ -77,7 +84,7 @@ def _split(text: str, kind: str) -> tuple[float, str, str | None]:
 
 
 def parse_quantity(text: str, kind: str, words: tuple[str, ...] = ()) -> float:
-    """Read `"78 in ahead"` or `"265 degF"` as a number in SI (m, s, deg, m/s, m2, kg/m2, kg, degC).
+    """Read `"78 in ahead"` or `"265 degF"` as a number in SI (m, s, deg, m/s, m2, kg/m2, kg, 1, degC).
 
     Parameters
     ----------

@@ -10,6 +10,7 @@ import numpy as np
 from .banded import Chain, Factored
 
 GRADE = 0.03  # standard deviation of a road's grade where nothing is known (common practice, no source)
+CROSS_SLOPE = 0.02  # the same of its cross slope: a usual crown (from memory of road design practice)
 GRADE_CHANGES = (3e-5, 1e-4, 3e-4, 1e-3, 3e-3)  # of grade per square root of a metre: long hill to short ramp
 
 

@@ -93,6 +93,7 @@ def direction_of_runs(
     fix_m: np.ndarray,
     sigma_m: np.ndarray,
     shortest_m: float = 0.4,
+    longest_m: float = 50.0,
 ) -> np.ndarray:
     """Which way the paver went between pauses: +1 as the counter says, -1 against it.
 
@@ -108,6 +109,8 @@ def direction_of_runs(
         (fix) time, (fix, 2) place, one-axis standard deviation of short-term noise.
     shortest_m : float
         Runs shorter than this are left as they are.
+    longest_m : float
+        Longer runs are no back-up: a machine that stopped and turned into another road (common practice).
 
     Returns
     -------
@@ -126,7 +129,7 @@ def direction_of_runs(
     joined = _joined(place, noise)
     for run in range(len(start)):
         beside = [k for k in (run - 1, run + 1) if 0 <= k < len(start) and abs(turned[k]) > abs(turned[run])]
-        if not beside or turned[run] < shortest_m or not (joined[run] and joined[run + 1]):
+        if not beside or not shortest_m <= turned[run] <= longest_m or not (joined[run] and joined[run + 1]):
             continue
         course = sum(moved[k] / max(np.hypot(*moved[k]), 1e-9) for k in beside)
         progress = float(moved[run] @ course / max(np.hypot(*course), 1e-9))
