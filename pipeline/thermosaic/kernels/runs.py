@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy import ndimage
 
+PRUNED_EVERY = 16  # steps between two prunings: rarer costs sums, more often costs calls
 STEP_S = 0.2  # time step on which standing is looked for; ends are then refined between the rows
 
 
@@ -96,20 +97,24 @@ def even_segments(values: np.ndarray, penalty: float, shortest: int) -> np.ndarr
         return np.array([[0, number]])
     total = np.concatenate(([0.0], np.cumsum(values)))
     square = np.concatenate(([0.0], np.cumsum(values**2)))
-    best = np.full(number + 1, np.inf)
-    best[0] = -penalty
+    before = np.full(number + 1, np.inf)  # least cost of the values before, less their squares
+    before[0] = -penalty
     origin = np.zeros(number + 1, int)
-    starts, dead_from = np.zeros(1, int), np.full(1, number + 1)
+    starts, dead_from, held = np.zeros(number + 1, int), np.full(number + 1, number + 1), 1
     for end in range(shortest, number + 1):
-        alive = dead_from > end
-        starts, dead_from = starts[alive], dead_from[alive]
-        length = end - starts
-        cost = best[starts] + square[end] - square[starts] - (total[end] - total[starts]) ** 2 / length
+        start = starts[:held]
+        cost = before[start] + square[end] - (total[end] - total[start]) ** 2 / (end - start)
         winner = int(np.argmin(cost))
-        best[end], origin[end] = cost[winner] + penalty, starts[winner]
-        beaten = cost >= best[end]  # by a cut at `end`, which can follow only `shortest` values later
-        dead_from[beaten] = np.minimum(dead_from[beaten], end + shortest)
-        starts, dead_from = np.append(starts, end - shortest + 1), np.append(dead_from, number + 1)
+        best, origin[end] = cost[winner] + penalty, start[winner]
+        before[end] = best - square[end]
+        if end % PRUNED_EVERY == 0:
+            beaten = cost >= best  # by a cut at `end`, which can follow only `shortest` values later
+            dead_from[:held][beaten] = np.minimum(dead_from[:held][beaten], end + shortest)
+            alive = np.flatnonzero(dead_from[:held] > end)
+            held = len(alive)
+            starts[:held], dead_from[:held] = starts[alive], dead_from[alive]
+        starts[held], dead_from[held] = end - shortest + 1, number + 1
+        held += 1
     cuts = [number]
     while cuts[-1] > 0:
         cuts.append(int(origin[cuts[-1]]))
