@@ -11,7 +11,7 @@ import shapely
 
 import builders
 from thermosaic import model
-from thermosaic.config import RigSection, RuleProfile
+from thermosaic.config import RuleProfile
 from thermosaic.files.settings import load_rules
 from thermosaic.stages.s6_detect import detect_findings
 from thermosaic.synthetic import SyntheticLot
@@ -24,13 +24,6 @@ def rules(name: str = "differential-150ft", **changes: dict[str, Any]) -> RulePr
     profile = load_rules(name)
     sections = {key: getattr(profile, key).model_copy(update=values) for key, values in changes.items()}
     return profile.model_copy(update=sections)
-
-
-def rig(lot: SyntheticLot) -> RigSection:
-    """Return the rig of a lot as its configuration states it."""
-    names = ("antenna_forward", "antenna_right", "antenna_up", "screed_forward", "non_slip_forward")
-    stated = {name: f"{getattr(lot.plan.rig, f'{name}_m')} m" for name in names}
-    return RigSection.model_validate({**stated, "clock_offset": "auto"})
 
 
 def find(
@@ -51,7 +44,6 @@ def find(
         NO_RASTERS,
         replace(builders.true_inputs(lot), **(inputs or {})),
         rule or rules(),
-        rig(lot),
         **keywords,
     )
 

@@ -57,7 +57,7 @@ def middle(truth: Truth, config: LotConfig, inputs: model.LotInputs) -> Flow:
     config, swath, stations = place_changes(config, inputs, trajectory, swath, stations)
     rasters = rasterise_mat(swath, stations, config.grid)
     findings = detect_findings(
-        swath, stations, trajectory, rasters, inputs, config.rules, config.rig,
+        swath, stations, trajectory, rasters, inputs, config.rules,
         laydown_target_c=config.lot.laydown_target_c, tick_step_m=config.labels.tick_m,
         spread_rate_kg_m2=config.lot.spread_rate_kg_m2,
     )  # fmt: skip

@@ -54,7 +54,7 @@ def run_lot(
     rasters = rasterise_mat(swath, stations, config.grid)
     _say(4, "findings")
     findings = detect_findings(
-        swath, stations, trajectory, rasters, inputs, config.rules, config.rig,
+        swath, stations, trajectory, rasters, inputs, config.rules,
         laydown_target_c=config.lot.laydown_target_c, tick_step_m=config.labels.tick_m,
         spread_rate_kg_m2=config.lot.spread_rate_kg_m2,
     )  # fmt: skip

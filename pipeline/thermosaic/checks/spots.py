@@ -46,7 +46,7 @@ def _stretches(
         if len(lines) >= FEWEST_LINES or (number == 0 and len(ups) == 1):
             final = int(np.bincount(swath.layout[lines]).argmax())
             lines = lines[swath.layout[lines] == final]
-            words = "" if len(ups) == 1 else f" (set-up {number + 1} of {len(ups)})"
+            words = "" if len(ups) == 1 else f"set-up {number + 1} of {len(ups)}: "
             yield swath.temp_c[lines], swath.layouts[final], item, words
 
 
@@ -58,7 +58,7 @@ def _scanned(temp: np.ndarray, layout: Layout, held: SetUp, words: str) -> Check
         count=int(layout.on_mat.sum()), all=len(layout.on_mat), first=numbers[0], last=numbers[-1],
         width_m=float(np.ptp(layout.edges_m)), paved_m=held.scanner.mat_right_m - held.scanner.mat_left_m,
     )  # fmt: skip
-    return ok(f"spots{words}", text)
+    return ok("spots", words + text)
 
 
 def _working(temp: np.ndarray, swath: Swath) -> list[CheckItem]:
@@ -96,7 +96,7 @@ def _numbers(chosen: np.ndarray) -> str:
 
 def edge_items(temp: np.ndarray, layout: Layout, held: SetUp, words: str) -> list[CheckItem]:
     """Compare the stated edges of the mat with the columns that are warm."""
-    name, centres_m = f"mat edges{words}", layout.spot_right_m
+    centres_m = layout.spot_right_m
     order = np.argsort(centres_m)
     order = order[:: max(1, -(-len(order) // MOST_COLUMNS))]
     given = np.isfinite(temp[:, order]).mean(axis=0) > 0.05
@@ -106,15 +106,20 @@ def edge_items(temp: np.ndarray, layout: Layout, held: SetUp, words: str) -> lis
     level = np.nanmedian(temp[:, order], axis=0)
     span = warm_span(level)
     if span is None:
-        return [ok(name, "every column is warm: what lies beside the mat is not seen, no edge to compare")]
+        return [
+            ok(
+                "mat edges",
+                words + "every column is warm: what lies beside the mat is not seen, no edge to compare",
+            )
+        ]
     ranges = _edge_ranges(centres_m[order], span)
     stated = (held.scanner.mat_left_m, held.scanner.mat_right_m)
     seen = "the warm columns reach from " + together([_side(float(np.mean(ends))) for ends in ranges], " to ")
     if _fits(stated, ranges):
-        return [ok(name, seen + ", as stated")]
+        return [ok("mat edges", words + seen + ", as stated")]
     text = seen + ", but the mat is stated from " + together([_side(edge) for edge in stated], " to ")
     turned = _edge_ranges(centres_m[order], (len(level) - 1 - span[1], len(level) - 1 - span[0]))
-    return [look(name, text, _cause(stated, ranges, turned))]
+    return [look("mat edges", words + text, _cause(stated, ranges, turned))]
 
 
 def _edge_ranges(centre_m: np.ndarray, span: tuple[int, int]) -> tuple[tuple[float, float], ...]:

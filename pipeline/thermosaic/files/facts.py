@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from .. import __version__
+from ..config import Section
 from ..delivery import deliver, delivered_name, in_units
 from ..kernels import yields
 from ..tables import UNIT_OF_SUFFIX, suffix
@@ -275,7 +276,7 @@ def _change_rows(record: LotRecord) -> list[Row]:
         meaning = f"New set-up from here on{where}{taper}" + (f": {change.note}" if change.note else "")
         rows.append((f"{key}.at_utc", change.at.astimezone(UTC).isoformat(), "UTC", meaning))
         for name, value in change.stated.items():
-            if isinstance(value, BaseModel):
+            if isinstance(value, Section):
                 rows += _section(record, f"{key}.{name}", value)
                 continue
             _, old, unit, _ = _row(record, name, before[name], "")

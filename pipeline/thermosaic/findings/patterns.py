@@ -20,7 +20,8 @@ from typing import Any
 
 import numpy as np
 
-from ..config import RigSection, RuleProfile
+from ..config import RuleProfile
+from ..delivery import Sentence, tell, together
 from ..kernels.runs import join
 from ..model import Swath
 from .frames import edge_range
@@ -63,7 +64,7 @@ class Recurrence:
 @dataclass(frozen=True, slots=True)
 class Pattern:
     word: str
-    evidence: str
+    evidence: Sentence
     stop_id: int | None = None
 
 
@@ -143,10 +144,10 @@ def _refine(place_m: np.ndarray, period_m: float) -> float:
 
 
 def zone_patterns(
-    zones: tuple[Zone, ...], stops: tuple[Stop, ...], rules: RuleProfile, rig: RigSection
+    zones: tuple[Zone, ...], stops: tuple[Stop, ...], rules: RuleProfile
 ) -> list[list[Pattern]]:
     """Name the patterns of the zones of one pass, the first two that hold; `single` where none does."""
-    bound = [_bound_to_place(zone, stops, rules, rig) for zone in zones]
+    bound = [_bound_to_place(zone, stops, rules) for zone in zones]
     cyclic = _cyclic(zones, np.array([not patterns for patterns in bound], bool))
     found = []
     for i, zone in enumerate(zones):
@@ -155,28 +156,28 @@ def zone_patterns(
     return found
 
 
-def _bound_to_place(
-    zone: Zone, stops: tuple[Stop, ...], rules: RuleProfile, rig: RigSection
-) -> list[Pattern]:
+def _bound_to_place(zone: Zone, stops: tuple[Stop, ...], rules: RuleProfile) -> list[Pattern]:
     """Patterns that a stop or the beginning of the pass gives."""
     found = []
     for stop in stops:
-        behind, ahead = rules.stop.behind_m, rig.screed_forward_m + rules.stop.ahead_m
+        behind, ahead = rules.stop.behind_m, stop.screed_forward_m + rules.stop.ahead_m
         share = _share_within(zone, stop.distance_m - behind, stop.distance_m + ahead)
         if stop.mat is zone.mat and share >= HALF:
-            text = (
-                f"{100 * share:.0f} % of its length lies between {behind:.1f} m behind and {ahead:.1f} m "
-                f"ahead of the scan line at stop {stop.id}, which lasted {stop.duration_s:.0f} s."
-            )
+            text = tell(
+                "{percent:.0f} % of its length lies between {behind_m:.1f} behind and {ahead_m:.1f} ahead of "
+                "the scan line at stop {stop}, which lasted {duration_s:.0f}.",
+                percent=100 * share, behind_m=behind, ahead_m=ahead, stop=stop.id, duration_s=stop.duration_s,
+            )  # fmt: skip
             found.append(Pattern("at_stop", text, stop.id))
             break
     start_m, reach_m = zone.mat.span_m[0], max(rules.profile.start_up_m, START_LEAST_M)
     share = _share_within(zone, start_m, start_m + reach_m)
     if zone.mat.begins and share >= HALF:
-        text = (
-            f"{100 * share:.0f} % of its length lies in the first {reach_m:.1f} m of the pass; it begins "
-            f"{zone.from_m - start_m:.1f} m after its first line."
-        )
+        text = tell(
+            "{percent:.0f} % of its length lies in the first {reach_m:.1f} of the pass; it begins {after_m:.1f} "
+            "after its first line.",
+            percent=100 * share, reach_m=reach_m, after_m=zone.from_m - start_m,
+        )  # fmt: skip
         found.append(Pattern("pass_start", text))
     return found
 
@@ -204,7 +205,9 @@ def _cyclic(zones: tuple[Zone, ...], counts: np.ndarray) -> dict[int, tuple[Patt
 def _by_shape(zone: Zone) -> list[Pattern]:
     """Patterns that length, width and the nearer edge give."""
     found = []
-    size = f"{zone.length_m:.1f} m long and {zone.width_m:.2f} m wide on average"
+    size = tell(
+        "{length_m:.1f} long and {width_m:.2f} wide on average", length_m=zone.length_m, width_m=zone.width_m
+    )
     to_edges = (zone.offset_from_m - zone.edges_m[0], zone.edges_m[1] - zone.offset_to_m)
     far = (zone.offset_to_m - zone.edges_m[0], zone.edges_m[1] - zone.offset_from_m)
     side = int(to_edges[1] < to_edges[0])
@@ -216,22 +219,24 @@ def _by_shape(zone: Zone) -> list[Pattern]:
     at_edge = to_edges[side] <= EDGE_REACH_M and far[side] <= EDGE_BAND_M
     if word and lengthy and at_edge:
         name = ("left", "right")[side]
-        text = (
-            f"It is {size} and stays within {far[side]:.2f} m of the {name} edge ({kinds[side]}), looking "
-            "upstation."
-        )
+        text = tell(
+            "It is {size} and stays within {far_m:.2f} of the {name} edge ({kind}), looking upstation.",
+            size=size, far_m=far[side], name=name, kind=kinds[side],
+        )  # fmt: skip
         found.append(Pattern(word, text))
     if zone.length_m >= max(STREAK_LEAST_M, STREAK_RATIO * zone.width_m):
-        found.append(Pattern("streak", f"It is {size}, {len(np.unique(zone.spot))} spots across."))
+        text = tell("It is {size}, {count} spots across.", size=size, count=len(np.unique(zone.spot)))
+        found.append(Pattern("streak", text))
     return found
 
 
 def _single(zone: Zone) -> Pattern:
-    return Pattern(
-        "single",
-        f"It is {zone.length_m:.1f} m long and {zone.area_m2:.2f} m2 large, at no stop, edge or pass start, "
-        "and at no distance that recurs.",
-    )
+    text = tell(
+        "It is {length_m:.1f} long and {area_m2:.2f} large, at no stop, edge or pass start, and at no distance "
+        "that recurs.",
+        length_m=zone.length_m, area_m2=zone.area_m2,
+    )  # fmt: skip
+    return Pattern("single", text)
 
 
 def zone_rows(
@@ -265,7 +270,7 @@ def zone_rows(
             "laid_from_utc": laid.min() if len(laid) else NOT_A_TIME,
             "laid_to_utc": laid.max() if len(laid) else NOT_A_TIME,
             "pattern": found[0].word, "pattern_2": found[1].word if len(found) > 1 else None,
-            "evidence": " ".join(pattern.evidence for pattern in found),
+            "evidence": together([pattern.evidence for pattern in found]),
             "stop_id": next((pattern.stop_id for pattern in found if pattern.stop_id), None),
             "in_scope": not bool(excluded[line, spot].any()),
             "position_sigma_m": float(np.sqrt(np.mean(sigma_m[np.unique(line)] ** 2))),

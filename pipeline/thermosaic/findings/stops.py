@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import geopandas as gpd
 import numpy as np
 
-from ..config import RigSection, StopRule
+from ..config import StopRule
 from ..kernels import runs
 from ..model import Swath, Trajectory
 from .frames import layer
@@ -31,15 +31,16 @@ class Stop:
     end_utc: np.datetime64
     duration_s: float
     distance_m: float
+    screed_forward_m: float  # as the rig stood then
 
-    def left_out_m(self, rule: StopRule, rig: RigSection) -> tuple[float, float]:
+    def left_out_m(self, rule: StopRule) -> tuple[float, float]:
         """Distances between which the rule leaves readings out."""
-        line = self.distance_m + (rig.screed_forward_m if rule.reference == "screed" else 0.0)
+        line = self.distance_m + (self.screed_forward_m if rule.reference == "screed" else 0.0)
         return line - rule.behind_m, line + rule.ahead_m
 
 
 def find_stops(
-    trajectory: Trajectory, mats: tuple[PassMat, ...], rule: StopRule
+    trajectory: Trajectory, mats: tuple[PassMat, ...], rule: StopRule, swath: Swath
 ) -> tuple[tuple[Stop, ...], float]:
     """Find the stops of every pass in order of time.
 
@@ -61,8 +62,15 @@ def find_stops(
                 waiting_s += end_s - start_s
                 continue
             times = [origin + np.timedelta64(round(moment * 1e9), "ns") for moment in (start_s, end_s)]
-            stops.append(Stop(len(stops) + 1, mat, *times, end_s - start_s, place_m))
+            screed_m = _screed_forward_m(swath, times[0])
+            stops.append(Stop(len(stops) + 1, mat, *times, end_s - start_s, place_m, screed_m))
     return tuple(stops), waiting_s
+
+
+def _screed_forward_m(swath: Swath, time_utc: np.datetime64) -> float:
+    """How far the screed rode ahead of the scan line at a time."""
+    line = min(int(np.searchsorted(swath.seen_utc, time_utc)), len(swath.seen_utc) - 1)
+    return swath.layouts[swath.layout[line]].screed_forward_m
 
 
 def _standing(time_s: np.ndarray, distance_m: np.ndarray, rule: StopRule) -> np.ndarray:

@@ -49,7 +49,7 @@ def survey_lot(
     readings = tuple(pass_readings(mat, rows, swath, stations, rules.zone.cell_m) for mat in mats)
     aged = aged_lines(swath, rules.window.look_age_s)
     fields = tuple(cold_field(block, swath, rules.zone, aged, laydown_target_c) for block in readings)
-    stops, waiting_s = find_stops(trajectory, mats, rules.stop)
+    stops, waiting_s = find_stops(trajectory, mats, rules.stop, swath)
     foreign = np.zeros(rows.shape, bool)
     for field in fields:
         foreign[field.readings.place] = field.foreign

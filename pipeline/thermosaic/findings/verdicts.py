@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import shapely
 
-from ..config import EdgeTrimRule, RigSection, RuleProfile
+from ..config import EdgeTrimRule, RuleProfile
 from ..model import NOT_A_ROW, REASONS, Exclusion, Stations, Swath
 from .mat import PassMat
 from .stops import Stop
@@ -88,7 +88,6 @@ def judge_readings(
     mats: tuple[PassMat, ...],
     stops: tuple[Stop, ...],
     rules: RuleProfile,
-    rig: RigSection,
 ) -> np.ndarray:
     """Give the code (`model.REASONS`) of the first reason that applies to each reading, int8 (line, spot)."""
     reason = np.zeros(rows.shape, np.int8)
@@ -99,7 +98,7 @@ def judge_readings(
         mine = swath.pass_code == mat.code
         for code, trimmed in enumerate(trimmed_spots(mat, swath, rules.edge_trim)):
             reason[np.ix_(mine & (swath.layout == code), trimmed)] = CODE["edge_trim"]
-        reason[mine & _stop_lines(mat, swath, stops, rules, rig)] = CODE["stop"]
+        reason[mine & _stop_lines(mat, swath, stops, rules)] = CODE["stop"]
         if mat.begins:
             reason[mine & (swath.distance_m < mat.span_m[0] + rules.profile.start_up_m)] = CODE["start_up"]
     reason[foreign] = CODE["foreign"]
@@ -112,13 +111,11 @@ def judge_readings(
     return reason
 
 
-def _stop_lines(
-    mat: PassMat, swath: Swath, stops: tuple[Stop, ...], rules: RuleProfile, rig: RigSection
-) -> np.ndarray:
+def _stop_lines(mat: PassMat, swath: Swath, stops: tuple[Stop, ...], rules: RuleProfile) -> np.ndarray:
     lines = np.zeros(len(swath.distance_m), bool)
     for stop in stops:
         if stop.mat is mat:
-            from_m, to_m = stop.left_out_m(rules.stop, rig)
+            from_m, to_m = stop.left_out_m(rules.stop)
             lines |= (swath.distance_m >= from_m) & (swath.distance_m <= to_m)
     return lines
 

@@ -133,8 +133,11 @@ def _reach(readings: PassReadings, swath: Swath, fresh: np.ndarray, cell_m: floa
 
 
 def pitches_m(swath: Swath) -> np.ndarray:
-    """Widths of the pitches on the mat, of all layouts."""
-    return np.concatenate([np.ptp(item.pitch_m[item.on_mat], axis=1) for item in swath.layouts])
+    """Widths of the pitches of the spots that lie on the mat in some layout, each as in its first."""
+    width_m = np.full(len(swath.layouts[0].on_mat), np.nan)
+    for item in reversed(swath.layouts):
+        width_m[item.on_mat] = np.ptp(item.pitch_m[item.on_mat], axis=1)
+    return width_m[np.isfinite(width_m)]
 
 
 def _cell_means(readings: PassReadings, use: np.ndarray, reach: int) -> np.ndarray:

@@ -122,11 +122,10 @@ class _Solver:
     def _solve_first(self, offset_s: float) -> None:
         """Solve roughly, measure the drift's memory, solve with the habits the logs ask for."""
         spots = self._gather(offset_s)
-        rough = [None if item is None else pieces.solve_roughly(item, self.noise, self.rig) for item in spots]
+        rough = [None if item is None else pieces.solve_roughly(item, self.noise) for item in spots]
         self.noise = noise.measure_memory([piece for piece in rough if piece is not None], self.noise)
         self.pieces = [
-            None if piece is None else pieces.solve_well(piece.spots, self.noise, self.rig, piece)
-            for piece in rough
+            None if piece is None else pieces.solve_well(piece.spots, self.noise, piece) for piece in rough
         ]
 
     def _solve_again(self, offset_s: float) -> None:
@@ -137,7 +136,7 @@ class _Solver:
             self._solve_first(offset_s)
             return
         self.pieces = [
-            None if piece is None else pieces.solve_with(item, self.noise, self.rig, piece.solved.habits)
+            None if piece is None else pieces.solve_with(item, self.noise, piece.solved.habits)
             for item, piece in zip(spots, before, strict=True)
         ]
 

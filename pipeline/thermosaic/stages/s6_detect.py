@@ -10,7 +10,7 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 
-from ..config import RigSection, RuleProfile
+from ..config import RuleProfile
 from ..findings import layers, patterns, profiles, speeds, stops, uniformity, verdicts, zones
 from ..findings.doubts import doubts_of
 from ..findings.survey import Survey, survey_lot
@@ -24,7 +24,6 @@ def detect_findings(
     rasters: Rasters,
     inputs: LotInputs,
     rules: RuleProfile,
-    rig: RigSection,
     *,
     laydown_target_c: float | None = None,
     tick_step_m: float = layers.TICK_STEP_M,
@@ -55,10 +54,10 @@ def detect_findings(
     """
     survey = survey_lot(swath, stations, trajectory, inputs, rules, laydown_target_c)
     reason = verdicts.judge_readings(
-        survey.rows, survey.foreign, survey.excluded, swath, survey.mats, survey.stops, rules, rig
+        survey.rows, survey.foreign, survey.excluded, swath, survey.mats, survey.stops, rules
     )
     verdict = tuple(reason[block.place] for block in survey.readings)
-    zone_layer, strips = _zones(survey, swath, rules, rig)
+    zone_layer, strips = _zones(survey, swath, rules)
     frames = {
         "mat": layers.mat_layer(survey.readings, verdict, swath),
         "paver_path": layers.path_layer(survey.mats, swath),
@@ -90,13 +89,13 @@ def _clean(survey: Survey) -> tuple[np.ndarray, ...]:
     return tuple(field.clean for field in survey.fields)
 
 
-def _zones(survey: Survey, swath: Swath, rules: RuleProfile, rig: RigSection) -> tuple[gpd.GeoDataFrame, int]:
+def _zones(survey: Survey, swath: Swath, rules: RuleProfile) -> tuple[gpd.GeoDataFrame, int]:
     """Layer of cold zones, and the number of strips that one spot alone saw."""
     rows: list[dict[str, Any]] = []
     strips = 0
     for field in survey.fields:
         found, narrow = zones.find_zones(field, swath, rules.zone)
-        named = patterns.zone_patterns(found, survey.stops, rules, rig)
+        named = patterns.zone_patterns(found, survey.stops, rules)
         rows += patterns.zone_rows(found, named, swath, survey.excluded, survey.sigma_m)
         strips += narrow
     return layers.numbered("cold_zones", "zone_id", rows), strips

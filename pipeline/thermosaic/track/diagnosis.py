@@ -7,13 +7,14 @@ from typing import Any
 import numpy as np
 
 from ..config import RigSection
+from ..delivery import tell
 from ..kernels import motion
 from ..model import QUALITIES, Doubt
 from .clock import Clock
 from .columns import BELIEVED
 from .logs import Logs
 from .noise import Noise
-from .pieces import Piece, drift_of
+from .pieces import Piece, drift_of, lean_of
 from .plane import Plane
 
 LARGEST_BIAS_DEG = 1.0  # heading sensor against path
@@ -81,6 +82,7 @@ def path_doubts(
         *_heading_doubt(pieces),
         *_jump_doubt(pieces),
         *_grade_doubt(pieces, up_m),
+        *_lean_doubt(pieces),
     ]
     kinds = (
         (0, "no_position", "has no position (an open end, or a sigma above [rig] max_sigma)"),
@@ -89,7 +91,8 @@ def path_doubts(
     for kind, name, words in kinds:
         length = _length_of(knots, kind)
         if length > 0.5:
-            doubts.append(Doubt("s2", name, f"{length:.1f} m of the path {words}", length, "m"))
+            text = tell("{length_m:.1f} of the path {words}", length_m=length, words=words)
+            doubts.append(Doubt("s2", name, text, length, "m"))
     return tuple(doubts)
 
 
@@ -146,11 +149,24 @@ def _grade_doubt(pieces: list[Piece], up_m: float) -> list[Doubt]:
     sigma = up_m * float(np.median(np.concatenate([piece.grade_sigma for piece in pieces])))
     if sigma < 0.05:
         return []
-    text = (
-        f"the heights do not show the grade: an antenna {up_m:.1f} m up may sit {sigma:.2f} m ahead of "
-        "or behind its place on the level; that is counted in the sigmas"
-    )
+    text = tell(
+        "the heights do not show the grade: an antenna {up_m:.1f} up may sit {sigma_m:.2f} ahead of or behind "
+        "its place on the level; that is counted in the sigmas",
+        up_m=up_m, sigma_m=sigma,
+    )  # fmt: skip
     return [Doubt("s2", "grade_unknown", text, sigma, "m")]
+
+
+def _lean_doubt(pieces: list[Piece]) -> list[Doubt]:
+    sigma = float(max(lean_of(piece.spots).max() for piece in pieces))
+    if sigma < 0.02:
+        return []
+    text = tell(
+        "the cross slope is not stated: on a usual crown of 2 % the antenna leans {sigma_m:.2f} downhill, which "
+        "is counted in the sigmas; state [rig] cross_slope, like \"2 % down to the right\"",
+        sigma_m=sigma,
+    )  # fmt: skip
+    return [Doubt("s2", "cross_slope_unknown", text, sigma, "m")]
 
 
 def _length_of(knots: dict[str, np.ndarray], kind: int) -> float:

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..config import RigSection
 from ..kernels import lever_arm, motion, odometry, sightings
 from .logs import ANTENNA, Cut, Logs
 from .plane import Plane
@@ -106,26 +105,24 @@ def gather(logs: Logs, offset_s: float, cut: Cut, plane: Plane, noise: Noise, ri
     )
 
 
-def solve_roughly(spots: Spots, noise: Noise, rig: RigSection) -> Piece:
+def solve_roughly(spots: Spots, noise: Noise) -> Piece:
     """Solve to a few centimetres with usual habits on level ground, from a smooth curve through the fixes."""
     level = replace(spots, height_m=np.full(len(spots.height_m), np.nan))
-    return replace(solve_with(level, noise, rig, motion.Habits(), close_m=0.02), spots=spots)
+    return replace(solve_with(level, noise, motion.Habits(), close_m=0.02), spots=spots)
 
 
-def solve_well(spots: Spots, noise: Noise, rig: RigSection, rough: Piece) -> Piece:
+def solve_well(spots: Spots, noise: Noise, rough: Piece) -> Piece:
     """Solve with the habits of highest likelihood, from a rough solution."""
-    line, seen, arms, grade_sigma = _set_up(spots, noise, rig)
+    line, seen, arms, grade_sigma = _set_up(spots, noise)
     start = rough.solved.state
     habits = motion.choose_habits(line, seen, arms, motion.Habits(), start)
     solved = motion.solve_motion(line, seen, arms, habits, start)
     return Piece(spots, line, seen, arms, grade_sigma, solved)
 
 
-def solve_with(
-    spots: Spots, noise: Noise, rig: RigSection, habits: motion.Habits, close_m: float = 2e-4
-) -> Piece:
+def solve_with(spots: Spots, noise: Noise, habits: motion.Habits, close_m: float = 2e-4) -> Piece:
     """Solve with given habits, from a smooth curve through the fixes."""
-    line, seen, arms, grade_sigma = _set_up(spots, noise, rig)
+    line, seen, arms, grade_sigma = _set_up(spots, noise)
     start = np.zeros((motion.STATES, len(line.wheel_m)))
     start[:3] = _first_guess(line, spots)
     solved = motion.solve_motion(line, seen, arms, habits, start, close_m=close_m)
@@ -159,9 +156,7 @@ def drift_of(piece: Piece) -> np.ndarray:
     return piece.solved.residual_m + drift
 
 
-def _set_up(
-    spots: Spots, noise: Noise, rig: RigSection
-) -> tuple[motion.Line, motion.Sightings, motion.Arms, np.ndarray]:
+def _set_up(spots: Spots, noise: Noise) -> tuple[motion.Line, motion.Sightings, motion.Arms, np.ndarray]:
     """Knots, sightings and arms of a piece; the sigma of its grade."""
     line, knot = _lay_knots(spots, noise)
     seen = motion.Sightings(
@@ -174,7 +169,7 @@ def _set_up(
         heading_rad=spots.heading_rad,
         heading_sigma_rad=spots.heading_sigma_rad,
     )
-    return line, seen, *_arms(spots, noise, rig)
+    return line, seen, *_arms(spots, noise)
 
 
 def _unwrapped(lon_deg: np.ndarray) -> np.ndarray:
@@ -250,7 +245,7 @@ def _lay_knots(spots: Spots, noise: Noise) -> tuple[motion.Line, np.ndarray]:
     return motion.Line(wheel, spots.drift_m[group], memory), at[1:-1]
 
 
-def _arms(spots: Spots, noise: Noise, rig: RigSection) -> tuple[motion.Arms, np.ndarray]:
+def _arms(spots: Spots, noise: Noise) -> tuple[motion.Arms, np.ndarray]:
     """Horizontal arms of the antenna on the grade its heights show, and that grade's sigma."""
     same = np.diff(spots.quality) == 0
     memory = np.exp(-np.diff(spots.time_s) / noise.memory_s[spots.quality[1:]]) * same

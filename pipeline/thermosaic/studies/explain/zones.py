@@ -127,8 +127,9 @@ def _field(
     with np.errstate(invalid="ignore"):
         aged = (age > published.rules["window"]["look_age_s"]).any(axis=1)
     travelled = np.abs(np.nanmedian(frame_m, axis=1) - np.nanmedian(frame_m[0]))
+    layout = SimpleNamespace(pitch_m=_pitches(offset_m), on_mat=np.ones(shape[1], bool))
     swath = SimpleNamespace(
-        first_look=first_look, distance_m=np.maximum.accumulate(travelled), pitch_m=_pitches(offset_m)
+        first_look=first_look, distance_m=np.maximum.accumulate(travelled), layouts=(layout,)
     )
     target_c = published.config["lot"]["laydown_target_c"]
     return cold_field(readings, swath, rule, aged, target_c), line, spot  # type: ignore[arg-type]
