@@ -157,20 +157,55 @@ def test_hot_marks_are_found_in_the_scan(tmp_path):
     assert found.right.sigma_m < 0.03
 
 
-@pytest.mark.parametrize("frame", ["map", "degrees"])
-def test_a_surveyed_mark_needs_one_pass(tmp_path, frame):
-    """One pass over marks given by easting and northing, or by degrees in the frame of the fixes."""
+def surveyed(lot: SyntheticLot, mark: tuple[float, float], frame: str) -> tuple[object, object]:
+    """A mark's place as a surveyor would give it; station and offset by the road's closed form."""
+    if frame == "map":
+        return mark
+    if frame == "degrees":
+        lon, lat = lot.site.lon_lat(*(np.array([value]) for value in mark))
+        return f"{lon[0]:.9f}", f"{lat[0]:.9f}"
+    east, north = lot.site.design_m(*(np.array([value]) for value in mark))
+    along, offset = lot.site.road.foot(east, north, np.array([25.0]))
+    station = lot.plan.first_station_m + lot.site.grid_scale * along[0]
+    return f"{int(station // 100)}+{station % 100:05.2f}", f"{lot.site.grid_scale * offset[0] / 0.3048:.3f}"
+
+
+def test_a_tape_across_the_lane_is_found_and_tells_forward_only(tmp_path):
+    """A hot tape across the lane, looked for in a stretch of each pass: forward is found, right is said untold."""
+    there, lever = drive().motions[0].length_m, 2 * 2.74
+    tapes = tuple(
+        Patch(at, 0.3, 0.0, 3.4, -30.0, pass_=code) for code, at in ((0, 22.0), (1, there - 22.0 + lever))
+    )
+    mat = Mat(base_c=25.0, shoulder_c=22.0, texture_c=0.3, cooling_s=1e9, patches=tapes)
+    lot = synthetic.make_lot(LotPlan(road=STRAIGHT, passes=(THERE, BACK), mat=mat))
+    folder = written(tmp_path, lot, FORWARD_M + 0.3, -RIGHT_M)
+    rows = ["mark,kind,from_utc,to_utc,look"]
+    for patch in tapes:
+        mine = np.flatnonzero(lot.truth.pass_code == patch.pass_)
+        place = lot.truth.distance_m[mine] - lot.motions[patch.pass_].base_m
+        moments = np.datetime_as_string(lot.truth.time_utc[mine[np.abs(place - patch.at_m) < 2.0]], unit="ms")
+        rows.append(f"tape,line,{moments[0]}Z,{moments[-1]}Z,hot")
+    (folder / "seen.csv").write_text("\n".join(rows) + "\n")
+    found = found_by(folder, folder / "seen.csv", drawing=tmp_path / "antenna.svg")
+    assert found.forward.error_m == pytest.approx(-0.3, abs=max(3 * found.forward.sigma_m, 0.01))
+    assert not found.right.is_told
+    assert any(text.startswith("antenna_right: not told") for text in found.advice)
+    assert "<svg" in (tmp_path / "antenna.svg").read_text()
+
+
+@pytest.mark.parametrize(
+    ("frame", "columns"),
+    [("map", "easting_m,northing_m"), ("degrees", "lon_deg,lat_deg"), ("road", "station,offset_ft")],
+)
+def test_a_surveyed_mark_needs_one_pass(tmp_path, frame, columns):
+    """One pass over marks given in the map, in degrees of the frame of the fixes, or by station and offset."""
     lot = drive(passes=(THERE,))
     folder = written(tmp_path, lot, FORWARD_M + 0.5, RIGHT_M)
-    marks = marks_of(lot)
-    columns = "easting_m,northing_m" if frame == "map" else "lon_deg,lat_deg"
     rows = [f"mark,line,spot,{columns},sigma_m"]
-    for number, mark in enumerate(marks, 1):
+    for number, mark in enumerate(marks_of(lot), 1):
         line, spot = nearest(lot, mark, 0)
-        place = (
-            mark if frame == "map" else tuple(v[0] for v in lot.site.lon_lat(*(np.array([v]) for v in mark)))
-        )
-        rows.append(f"M{number},{line},{spot},{place[0]:.9f},{place[1]:.9f},0.01")
+        place = surveyed(lot, mark, frame)
+        rows.append(f"M{number},{line},{spot},{place[0]},{place[1]},0.01")
     (folder / "seen.csv").write_text("\n".join(rows) + "\n")
     found = found_by(folder, folder / "seen.csv")
     assert found.forward.error_m == pytest.approx(-0.5, abs=3 * found.forward.sigma_m)
@@ -236,6 +271,8 @@ def warm_lot(folder: Path, right_m: float, evidence: Path) -> str:
         ("mark,from_line,to_line,look\nA,300,400,warm\n", 'look: "warm" is not one of hot, cold'),
         ("mark,from_line,to_line,look\nA,300,400,hot\n", "nothing in the stretch stands out by 3 degC"),
         ("line,spot\n5,3\n", 'every row needs "mark"'),
+        ("mark,line,spot,station,offset_m\nA,5,3,10-20,1\n", 'station of a mark: "10-20" is not a station'),
+        ("mark,line,spot,station\nA,5,3,10+20\n", "needs offset_m or offset_ft too"),
         ("mark,kind,line,spot,easting_m,northing_m\nA,line,5,3,1,2\n", "a line's place is not one point"),
     ],
 )

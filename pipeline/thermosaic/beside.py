@@ -18,6 +18,7 @@ from .files.manifest import sha256_of
 from .files.rig_drawings import draw_agreement, draw_antenna, draw_reach
 from .files.rig_tables import read_reference, read_sightings, read_wheel_runs
 from .files.settings import load_rig
+from .kernels.polyline import place
 from .model import EquipmentCheck, LotInputs
 from .opening import load_config
 from .results import explain_result, open_result
@@ -255,8 +256,28 @@ def _surveyed(noted: Any, config: LotConfig, inputs: LotInputs) -> Any:
             frames.fixes, frames.map, frames.accuracy_m, epoch, frames.accept_ensemble, (lon[0], lat[0])
         )
         noted.loc[geographic, ["easting_m", "northing_m"]] = np.column_stack(operation.forward(lon, lat))
+    by_station = (noted["station"] != "").to_numpy()
+    if by_station.any():
+        noted.loc[by_station, ["easting_m", "northing_m"]] = _at_stations(noted[by_station], config, inputs)
     noted["sigma_m"] = noted["sigma_m"].fillna(SURVEYED_M)
     return noted
+
+
+def _at_stations(noted: Any, config: LotConfig, inputs: LotInputs) -> np.ndarray:
+    """Bring stations and offsets from the alignment to eastings and northings, (mark, 2)."""
+    line = inputs.alignment
+    if line is None:
+        raise InputError(
+            "a mark is given by station, but the lot names no alignment: give easting and northing"
+        )
+    try:
+        along = np.array([config.labels.parse(label) for label in noted["station"]])
+    except ValueError as error:
+        raise InputError(f"station of a mark: {error}") from None
+    offset = noted["offset_m"].to_numpy(float)
+    if not np.isfinite(offset).all():
+        raise InputError("a mark given by station needs offset_m or offset_ft too, right positive upstation")
+    return np.column_stack(place(along, offset, (line.easting_m, line.northing_m), line.station_m))
 
 
 def rig_reach(

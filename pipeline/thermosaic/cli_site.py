@@ -329,7 +329,7 @@ def antenna(
       kind        point (default), or line: a joint, a tape across the lane, an edge; two spots well apart
       spot, line  which spot saw it (1 = first column), at which scan line; time_utc serves too
       from_line, to_line (or from_utc, to_utc) and look = hot or cold: instead, find it in the scan
-      easting_m, northing_m (or _ft, lon_deg, lat_deg), sigma_m: its surveyed place, where known
+      easting_m, northing_m (or _ft, or lon_deg, lat_deg, or station, offset_ft), sigma_m: its place, where known
 
     
     Example:

@@ -1,6 +1,7 @@
 """The solved path against the synthetic truth, which uses none of this code."""
 
 from dataclasses import replace
+from datetime import UTC
 
 import numpy as np
 import pytest
@@ -256,6 +257,24 @@ def test_a_stated_cross_slope_is_taken_off(direction: str, side: str) -> None:
     assert abs(np.mean(errors(lot, stated)[1])) < 0.02 < abs(np.mean(errors(lot, level)[1]))
     assert stated.knot_sigma_across_m == pytest.approx(level.knot_sigma_across_m, rel=0.05)
     assert "cross_slope_unknown" not in kinds(stated)
+
+
+def test_a_cross_slope_that_turns_with_the_pass_is_stated_by_a_change() -> None:
+    """One lane there and back on 3 %: right down, then left down from the second pass on; both are level again."""
+    there, back = PassPlan("upstation", to_m=90.0), PassPlan("downstation", to_m=90.0, wait_s=900.0)
+    lot = make(
+        road=(synthetic.straight(100.0),), passes=(there, back), gnss=replace(RTK, cross_slope_frac=0.03)
+    )
+    crs, rig, scanner = sections(lot.plan, cross_slope="3 % down to the right")
+    begin = lot.truth.time_utc[lot.truth.pass_code == 1][0].astype("M8[us]").item().replace(tzinfo=UTC)
+    turned = rig.model_copy(update={"cross_slope_frac": -0.03})
+    later = (config.SetUp(at=begin, rig=turned, scanner=scanner),)
+    accept = config.AcceptSection()
+    stated = solve_trajectory(builders.true_inputs(lot), crs, rig, accept, later)
+    once = solve_trajectory(builders.true_inputs(lot), crs, rig, accept)
+    across = [errors(lot, item)[1][item.knot_piece == 1] for item in (stated, once)]
+    assert abs(np.mean(across[0])) < 0.03
+    assert np.mean(across[1] - across[0]) == pytest.approx(-2 * 3.35 * 0.03, abs=2e-3)
 
 
 def test_an_unstated_cross_slope_is_counted_in_the_sigma() -> None:

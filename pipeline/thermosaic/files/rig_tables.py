@@ -59,13 +59,15 @@ def read_sightings(path: Path) -> pd.DataFrame:
     Columns of the file: `mark`, its name; `kind`, `point` (default) or `line`; then either `spot` with `line` or
     `time_utc`, or a stretch to look through, `from_line` and `to_line` or `from_utc` and `to_utc`, with `look`,
     `hot` or `cold`. Where a mark is surveyed: `easting_m` and `northing_m` (or `_ft`: the map's own foot), or
-    `lon_deg` and `lat_deg` in the frame of the fixes, and `sigma_m`.
+    `lon_deg` and `lat_deg` in the frame of the fixes, or `station` (a label) and `offset_m` (or `offset_ft`) from the
+    alignment, right positive looking upstation; and `sigma_m`.
 
     Returns
     -------
     pandas.DataFrame
         mark, kind, line, spot, from_line, to_line (NaN = not given), time_utc, from_utc, to_utc (NaT), time_step_s
-        (resolution of the written time), look, easting, northing, in_feet, lon_deg, lat_deg, sigma_m.
+        (resolution of the written time), look, easting, northing, in_feet, lon_deg, lat_deg, station ("" = not
+        given), offset_m, sigma_m.
     """
     table = _read(path)
     if "mark" not in table or table["mark"].isna().any():
@@ -78,14 +80,16 @@ def read_sightings(path: Path) -> pd.DataFrame:
     for name in ("time_utc", "from_utc", "to_utc"):
         found[name] = _some_times(table, name, path)
     found["time_step_s"] = _time_steps(table)
+    found["station"] = table["station"].str.strip().fillna("") if "station" in table else ""
+    in_feet = "offset_ft" in table
+    offset = _some_numbers(table, "offset_ft" if in_feet else "offset_m", path)
+    found["offset_m"] = offset * (FOOT_M if in_feet else 1.0)
     found["in_feet"] = "easting_ft" in table
     suffix = "ft" if "easting_ft" in table else "m"
     for name in ("easting", "northing"):
         found[name] = _some_numbers(table, f"{name}_{suffix}", path)
-    if (
-        "kind" in table
-        and ((found["kind"] == "line") & found[["easting", "lon_deg"]].notna().any(axis=1)).any()
-    ):
+    surveyed = found[["easting", "lon_deg", "offset_m"]].notna().any(axis=1)
+    if ((found["kind"] == "line") & surveyed).any():
         raise refuse(path, "a line's place is not one point: give the surveyed place of a point, or none")
     return found
 

@@ -238,7 +238,7 @@ def _off(part: Component) -> str:
     ahead, behind = SIDES[part.key]
     side = ahead if part.error_m > 0 else behind
     return (
-        f'{part.key}: state "{_in_words(part)}" instead of {part.stated_m:+.3f} m; every spot lay '
+        f'{part.key}: state "{_in_words(part)}" ({_in_inches(part)}) instead of {part.stated_m:+.3f} m; every spot lay '
         f"{abs(part.error_m):.3f} m too far {side} in travel, and to the other side on the way back"
     )
 
@@ -246,6 +246,10 @@ def _off(part: Component) -> str:
 def _in_words(part: Component) -> str:
     side = SIDES[part.key][0 if part.found_m >= 0 else 1]
     return f"{abs(part.found_m):.3f} m {side}"
+
+
+def _in_inches(part: Component) -> str:
+    return f"{abs(part.found_m) / FOOT_M * 12:.1f} in"
 
 
 def _causes(
