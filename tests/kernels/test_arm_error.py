@@ -153,6 +153,7 @@ def test_one_wrong_sighting_of_several_marks_is_left_out(wrong):
     found = solve_arm_error(replace(seen, north_m=moved))
     assert not found.used[wrong]
     assert found.used.sum() == 4
+    assert np.hypot(*found.left_off_m[wrong]) == pytest.approx(1.0, abs=1e-6)  # half of 2 m from their mean
     assert (found.forward_m, found.right_m) == pytest.approx(ERROR, abs=1e-6)
 
 

@@ -227,12 +227,20 @@ class _Fit:
             undecided=undecided,
         )
 
+    def _marks_or_means(self) -> np.ndarray:
+        """Unknowns of each mark; of one whose sightings are all left out the mean of its places."""
+        marks = self.marks.reshape(-1, 2).copy()
+        level = self.places - self.turns @ self.error
+        for mark in np.setdiff1d(self.seen.mark, self.seen.mark[self.of]):
+            marks[mark] = level[self.seen.mark == mark].mean(axis=0)
+        return marks
+
     def _off(self) -> tuple[np.ndarray, np.ndarray]:
         """Where each sighting puts its mark, ahead and right of its solved place, before and after."""
-        own = self.marks.reshape(-1, 2)[self.seen.mark]
+        own = self._marks_or_means()[self.seen.mark]
         before = self.places - own + self.turns @ np.array(self.seen.tried_m)
         after = self.places - own - self.turns @ self.error
-        for item in np.flatnonzero(self.seen.is_line[self.seen.mark]):
+        for item in np.flatnonzero(self.seen.is_line[self.seen.mark] & self.used):
             bearing = self.bearing[self.seen.mark[item]]
             normal = np.array([np.sin(bearing), np.cos(bearing)])
             for values in (before, after):
