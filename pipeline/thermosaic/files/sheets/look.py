@@ -52,15 +52,18 @@ def svg_text(figure: Figure) -> str:
     nothing = dict.fromkeys(("Creator", "Date", "Format", "Type"))
     figure.savefig(buffer, format="svg", metadata=nothing)
     text = buffer.getvalue()
-    return _PLACES.sub(_rounded, text[text.index("<svg") :])
+    return _PLACES.sub(_rounded, _NAMES.sub("", text[text.index("<svg") :]))
 
 
 _PLACES = re.compile(r' d="([^"]*)"')
+_NAMES = re.compile(r' id="[A-Za-z]\w*_\d+"')  # of groups, which nothing refers to
 
 
 def _rounded(match: re.Match[str]) -> str:
-    """Write the numbers of an SVG path with two decimals: hundredths of a point."""
-    return re.sub(r"(\.\d\d)\d+", r"\1", match[0])
+    """Write an SVG path on one line, its numbers with two decimals: hundredths of a point."""
+    return re.sub(r"(\.\d\d)\d+", r"\1", re.sub(r"\s*([A-Za-z])\s*", r"\1", match[1]).strip()).join(
+        (' d="', '"')
+    )
 
 
 def save(figure: Figure, path: pathlib.Path, dpi: int = DPI) -> None:
