@@ -242,7 +242,7 @@ FAULTS = {
     "diary": (changed("[files] ", "[files]\ndiary = 'd.csv' "), "files.diary: a diary cannot be given yet"),
     "several_scanners": (
         changed("[scanner]", "[[scanner]]"),
-        "scanner: several scanners cannot be given yet",
+        "scanner[1].file: required, but missing",
     ),
     "bare_number": (
         changed('"78 in ahead"', "78"),

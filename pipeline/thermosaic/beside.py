@@ -22,7 +22,7 @@ from .kernels.polyline import place
 from .model import EquipmentCheck, LotInputs
 from .opening import load_config
 from .results import explain_result, open_result
-from .stages.s1_ingest import read_lot, spot_centres
+from .stages.s1_ingest import join_scanners, read_lot, scan_log, spot_centres
 from .stages.s2_trajectory import solve_trajectory
 from .stages.s3_georeference import georeference_scan
 from .studies.check_antenna import AntennaFinding, Stated, check_antenna
@@ -61,11 +61,10 @@ def explain(
             f"{lot}: is lot {config.lot.id}, the result is of lot {found.lot_id}: give its own lot"
         )
     rows, _ = read_scan(config.files.scan, config.scan_format)
+    temp_c = join_scanners(scan_log(rows, config), config)[0].temp_c if config.scanners else rows.temp_c
     fixes, _, _ = read_fixes(config.files.fixes, config.fixes_format, config.crs.fixes)
     clock_s = opened.quality["clock"]["offset_s"]
-    logs = Logs(
-        rows.line, rows.time_utc, rows.temp_c, fixes, clock_s, _digests(config, opened.manifest["inputs"])
-    )
+    logs = Logs(rows.line, rows.time_utc, temp_c, fixes, clock_s, _digests(config, opened.manifest["inputs"]))
     try:
         return replace(found, steps=(*found.steps, log_step(found.looked_at, logs)))
     except ValueError as error:

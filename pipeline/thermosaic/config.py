@@ -151,7 +151,9 @@ class LotSection(Section):
 class FilesSection(Section):
     """The logs, as absolute paths after loading; each a list read in order as one log."""
 
-    scan: LotPaths = Field(description="Scan log: one row a line of spots")
+    scan: LotPaths | None = Field(
+        default=None, description="Scan log: one row a line of spots; with [[scanner]] each has its own"
+    )
     fixes: LotPaths = Field(description="GNSS log")
     wheel: LotPathsOrNone = Field(
         default=(), description="Distance wheel log; without it the scan's own column"
@@ -341,6 +343,37 @@ class ScannerSection(Section):
             angles = np.linspace(stated.angle_first_deg, stated.angle_last_deg, spots)
             return spots_by_angle(stated.height_m, angles)
         return np.linspace(stated.first_m, stated.last_m, spots)
+
+
+class ScannerPart(Section):
+    """One of several scanners over one mat; all look along the same line, through C."""
+
+    id: Name = Field(description="Name of the scanner, as products write it")
+    file: LotPaths = Field(description="Its scan log; a list is read in order as one log")
+    spots_right: Spots = Field(description="Centres of its spots right of C, in column order")
+    mat_left_m: Across | None = Field(
+        default=None, alias="mat_left", description="Left edge of the paved mat; stated by one scanner"
+    )
+    mat_right_m: Across | None = Field(
+        default=None, alias="mat_right", description="Right edge of the paved mat; stated by one scanner"
+    )
+    wins_overlap: bool = Field(default=False, description="Its readings count where two see the same mat")
+    clock_offset_s: StatedOffset | None = Field(
+        default=None, alias="clock_offset", description="Its own clock minus UTC; else that of [rig]"
+    )
+
+
+def one_line(parts: tuple[ScannerPart, ...]) -> ScannerSection:
+    """Return the section that stands for several scanners: spots of the first, the mat's edges of whoever has them."""
+    edges = {
+        name: next((getattr(part, name) for part in parts if getattr(part, name) is not None), None)
+        for name in ("mat_left_m", "mat_right_m")
+    }
+    return ScannerSection.model_construct(spots_right=parts[0].spots_right, **edges)
+
+
+def _scanner_kind(value: Any) -> str:
+    return "several" if isinstance(value, tuple | list) else "one"
 
 
 class RigFile(Section):
@@ -611,6 +644,10 @@ class LotStatement(Section):
 class LotFile(LotStatement):
     """lot.toml as the user writes it."""
 
+    scanner: Annotated[  # type: ignore[assignment]
+        Annotated[ScannerSection, Tag("one")] | Annotated[tuple[ScannerPart, ...], Tag("several")],
+        Discriminator(_scanner_kind),
+    ]
     rules: RulesSection
 
 
@@ -772,11 +809,6 @@ def _require_taken(pattern: str, example: str | None) -> None:
         raise ValueError(f"{shown(pattern)} is not a regular expression: {error}") from None
     if not taken:
         raise ValueError(f"the pattern {shown(pattern)} does not take the example {shown(example)}")
-
-
-NOT_YET = {
-    ("scanner", "id"): "several scanners", ("scanner", "file"): "several scanners",
-}  # fmt: skip  # keys that lots may come to have; refused so that nobody believes them to be used
 
 
 # -------------------------------------------------------------------------------------------- the rules
@@ -1186,6 +1218,9 @@ class StationPlan(Section):
 class LotConfig(LotStatement):
     """Everything one lot states, loaded: paths absolute, formats and rules resolved, passes in time."""
 
+    scanners: tuple[
+        ScannerPart, ...
+    ] = ()  # several; `scanner` then stands for all, `files.scan` is the first's
     rules: RuleProfile
     scan_format: LogFormat
     fixes_format: LogFormat

@@ -106,6 +106,9 @@ class ScanLog:
     line: np.ndarray  # int64 (line): data row over all files in order, rejected rows included, 1 = first
     temp_c: np.ndarray  # float32 (line, spot); NaN = no reading
     spot_right_m: np.ndarray  # (spot): centre, + right of travel, in column order
+    origin: tuple[
+        tuple[str, int], ...
+    ] = ()  # of several scanners, by spot: id, column in its own log, 1 = first
 
     def __post_init__(self) -> None:
         _same_length(self, ("time_utc", "line", "temp_c"))

@@ -28,8 +28,8 @@ from .config import (
     StationingSection,
     changed_by,
     impossible,
+    one_line,
     passes_in_time,
-    set_ups,
     stated_values,
     time_order,
 )
@@ -244,6 +244,8 @@ def describe_mat(config: LotConfig) -> list[str]:
     scanner, path = config.scanner, config.files.scan[0]
     paved_m = scanner.mat_right_m - scanner.mat_left_m
     widths = f"paved width under the scanner {paved_m:.3f} m ({paved_m / FOOT_M:.2f} ft)"
+    if config.scanners:
+        return [f"{widths}; {len(config.scanners)} scanners: `check` tells which of their spots lie on it"]
     if not path.is_file():
         return [f"{widths}; which spots lie on it is told once {path.name} is there"]
     count = count_spots(path, config.scan_format)
@@ -281,6 +283,9 @@ def _resolved(settings: Settings, folder: Path) -> _Opened:
         raise ConfigError("\n".join(complaints))
     stated = {name: getattr(file, name) for name in LotStatement.model_fields}
     stated["passes"] = passes_in_time(file.passes)
+    if isinstance(file.scanner, tuple):
+        stated["scanner"], stated["scanners"] = one_line(file.scanner), file.scanner
+        stated["files"] = file.files.model_copy(update={"scan": file.scanner[0].file})
     config = LotConfig(
         **stated,
         rules=found["rule"][0],
@@ -426,10 +431,48 @@ def _check_wheel(file: LotFile, found: Parts) -> Problems:
         yield ("rig", "wheel_per_count"), f"required by the format {part[0].id}: its wheel logs counts"
 
 
+def _check_scanners(file: LotFile, found: Parts) -> Problems:
+    """One scanner has its log in [files]; several have one each, and state each edge of the mat once."""
+    parts = file.scanner if isinstance(file.scanner, tuple) else ()
+    if not parts and not file.files.scan:
+        yield ("files", "scan"), "required, but missing (Scan log: one row a line of spots)"
+    if not isinstance(file.scanner, tuple):
+        return
+    if len(parts) < 2:
+        yield ("scanner",), "[[scanner]] is for several scanners: write one as [scanner]"
+        return
+    if file.files.scan:
+        yield ("files", "scan"), "each [[scanner]] names its own file: leave this one out"
+    for key, name in (("mat_left", "mat_left_m"), ("mat_right", "mat_right_m")):
+        stated = [index for index, part in enumerate(parts) if getattr(part, name) is not None]
+        if len(stated) != 1:
+            loc = ("scanner", stated[1], key) if stated else ("scanner", 0, key)
+            yield loc, f"stated {len(stated)} times: exactly one [[scanner]] states this edge of the mat"
+    names = [part.id.casefold() for part in parts]
+    for index, part in enumerate(parts):
+        if names.index(names[index]) != index:
+            yield ("scanner", index, "id"), f'two scanners are called "{part.id}": each needs its own id'
+        if part.clock_offset_s is not None and file.rig.clock_offset_s == "auto":
+            text = 'needs [rig] clock_offset stated too: "auto" finds one offset for all'
+            yield ("scanner", index, "clock_offset"), text
+    for index, change in enumerate(file.changes):
+        if change.spots_right is not None:
+            yield (
+                ("change", index, "spots_right"),
+                "several scanners: state two lots where one of them is moved",
+            )
+
+
 def _check_changes(file: LotFile, found: Parts) -> Problems:
     """Changes stand in order, change something, and leave a set-up that can be."""
+    if isinstance(file.scanner, tuple):
+        scanner = one_line(file.scanner)
+        if None in (scanner.mat_left_m, scanner.mat_right_m):
+            return
+    else:
+        scanner = file.scanner
     known = [str(item.id) for item in passes_in_time(file.passes)] or ["1"]
-    last, before = None, set_ups(file.rig, file.scanner, ())[0]
+    last, before = None, SetUp.model_construct(at=None, rig=file.rig, scanner=scanner, taper_m=0.0)
     for index, change in enumerate(file.changes):
         yield from _check_change(("change", index), change, before, found)
         if change.at is not None and last is not None and change.at <= last:
@@ -460,7 +503,7 @@ def _check_change(loc: Loc, change: ChangeSection, before: SetUp, found: Parts) 
         yield (*loc, "wheel_per_count"), "needs [rig] wheel_per_count too: the constant before the change"
 
 
-_CHECKS = (_check_stationing, _check_passes, _check_rules, _check_wheel, _check_changes)
+_CHECKS = (_check_stationing, _check_passes, _check_rules, _check_wheel, _check_scanners, _check_changes)
 
 
 # ------------------------------------------------------------------------------------------ showing

@@ -82,6 +82,8 @@ TRAVEL = ("upstation", "downstation")
 SIDES = ("left", "right")
 PATTERNS = ("at_stop", "cyclic", "streak", "along_free_edge", "along_joint", "pass_start", "single")
 GAP_KINDS = ("no_fix", "no_scan", "not_paving")
+DIARY_KINDS = ("truck", "stop", "rain", "relaid", "handwork", "breakdown", "note")
+CONTROL_PLACES = ("mat edge", "alignment")
 DROP_REASONS = (
     "no_reading", "bad_spot", "second_look", "aged_look", "replaced", "excluded", "foreign", "start_up", "stop",
     "edge_trim", "too_cold", "too_hot",
@@ -244,12 +246,42 @@ STATION_TICKS = Table("station_ticks", "Point", "Whole stations along the line",
     Column("azimuth_deg", "float64", "Grid azimuth of the line upstation"),
 ))  # fmt: skip
 
-LAYERS = (LOT, MAT, PAVER_PATH, COLD_ZONES, STOPS, SPEED_SEGMENTS, PROFILES, DROPPED, GAPS, STATION_TICKS)
+DIARY = Table("diary", "MultiPolygon", "What the diary notes: mat wide, by time or station through the pass", (
+    *_IDENTITY, *_RANGE,
+    Column("entry_id", "int32", "Number of the entry"),
+    Column("kind", "text", "Kind of entry", DIARY_KINDS),
+    *_when("start_utc", "From"), *_when("end_utc", "To"),
+    Column("entry_text", "text", "What was written"),
+    Column("stop_id", "int32", "Stop of the paver that it tells the reason of"),
+))  # fmt: skip
+CONTROL = Table("control", "Point", "Points measured independently: rover positions and hand readings", (
+    *_IDENTITY,
+    Column("point_id", "text", "Point as named in the file"),
+    Column("station_m", "float64", "Station"),
+    Column("station_label", "text", "Station as a label", added=True),
+    Column("offset_m", "float64", "Offset, right of the line positive looking upstation"),
+    Column("edge_from_m", "float64", "Distance from the nearer mat edge; negative outside the mat"),
+    Column("edge_side", "text", "Side of that mat edge, looking upstation", SIDES),
+    Column("lies_on", "text", "What the point was measured on, by its text", CONTROL_PLACES),
+    Column("miss_m", "float64", "Its offset less that of what it was measured on, as placed here"),
+    *_when("read_utc", "Time of the hand reading"),
+    Column("hand_c", "float64", "Hand reading"),
+    *_when("seen_utc", "When a spot saw the place, nearest in time to the hand reading"),
+    Column("seen_c", "float64", "Reading of that spot"),
+    Column("seen_less_hand_delta_c", "float64", "That reading less the hand reading, within one minute of it"),
+    Column("entry_text", "text", "What was written"),
+    Column("position_sigma_m", "float64", "Position sigma of the readings there, one standard deviation"),
+))  # fmt: skip
+
+LAYERS = (
+    LOT, MAT, PAVER_PATH, COLD_ZONES, STOPS, SPEED_SEGMENTS, PROFILES, DROPPED, GAPS, STATION_TICKS, DIARY, CONTROL,
+)  # fmt: skip
 LAYER = {table.name: table for table in LAYERS}
 
 SPOTS = Table("spots", "Point", "One row a reading on the mat, in the order of line and spot", (
     Column("line", "int64", "Data row of the scan log over all files in order, 1 = first"),
-    Column("spot", "int32", "Spot column, 1 = first"),
+    Column("spot", "int32", "Spot column, 1 = first; of several scanners counted across them all"),
+    Column("scanner", "text", "Scanner, where there are several"),
     Column("pass_id", "text", "Paver pass"),
     Column("seen_utc", "datetime", "When the line of spots saw the place"),
     Column("laid_utc", "datetime", "When the screed passed it"),

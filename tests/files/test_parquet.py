@@ -100,6 +100,7 @@ def oracle(record: model.LotRecord) -> pd.DataFrame:
             {
                 "line": swath.line[line],
                 "spot": spot + 1,
+                "scanner": None,
                 "pass_id": passes[code].id,
                 "seen_utc": swath.seen_utc[line],
                 "laid_utc": swath.laid_utc[line],

@@ -92,10 +92,18 @@ def _ends(config: LotConfig, folder: Path) -> tuple[LotConfig, bool]:
         copy = folder / f"{role}{paths[-1].suffix}"
         whole &= copy_end(paths[-1], copy, log_format, size) and len(paths) == 1
         changed[role] = (copy,)
+    parts = []
+    for number, part in enumerate(config.scanners):
+        copy = folder / f"scan_{number}{part.file[-1].suffix}"
+        whole &= copy_end(part.file[-1], copy, config.scan_format, SCAN_BYTES) and len(part.file) == 1
+        parts.append(part.model_copy(update={"file": (copy,)}))
+    changed |= {"scan": parts[0].file} if parts else {}
     files = config.files.model_copy(update=changed)
     accept = config.accept.model_copy(update={"rejected_frac": 1.0})
     marks = config.marks if whole else ()
-    return config.model_copy(update={"files": files, "accept": accept, "marks": marks}), whole
+    return config.model_copy(
+        update={"files": files, "scanners": tuple(parts), "accept": accept, "marks": marks}
+    ), whole
 
 
 def _now(swath: Swath) -> CheckItem:

@@ -259,7 +259,20 @@ def _setup_rows(record: LotRecord) -> list[Row]:
             "Left and right edge of the mat measured, from C, right positive",
         ),
     ]
-    return rows + _change_rows(record) + _section(record, "grid", record.config.grid)
+    return rows + _scanner_rows(record) + _change_rows(record) + _section(record, "grid", record.config.grid)
+
+
+def _scanner_rows(record: LotRecord) -> list[Row]:
+    """Which spots of the lot are which columns of which scanner, where there are several."""
+    origin, rows = record.inputs.scan.origin, []
+    for part in record.config.scanners:
+        mine = [(spot, column) for spot, (name, column) in enumerate(origin, start=1) if name == part.id]
+        spots, columns = (
+            (", ".join(map(str, numbers)) for numbers in zip(*mine, strict=True)) if mine else ("", "")
+        )
+        meaning = f"Spots of scanner {part.id}, in order; its columns: {columns}; log {part.file[0].name}"
+        rows.append((f"scanner.{part.id}.spots", spots, "", meaning))
+    return rows
 
 
 def _change_rows(record: LotRecord) -> list[Row]:

@@ -38,8 +38,8 @@ ARROW_TYPES = {
     "datetime": pa.timestamp("ms", tz="UTC"),
     "text": pa.dictionary(pa.int8(), pa.string()),
 }
-NULLABLE = {"laid_utc", "look_age_s", "temp_c", "dropped_reason"}
-DICTIONARY_CODED = ["pass_id", "temp_c", "dropped_reason", "placed"]
+NULLABLE = {"scanner", "laid_utc", "look_age_s", "temp_c", "dropped_reason"}
+DICTIONARY_CODED = ["scanner", "pass_id", "temp_c", "dropped_reason", "placed"]
 BYTE_SPLIT = [
     "easting_m", "northing_m", "station_m", "offset_m", "sigma_along_m", "position_sigma_m",
 ]  # fmt: skip  # smooth numbers: their high bytes repeat, their low bytes do not
@@ -157,6 +157,7 @@ def _values(block: _Block) -> dict[str, Any]:
     return {
         "line": block.per_line(swath.line),
         "spot": spot if block.at is None else spot[block.at],
+        "scanner": _scanner(record, spot if block.at is None else spot[block.at]),
         "pass_id": (block.per_line(pass_code), [item.id for item in record.inputs.passes]),
         "seen_utc": block.per_line(_milliseconds(seen)),
         "laid_utc": block.per_line(_milliseconds(laid)),
@@ -175,6 +176,15 @@ def _values(block: _Block) -> dict[str, Any]:
         "speed_mps": block.per_line(swath.speed_mps).astype("f4"),
         "geometry": _points(easting, northing, float(swath.crs.axis_info[0].unit_conversion_factor)),
     }
+
+
+def _scanner(record: LotRecord, spot: np.ndarray) -> tuple[np.ndarray, list[str]]:
+    """Scanner of each reading as (codes, words); all -1 where there is one."""
+    origin = record.inputs.scan.origin
+    if not origin:
+        return np.full(len(spot), -1), []
+    words = sorted({name for name, _ in origin})
+    return np.array([words.index(name) for name, _ in origin])[spot - 1], words
 
 
 def _milliseconds(time_utc: np.ndarray) -> np.ndarray:

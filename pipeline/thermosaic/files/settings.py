@@ -19,7 +19,7 @@ from typing import Any, NoReturn, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from ..config import NOT_YET, AgencyPattern, EvidenceFile, LogFormat, RigFile, RuleProfile, unsourced
+from ..config import AgencyPattern, EvidenceFile, LogFormat, RigFile, RuleProfile, unsourced
 from ..errors import ConfigError, ProductError
 from ..values import path_inside
 from .key_lines import key_lines
@@ -234,8 +234,6 @@ def _sentence(loc: Loc, item: Any, model: type[BaseModel]) -> str:
         meaning = _meaning(loc, model)
         return "required, but missing" + (f" ({meaning})" if meaning else "")
     found = _brief(item["input"])
-    if loc == ("scanner",) and isinstance(item["input"], tuple):
-        return "several scanners cannot be given yet: one [scanner] table is expected"
     if kind in _EXPECTED:
         return f"{_EXPECTED[kind]} is expected, not {found}"
     if kind == "literal_error":
@@ -261,8 +259,8 @@ def _brief(value: Any) -> str:
 def _unknown(loc: Loc, model: type[BaseModel]) -> str:
     """Name the nearest known key, or the section that the key belongs to, or the keys that are known."""
     names = tuple(part for part in loc if isinstance(part, str))
-    if names in NOT_YET:
-        return f"{NOT_YET[names]} cannot be given yet: this version does not read it, leave it out"
+    if loc in (("scanner", "id"), ("scanner", "file")):
+        return "belongs to one of several scanners: write each as a [[scanner]] table, or leave it out"
     key, known = str(loc[-1]), list(_fields((model,), loc[:-1]))
     near = difflib.get_close_matches(key[:100], known, 1, cutoff=0.6)
     if near:

@@ -9,17 +9,19 @@ from __future__ import annotations
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC
-from itertools import pairwise
+from itertools import pairwise, permutations
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from .. import datum, model
-from ..config import LotConfig, PassSection, ScannerSection
+from ..config import SIDE_FILES, LotConfig, PassSection, ScannerPart, ScannerSection
+from ..delivery import tell
 from ..errors import ConfigError, InputError, MismatchError
-from ..files import alignment, logs, sources, times, vectors
+from ..files import alignment, logs, side_files, sources, times, vectors
 from ..files.scans import ScanRows
+from ..kernels import scanners
 from ..kernels.scan_geometry import on_mat, spot_pitches
 from ..model import Alignment, Doubt, Exclusion, Fixes, LotInputs, Pass, ScanLog, Source, Tally, Wheel
 
@@ -52,7 +54,8 @@ def _read_all(config: LotConfig, of_mat: bool, aside: Executor) -> LotInputs:
     rows, scan_tally = logs.read_scan(
         config.files.scan, config.scan_format, config.accept.rejected_frac, of_mat
     )
-    scan = _scan_log(rows, config.scanner, config.files.scan[0].name)
+    scan = scan_log(rows, config)
+    scan, more_tallies, more_doubts = join_scanners(scan, config, of_mat)
     fixes, fix_tallies, fix_doubts = fixes_read.result()
     wheel, wheel_tally, wheel_doubts = _read_wheel(config, rows)
     require_counts(wheel, config)
@@ -61,6 +64,7 @@ def _read_all(config: LotConfig, of_mat: bool, aside: Executor) -> LotInputs:
     require_overlap(scan, fixes, wheel, config)
     unchanged = [aside.submit(sources.confirm_unchanged, *item) for item in held if item[1].role in LOGS]
     line, exclusions, place_tallies, operations, place_doubts = _read_places(config, fixes)
+    side, side_tallies, side_doubts = _read_side_files(config, fixes, operations)
     unchanged += [aside.submit(sources.confirm_unchanged, *item) for item in held if item[1].role not in LOGS]
     for confirmed in unchanged:
         confirmed.result()
@@ -72,17 +76,19 @@ def _read_all(config: LotConfig, of_mat: bool, aside: Executor) -> LotInputs:
         passes=resolve_passes(config),
         exclusions=exclusions,
         sources=tuple(source for _, source in held),
-        tallies=(scan_tally, *fix_tallies, wheel_tally, *place_tallies),
+        tallies=(scan_tally, *more_tallies, *fix_tallies, wheel_tally, *place_tallies, *side_tallies),
         operations=tuple(operations),
-        doubts=(*rows.doubts, *fix_doubts, *wheel_doubts, *place_doubts),
+        doubts=(*rows.doubts, *more_doubts, *fix_doubts, *wheel_doubts, *place_doubts, *side_doubts),
+        **side,
     )
 
 
 def _read_sources(config: LotConfig) -> list[tuple[Path, Source]]:
     """Digest every input before it is read."""
     files = config.files
-    single = {"alignment": files.alignment, "exclusions": files.exclusions}
+    single = {role: getattr(files, role) for role in ("alignment", "exclusions", *SIDE_FILES)}
     named = [(role, path) for role in LOGS for path in getattr(files, role)]
+    named += [("scan", path) for part in config.scanners[1:] for path in part.file]
     named += [(role, path) for role, path in single.items() if path is not None]
     return [(path, sources.read_source(path, role, config.folder)) for role, path in named]
 
@@ -98,6 +104,11 @@ def spot_centres(scanner: ScannerSection, spots: int, name: str) -> np.ndarray:
         raise MismatchError(f"{name} has {spots} spot columns, [scanner] spots_right {error}") from None
 
 
+def scan_log(rows: ScanRows, config: LotConfig) -> ScanLog:
+    """Join the rows of the (first) scan log with the stated places of its spots."""
+    return _scan_log(rows, config.scanner, config.files.scan[0].name)
+
+
 def _scan_log(rows: ScanRows, scanner: ScannerSection, name: str) -> ScanLog:
     centres = spot_centres(scanner, rows.temp_c.shape[1], name)
     steps = np.diff(centres)
@@ -107,6 +118,104 @@ def _scan_log(rows: ScanRows, scanner: ScannerSection, name: str) -> ScanLog:
             "run in one direction across the mat: state the first and the last centre"
         )
     return ScanLog(rows.time_utc, rows.line, rows.temp_c, centres)
+
+
+def join_scanners(
+    first: ScanLog, config: LotConfig, of_mat: bool = True
+) -> tuple[ScanLog, list[Tally], list[Doubt]]:
+    """Put the other scanners' readings beside the first's, on its lines and its clock."""
+    if not config.scanners:
+        return first, [], []
+    tallies, doubts = [], []
+    temps, centres = [first.temp_c], [first.spot_right_m]
+    for part in config.scanners[1:]:
+        rows, tally = logs.read_scan(part.file, config.scan_format, config.accept.rejected_frac, of_mat)
+        own = _scan_log(rows, ScannerSection.model_construct(spots_right=part.spots_right), part.file[0].name)
+        temp, share = _on_lines(own, first, part, config)
+        if share < 1:
+            text = (
+                f"{share:.1%} of the lines of scanner {config.scanners[0].id} have a row of scanner {part.id} "
+                "within half a step of time: the others hold no reading of it"
+            )
+            doubts.append(Doubt("s1", "scanner_rows_missing", text, share, "share"))
+        temps.append(temp)
+        centres.append(own.spot_right_m)
+        tallies.append(tally)
+        doubts += rows.doubts
+    kept, of_overlap = _give_way(temps, centres, config)
+    return _side_by_side(first, temps, centres, kept, config), tallies, doubts + of_overlap
+
+
+def _on_lines(own: ScanLog, first: ScanLog, part: ScannerPart, config: LotConfig) -> tuple[np.ndarray, float]:
+    """Readings of another scanner on the first one's lines, and the share of lines that have a row of it."""
+    shared_s = config.scanners[0].clock_offset_s
+    offsets = [
+        config.rig.clock_offset_s if own_s is None else own_s for own_s in (part.clock_offset_s, shared_s)
+    ]
+    ahead = _nanoseconds(0 if "auto" in offsets else offsets[0] - offsets[1])
+    row = scanners.nearest_rows(first.time_utc.astype(np.int64), (own.time_utc - ahead).astype(np.int64))
+    if not (row >= 0).any():
+        raise MismatchError(
+            f"{part.file[0].name} is dated {_span(own.time_utc)}, the first scanner {_span(first.time_utc)}: give "
+            "logs of the same hours, or state clock_offset of each [[scanner]]"
+        )
+    temp = np.where((row >= 0)[:, None], own.temp_c[row], np.float32(np.nan))
+    return temp, float((row >= 0).mean())
+
+
+def _give_way(
+    temps: list[np.ndarray], centres: list[np.ndarray], config: LotConfig
+) -> tuple[list[np.ndarray], list[Doubt]]:
+    """Columns of each scanner that count, and what the overlaps say."""
+    kept, doubts = [np.ones(len(right_m), bool) for right_m in centres], []
+    for one, other in permutations(range(len(centres)), 2):
+        seen = scanners.seen_by(centres[other], spot_pitches(centres[one]))
+        if not seen.any():
+            continue
+        winner, loser = config.scanners[one], config.scanners[other]
+        if winner.wins_overlap == loser.wins_overlap:
+            raise ConfigError(
+                f"[[scanner]]: {winner.id} and {loser.id} see the same mat: state wins_overlap = true for the one "
+                "whose readings count there"
+            )
+        if not winner.wins_overlap:
+            continue
+        mean_c, count = scanners.overlap_difference(
+            temps[other][:, seen], centres[other][seen], temps[one], centres[one]
+        )
+        text = tell(
+            "where scanners {winner} and {loser} see the same mat, {loser} reads {off_delta_c:+.1f} against {winner} "
+            "({count} readings of {columns} columns); {winner} counts there",
+            winner=winner.id, loser=loser.id, off_delta_c=mean_c, count=count, columns=int(seen.sum()),
+        )  # fmt: skip
+        doubts.append(Doubt("s1", "scanners_overlap", text, mean_c, "degC of difference"))
+        kept[other] &= ~seen
+    return kept, doubts
+
+
+def _side_by_side(
+    first: ScanLog,
+    temps: list[np.ndarray],
+    centres: list[np.ndarray],
+    kept: list[np.ndarray],
+    config: LotConfig,
+) -> ScanLog:
+    """One line of spots from several, from left to right."""
+    right_m = np.concatenate([values[keep] for values, keep in zip(centres, kept, strict=True)])
+    order = np.argsort(right_m)
+    origin = [
+        (part.id, int(column) + 1)
+        for part, keep in zip(config.scanners, kept, strict=True)
+        for column in np.flatnonzero(keep)
+    ]
+    temp_c = np.concatenate([values[:, keep] for values, keep in zip(temps, kept, strict=True)], axis=1)
+    return ScanLog(
+        first.time_utc,
+        first.line,
+        np.ascontiguousarray(temp_c[:, order]),
+        right_m[order],
+        tuple(origin[place] for place in order),
+    )
 
 
 def require_size(config: LotConfig) -> None:
@@ -192,6 +301,38 @@ def _read_places(
             files.exclusions, frames.alignment, frames.map, frames.accuracy_m, frames.accept_ensemble, epoch
         )
     return line, stretches, tallies, operations, doubts
+
+
+def _read_side_files(
+    config: LotConfig, fixes: Fixes, operations: list[dict[str, Any]]
+) -> tuple[dict[str, tuple[Any, ...]], list[Tally], list[Doubt]]:
+    """Read diary, weather, control and tickets where given: nouns by role, balances, doubts.
+
+    The coordinate operation of the control points is added to `operations`.
+    """
+    files, limit = config.files, config.accept.rejected_frac
+    side: dict[str, tuple[Any, ...]] = {}
+    tallies: list[Tally] = []
+    doubts: list[Doubt] = []
+    for role in SIDE_FILES:
+        path, log_format = getattr(files, role), getattr(config, f"{role}_format")
+        if path is None or log_format is None:
+            continue
+        if role == "diary":
+            found, tally, said = side_files.read_diary(path, log_format, config.labels, limit)
+        elif role == "control":
+            epoch = config.crs.epoch or datum.decimal_year(fixes.time_utc[0])
+            found, tally, said, operation = side_files.read_control(
+                path, log_format, config.crs, epoch, limit
+            )
+            operations += [{"input": role, **operation}] if operation else []
+        else:
+            read = side_files.read_weather if role == "weather" else side_files.read_tickets
+            found, tally, said = read(path, log_format, limit)
+        side[role] = found
+        tallies.append(tally)
+        doubts += said
+    return side, tallies, doubts
 
 
 def require_quality(fixes: Fixes, limit_frac: float, name: str) -> None:

@@ -52,12 +52,27 @@ def context(sheet: LotSheet, words: Words, worked: WorkedProfile | None) -> dict
         "profiles": records(sheet, "profiles"), "stops": records(sheet, "stops"),
         "segments": records(sheet, "speed_segments"), "zones": records(sheet, "cold_zones"),
         "gaps": records(sheet, "gaps"), "left_out": left_out(sheet), "log_rows": log_rows(sheet),
-        "exclusions": sheet.facts("exclusion.").to_dict("records"),
+        "exclusions": sheet.facts("exclusion.").to_dict("records"), "changes": _changes(sheet),
         "doubts": sheet.facts("doubt.")["value"].tolist(), "trust": trust_rows(sheet),
         "worked": worked, "worked_number": worked_number, "rule": rule_rows(sheet),
         "definitions": definitions(sheet), "inputs": sheet.manifest["inputs"], "provenance": provenance(sheet),
         "cautions": words.cautions(sheet), "data": script_data(sheet), "number": number,
     }  # fmt: skip
+
+
+def _changes(sheet: LotSheet) -> list[dict[str, str]]:
+    """Changes of the set-up within the lot: when, and each new value with the one before."""
+    facts = sheet.facts("change.")
+    found = []
+    for number in dict.fromkeys(key.split(".")[1] for key in facts["key"]):
+        own = facts[facts["key"].str.startswith(f"change.{number}.")]
+        start, *values = own.to_dict("records")
+        stated = [
+            f"{row['key'].split('.', 2)[2]} {row['value']} {row['unit']} ({row['meaning'].split('; ')[-1]})"
+            for row in values
+        ]
+        found.append({"at": start["value"], "meaning": start["meaning"], "values": "; ".join(stated)})
+    return found
 
 
 def title_block(sheet: LotSheet, words: Words) -> list[tuple[str, str]]:
