@@ -32,8 +32,10 @@ LONGEST_STEP_M = 1.0  # between neighbouring lines; a wider hole is a gap (commo
 GUESSES = 1024  # bins across the mat that find a node; accuracy does not depend on it
 ROOM = 1024  # cells of one quadrilateral before its work arrays grow
 
-# called from kernels only: without wrappers it compiles faster
-_inner = njit(cache=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+# Without reference counts (`_nrt`), which for arrays handed on cost more than a small quadrilateral: so nothing
+# is allocated here. Without wrappers, what is called from kernels only compiles faster.
+_kernel = njit(cache=True, nogil=True, error_model="numpy", _nrt=False)
+_inner = njit(cache=True, error_model="numpy", _nrt=False, no_cpython_wrapper=True, no_cfunc_wrapper=True)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -103,7 +105,13 @@ def fill(mesh: Mesh, strips: np.ndarray, rank: np.ndarray, block: Block, cell_m:
     lines = (mesh.along_m, mesh.across_m, mesh.knot, mesh.spot, *mesh.nodes)
     readings = (mesh.temp_c, mesh.sigma_m, mesh.laid_s, mesh.inside)
     inputs = [_read_only(array) for array in (strips, rank, *lines, *readings)]
-    return _fill(*inputs, block.row0, block.col0, block.cols, cell_m, block.owner, block.bands)
+    frame = (block.row0, block.col0, block.cols, cell_m, block.owner, block.bands)
+    done, taken_over, room = 0, 0, ROOM
+    while done < len(strips):
+        work, at = np.empty((4, room)), np.empty(room, np.uint64)
+        done, taken, needed = _fill(done, *inputs, *frame, work, at)
+        taken_over, room = taken_over + taken, max(room, 2 * needed)
+    return taken_over
 
 
 def compile_fill() -> None:
@@ -142,17 +150,6 @@ def harvest(block: Block) -> tuple[np.ndarray, np.ndarray]:
     if missing.any():
         cell, bands = cell[~missing], bands[:, ~missing]
     return cell.astype(np.int32), bands
-
-
-@_inner
-def _corners(along, across, start, end, k, row0, col0, cell):
-    """Corners a, b (start line), c, d (end line) of a quadrilateral, in cells from the first centre."""
-    return (
-        along[start, k] / cell - 0.5 - col0, across[start, k] / cell - 0.5 - row0,
-        along[start, k + 1] / cell - 0.5 - col0, across[start, k + 1] / cell - 0.5 - row0,
-        along[end, k + 1] / cell - 0.5 - col0, across[end, k + 1] / cell - 0.5 - row0,
-        along[end, k] / cell - 0.5 - col0, across[end, k] / cell - 0.5 - row0,
-    )  # fmt: skip
 
 
 @_inner
@@ -252,6 +249,7 @@ def _value(number, work, at, start, end, span, rank, nodes, temp, sigma, laid, i
     spot, distance, inverse, guess = nodes
     from_m, span_m = distance[span[0]], distance[span[1]] - distance[span[0]]
     taken_over, last = 0, len(inverse) - 1
+    laid_from, laid_span = laid[start], laid[end] - laid[start]
     bins = len(guess) / distance[-1]
     for i in range(number):
         right_m, v = from_m + work[2, i] * span_m, work[3, i]
@@ -273,36 +271,42 @@ def _value(number, work, at, start, end, span, rank, nodes, temp, sigma, laid, i
         near = sigma[start, left] + u * (sigma[start, right] - sigma[start, left])
         far = sigma[end, left] + u * (sigma[end, right] - sigma[end, left])
         bands[cell, 0] = value
-        bands[cell, 1] = laid[start] + v * (laid[end] - laid[start])
+        bands[cell, 1] = laid_from + v * laid_span
         bands[cell, 2] = near + v * (far - near)
     return taken_over
 
 
-@njit(cache=True, error_model="numpy")
+@_kernel
 def _fill(
-    strips, rank, along, across, knot, spot, distance, inverse, guess, temp, sigma, laid, inside,
-    row0, col0, cols, cell, owner, bands,
+    first, strips, rank, along, across, knot, spot, distance, inverse, guess, temp, sigma, laid, inside,
+    row0, col0, cols, cell, owner, bands, work, at,
 ):  # fmt: skip
-    """Go strip by strip, quadrilateral by quadrilateral: gather its cells, place them, give them values."""
-    work, at = np.empty((4, ROOM)), np.empty(ROOM, np.uint64)
+    """Go strip by strip, quadrilateral by quadrilateral: gather its cells, place them, give them values.
+
+    Corners a, b are on the start line, c, d on the end line, in cells from the first centre. Return the
+    strips done, the cells taken over, and the room that the next strip needs where it had too little.
+    """
     taken_over = 0
-    for k in range(len(strips)):
-        start, end = strips[k, 0], strips[k, 1]
+    for k in range(first, len(strips)):
+        start, end = np.uint64(strips[k, 0]), np.uint64(strips[k, 1])
+        xb, yb = along[start, 0] / cell - 0.5 - col0, across[start, 0] / cell - 0.5 - row0
+        xc, yc = along[end, 0] / cell - 0.5 - col0, across[end, 0] / cell - 0.5 - row0
         for p in range(len(knot) - 1):
-            quad = _corners(along, across, start, end, p, row0, col0, cell)
-            xa, ya, xb, yb, xc, yc, xd, yd = quad
+            xa, ya, xd, yd = xb, yb, xc, yc
+            xb, yb = along[start, p + 1] / cell - 0.5 - col0, across[start, p + 1] / cell - 0.5 - row0
+            xc, yc = along[end, p + 1] / cell - 0.5 - col0, across[end, p + 1] / cell - 0.5 - row0
+            quad = (xa, ya, xb, yb, xc, yc, xd, yd)
             if math.isnan(xa + xb + xc + xd + ya + yb + yc + yd):
                 continue
             if math.ceil(min(min(xa, xb), min(xc, xd))) >= math.ceil(max(max(xa, xb), max(xc, xd))):
                 continue
             number = _gather(quad, rank[k], cols, owner, work, at)
             if number > len(at):
-                work, at = np.empty((4, 2 * number)), np.empty(2 * number, np.uint64)
-                _gather(quad, rank[k], cols, owner, work, at)
+                return k, taken_over, number
             if number > 0:
                 _place(number, work, quad)
                 taken_over += _value(
                     number, work, at, start, end, (knot[p], knot[p + 1]), rank[k],
                     (spot, distance, inverse, guess), temp, sigma, laid, inside, owner, bands,
                 )  # fmt: skip
-    return taken_over
+    return len(strips), taken_over, 0
