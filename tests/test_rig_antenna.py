@@ -295,6 +295,30 @@ def test_a_lot_with_a_change_is_refused(tmp_path):
         found_by(folder, table(folder, lot, marks_of(lot), codes=(0,)))
 
 
+def test_a_turn_round_within_one_pass_serves_as_well(tmp_path):
+    """Out, round in a drop of 10 m radius (60, 300, 60 degrees) and back in one log: no [[pass]] is needed."""
+    drop = [synthetic.arc(10.0, angle) for angle in (-60.0, 300.0, -60.0)]
+    road = (synthetic.straight(35.0), *drop, synthetic.straight(45.0))
+    plan = PassPlan("upstation", offset_m=0.0, from_m=5.0, speeds=((0.0, 0.3),), stops=(Stop(12.0, 20.0),))
+    lot = drive(road=road, passes=(plan,), alignment=False)
+    folder = written(tmp_path, lot, FORWARD_M + 0.3, -RIGHT_M)
+    heading = np.abs((lot.truth.heading_deg - lot.plan.start_bearing_deg + 180) % 360 - 180)
+    legs = np.where(heading < 1, 0, np.where(heading > 179, 1, -1))
+    rows = ["mark,line,spot"]
+    for number, (line, spot) in enumerate(((150, 9), (250, 17)), 1):
+        mark = lot.truth.spot_easting_m[line, spot], lot.truth.spot_northing_m[line, spot]
+        for leg in (0, 1):
+            away = np.hypot(lot.truth.spot_easting_m - mark[0], lot.truth.spot_northing_m - mark[1])
+            away[legs != leg] = np.inf
+            at = np.unravel_index(int(away.argmin()), away.shape)
+            assert away[at] < 0.15
+            rows.append(f"M{number},{at[0] + 1},{at[1] + 1}")
+    (folder / "seen.csv").write_text("\n".join(rows) + "\n")
+    found = found_by(folder, folder / "seen.csv")
+    assert abs(found.forward.error_m + 0.3) < 3 * found.forward.sigma_m < 0.1
+    assert abs(found.right.error_m - 2 * RIGHT_M) < 3 * found.right.sigma_m < 0.15
+
+
 def test_noise_and_a_sensor_do_not_bias(tmp_path):
     """With 0.02 m of noise drifting over 60 s, and a heading sensor, the error is within three sigmas."""
     gnss = Gnss(fixed_m=0.02, correlation_s=60.0, heading_sigma_deg=0.3)

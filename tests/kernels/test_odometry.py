@@ -64,6 +64,15 @@ def test_a_long_run_into_another_road_is_no_back_up() -> None:
     assert (odometry.direction_of_runs(time, wheel, time, fixes, sigma, longest_m=100.0) == -1).any()
 
 
+def test_a_turn_round_later_does_not_turn_the_start_round() -> None:
+    """12 m north, a stop, 40 m on, and 100 m back: the first 12 m went ahead, whatever the whole later run did."""
+    time = np.arange(0.0, 1000.0, 0.5)
+    north = np.interp(time, [0, 60, 90, 290, 790, 1000], [0.0, 12.0, 12.0, 52.0, -48.0, -48.0])
+    wheel = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(north)))])
+    fixes = np.column_stack([np.zeros(len(time)), north])
+    assert (odometry.direction_of_runs(time, wheel, time, fixes, np.full(len(time), 0.02)) == 1).all()
+
+
 def test_noisy_fixes_turn_nothing_round() -> None:
     """With 2 m of noise the fixes cannot tell, and the counter is believed."""
     time, wheel, fixes = back_up_log(rising=True)

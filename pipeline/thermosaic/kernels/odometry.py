@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 LONGEST_STEP_S = 5.0  # between rows of a log that did not pause
+NEAR_SHARE, NEAR_M = 3.0, 10.0  # how much of a run beside tells its course: shares of this run, and at least
 
 
 def distance_at(row_s: np.ndarray, wheel_m: np.ndarray, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -98,8 +99,9 @@ def direction_of_runs(
     """Which way the paver went between pauses: +1 as the counter says, -1 against it.
 
     The log is cut into runs where the wheel pauses; a run is turned round when the fixes at its ends moved
-    against the course of the two runs beside it, by more than four of their standard deviations, and when
-    it starts and ends where its neighbours do: a lane laid on the way back starts beside the one before.
+    against the course of the two runs beside it (of their parts next to it: a paver may turn round later), by
+    more than four of their standard deviations, and when it starts and ends where its neighbours do: a lane
+    laid on the way back starts beside the one before.
 
     Parameters
     ----------
@@ -131,11 +133,32 @@ def direction_of_runs(
         beside = [k for k in (run - 1, run + 1) if 0 <= k < len(start) and abs(turned[k]) > abs(turned[run])]
         if not beside or not shortest_m <= turned[run] <= longest_m or not (joined[run] and joined[run + 1]):
             continue
-        course = sum(moved[k] / max(np.hypot(*moved[k]), 1e-9) for k in beside)
+        reach = max(NEAR_SHARE * turned[run], NEAR_M)
+        near = [
+            _move_beside(row_s, wheel_m, fix_s, fix_m, (start[k], stop[k]), k < run, reach) for k in beside
+        ]
+        course = sum(move / max(np.hypot(*move), 1e-9) for move in near)
         progress = float(moved[run] @ course / max(np.hypot(*course), 1e-9))
         if progress < -max(4.0 * noise[run], 0.5 * turned[run]):
             sign[start[run] : stop[run]] = -1.0
     return sign
+
+
+def _move_beside(
+    row_s: np.ndarray,
+    wheel_m: np.ndarray,
+    fix_s: np.ndarray,
+    fix_m: np.ndarray,
+    run: tuple[int, int],
+    is_before: bool,
+    reach_m: float,
+) -> np.ndarray:
+    """Move (2) of the fixes over the last (of a run before) or first `reach_m` of a run."""
+    gone = np.abs(wheel_m[run[0] : run[1] + 1] - wheel_m[run[0]])
+    ends = (gone[-1] - reach_m, gone[-1]) if is_before else (0.0, reach_m)
+    rows = run[0] + np.clip(np.searchsorted(gone, ends), 0, len(gone) - 1)
+    places = [np.interp(row_s[rows], fix_s, axis) for axis in fix_m.T]
+    return np.array([place[1] - place[0] for place in places])
 
 
 def runs_between_pauses(
