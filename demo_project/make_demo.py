@@ -2,7 +2,8 @@
 
 `python demo_project/make_demo.py` writes lift1/ and lift2/ beside this file; the same bytes each time.
 Whatever is planted here (cold load ends, stops, a streak, a float episode, an outage, a person) is what
-the results should show.
+the results should show. Beside the logs lie the side files that people write: a diary, the weather, control
+points and truck tickets, all from the lot's truth and to the accuracy of whoever would write them.
 
 `layers.png` is a picture of the lower lift's result, drawn by the program itself:
 `thermosaic demo -o demo_result && thermosaic plot demo_result/LBR-L1-20260514 --what layers -o demo_project/layers.png`
@@ -10,10 +11,25 @@ the results should show.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from thermosaic import synthetic
-from thermosaic.synthetic import Episode, Gnss, LotPlan, Mat, PassPlan, Patch, Person, Scanner, Stop, Wheel
+from thermosaic.synthetic import (
+    Episode,
+    Gnss,
+    LotPlan,
+    Mat,
+    PassPlan,
+    Patch,
+    Person,
+    Scanner,
+    Stop,
+    SyntheticLot,
+    Wheel,
+)
 from thermosaic.units import FOOT_M, US_SURVEY_FOOT_M
 
 BEND = 1 / (525 * FOOT_M)
@@ -45,7 +61,8 @@ PLACE = {
 def main(folder: Path) -> None:
     """Write both lots into `folder`."""
     for name, plan, lot_file in (("lift1", lift1(), LIFT1_TOML), ("lift2", lift2(), LIFT2_TOML)):
-        files = synthetic.make_lot(plan).files | {"lot.toml": lot_file.encode()}
+        lot = synthetic.make_lot(plan)
+        files = lot.files | side_files(lot, SITE[name]) | {"lot.toml": lot_file.encode()}
         (folder / name).mkdir(parents=True, exist_ok=True)
         for file_name, content in files.items():
             (folder / name / file_name).write_bytes(content)
@@ -121,6 +138,107 @@ def lift2() -> LotPlan:
     )
 
 
+@dataclass(frozen=True)
+class Site:
+    """What people of one shift would write down: reasons of the stops in order, a note, weather, loads."""
+
+    reasons: tuple[tuple[str, str], ...]  # kind, text
+    note: tuple[float, str]  # way along the pass [ft], text
+    load_ends_ft: tuple[float, ...]  # way of C where each load's cold end is seen
+    load_t: float
+    weather: tuple[tuple[float, float, str], ...]  # degC, m/s, sky, every quarter of an hour
+
+
+SITE = {
+    "lift1": Site(
+        (("truck", "waited for a truck"), ("breakdown", "auger sensor, cleaned")),
+        (480.0, "paver crew changed"),
+        (62, 207, 352, 497, 642, 787),
+        24.2,
+        ((11.5, 2.1, "clear"), (12.4, 2.6, "clear"), (13.1, 3.4, "few clouds"), (13.9, 3.0, "few clouds")),
+    ),
+    "lift2": Site(
+        (("truck", "waited for a truck"), ("truck", "truck turned away, mix too cold")),
+        (520.0, "inspector on site"),
+        (80, 225, 370, 515, 660, 805),
+        19.3,
+        ((14.8, 4.0, "clouds"), (15.2, 4.4, "clouds"), (15.5, 3.9, "clouds"), (15.1, 4.8, "overcast")),
+    ),
+}
+
+
+def side_files(lot: SyntheticLot, site: Site) -> dict[str, bytes]:
+    """Write diary, weather, control points and tickets as the crew of this lot would."""
+    tables = {
+        "diary.csv": _diary(lot, site),
+        "weather.csv": _weather(lot, site),
+        "control.csv": _control(lot),
+        "tickets.csv": _tickets(lot, site),
+    }
+    return {name: ("\n".join(lines) + "\n").encode() for name, lines in tables.items()}
+
+
+def _minute(time_utc: np.datetime64, up: bool = False) -> str:
+    whole = time_utc.astype("M8[m]")
+    return f"{whole + np.timedelta64(int(up and whole < time_utc), 'm')}:00Z"
+
+
+def _seen_at(lot: SyntheticLot, way_m: float) -> np.datetime64:
+    """When C first came to a way along the pass."""
+    return lot.truth.time_utc[np.searchsorted(lot.truth.reach_m, way_m)]
+
+
+def _diary(lot: SyntheticLot, site: Site) -> list[str]:
+    """A diary is written to the minute."""
+    rows = [
+        (_minute(stop.start_utc), _minute(stop.end_utc, up=True), kind, text)
+        for stop, (kind, text) in zip(lot.truth.stops, site.reasons, strict=True)
+    ]
+    rows.append((_minute(_seen_at(lot, site.note[0] * FOOT_M)), "", "note", site.note[1]))
+    return ["from_utc,to_utc,kind,text", *(",".join([*row[:3], f'"{row[3]}"']) for row in sorted(rows))]
+
+
+def _weather(lot: SyntheticLot, site: Site) -> list[str]:
+    first = lot.truth.time_utc[0].astype("M8[m]")
+    times = (f"{first + np.timedelta64(15 * i, 'm')}:00Z" for i in range(len(site.weather)))
+    rows = (f"{time},{air},{wind},{sky}" for time, (air, wind, sky) in zip(times, site.weather, strict=True))
+    return ["time_utc,air_c,wind_mps,sky", *rows]
+
+
+def _control(lot: SyntheticLot) -> list[str]:
+    """Two rover points on the mat's edges, three hand readings."""
+    truth, rows = lot.truth, []
+    places = ((0.2, 2, "mat edge"), (0.75, 25, "mat edge"), (0.3, 10, ""), (0.55, 18, ""), (0.8, 14, ""))
+    for number, (part, spot, text) in enumerate(places, 1):
+        line = int(part * len(truth.time_utc))
+        east, north = (grid[line, spot] for grid in (truth.spot_easting_m, truth.spot_northing_m))
+        if text:  # the edge lies half way to the next spot outwards
+            beyond = spot - 1 if spot < 14 else spot + 1
+            east = (east + truth.spot_easting_m[line, beyond]) / 2
+            north = (north + truth.spot_northing_m[line, beyond]) / 2
+        lon, lat = lot.site.lon_lat(np.array([east]), np.array([north]))
+        hand = "," if text else f"{_second(truth.time_utc[line])},{truth.temp_c[line, spot] - 0.6:.1f}"
+        rows.append(
+            f"{'E' if text else 'H'}{number},{lon[0]:.8f},{lat[0]:.8f},{hand},{text or 'hand reading'}"
+        )
+    return ["point_id,lon_deg,lat_deg,time_utc,temp_c,text", *rows]
+
+
+def _second(time_utc: np.datetime64) -> str:
+    return f"{time_utc.astype('M8[s]')}Z"
+
+
+def _tickets(lot: SyntheticLot, site: Site) -> list[str]:
+    """The end of a load reaches the screed some way after the truck has left the hopper."""
+    lag_m = 12 * FOOT_M
+    ways = [at * FOOT_M - lot.plan.rig.screed_forward_m - lag_m for at in site.load_ends_ft]
+    rows = [
+        f"{_second(_seen_at(lot, way))},{site.load_t + 0.3 * ((7 * i) % 5 - 2):.1f},LB-{4101 + i}"
+        for i, way in enumerate(ways)
+    ]
+    return ["time_utc,mass_t,ticket_id", *rows]
+
+
 def _speed(feet_a_minute: float) -> float:
     return feet_a_minute * FOOT_M / 60
 
@@ -160,6 +278,7 @@ thickness = "2.5 in"                # compacted
 time_zone = "America/Boise"
 course = "leveling"
 laydown_target = "300 degF"
+spread_rate = "275 lb/yd2"          # tickets are held against it
 note = "Trucks straight into the hopper. Waited for trucks near 114+98 and 117+86."
 
 [lot.agency]                        # free keys, kept with the results
@@ -169,6 +288,10 @@ contract = "LB-2026-03"
 scan = "scan.csv"
 fixes = "gnss.nmea"
 alignment = "centreline.geojson"    # the wheel is a column of the scan
+diary = "diary.csv"                 # what happened on site; the reasons of stops come from it
+weather = "weather.csv"
+control = "control.csv"             # points by rover on the mat's edge, temperatures by hand
+tickets = "tickets.csv"             # truck loads: mass, and when each discharge ended
 
 [formats]
 scan = "wide-csv"
@@ -214,6 +337,7 @@ LIFT2_TOML = (
     .replace("lift = 1  ", "lift = 2  ")
     .replace('thickness = "2.5 in"', 'thickness = "2 in"  ')
     .replace('course = "leveling"', 'course = "surface"')
+    .replace('spread_rate = "275 lb/yd2"', 'spread_rate = "220 lb/yd2"')
     .replace('laydown_target = "300 degF"', 'laydown_target = "290 degF"')
     .replace(
         "Trucks straight into the hopper. Waited for trucks near 114+98 and 117+86.",

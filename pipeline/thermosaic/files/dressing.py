@@ -1,7 +1,7 @@
 """Layers as a delivery wants them: identity, labels, local times, CRS units, and US units by suffix.
 
-The one place where US units are made: `deliver` converts any number by the suffix of its name, so
-GeoPackage, tables and rasters agree. spots.parquet, quality.json and manifest.json stay SI.
+Numbers and sentences take the delivery's units by `delivery`, so GeoPackage, tables and rasters agree.
+spots.parquet, quality.json and manifest.json stay SI.
 """
 
 from __future__ import annotations
@@ -17,8 +17,9 @@ import pandas as pd
 import shapely
 
 from .. import __version__
-from ..tables import LAYERS, US_SUFFIX, Table, suffix
-from ..units import F_PER_C, FOOT_M
+from ..delivery import deliver, delivered_name, in_units
+from ..tables import LAYERS, Column, Table
+from ..units import FOOT_M
 
 if TYPE_CHECKING:
     import pyproj
@@ -30,6 +31,7 @@ NUMBER_COLUMN = {
     "stops": "stop_id",
     "speed_segments": "segment_id",
     "profiles": "profile_id",
+    "diary": "entry_id",
 }
 NULLABLE_DTYPE = {"int32": "Int32", "int64": "Int64", "bool": "boolean"}
 MULTI = {
@@ -42,35 +44,6 @@ def delivery_foot_m(crs: pyproj.CRS) -> float:
     """Length in metres of the foot of a delivery: the map CRS's own if its unit is a foot, else 0.3048."""
     factor = float(crs.axis_info[0].unit_conversion_factor)
     return factor if abs(factor - FOOT_M) < 1e-3 else FOOT_M
-
-
-def delivered_name(name: str, units: str) -> str:
-    """Name of a column in a delivery.
-
-    >>> delivered_name("deficit_max_delta_c", "us"), delivered_name("stopped_s", "us")
-    ('deficit_max_delta_f', 'stopped_s')
-    """
-    ending = suffix(name)
-    if units == "si" or ending not in US_SUFFIX:
-        return name
-    return name.removesuffix(ending) + US_SUFFIX[ending]
-
-
-def deliver(values: Any, name: str, units: str, foot_m: float) -> Any:
-    """Convert SI numbers to a delivery's unit by the suffix of their SI name.
-
-    >>> round(deliver(129.44, "low_c", "us", 0.3048), 1)
-    265.0
-    >>> round(deliver(13.889, "drop_delta_c", "us", 0.3048), 1)
-    25.0
-    """
-    ending = suffix(name)
-    if units == "si" or ending not in US_SUFFIX:
-        return values
-    if ending == "c":
-        return values * F_PER_C + 32
-    factor = {"m": 1 / foot_m, "m2": 1 / foot_m**2, "mps": 60 / foot_m, "delta_c": F_PER_C}[ending]
-    return values * factor
 
 
 def delivered_table(table: Table, units: str) -> Table:
@@ -141,7 +114,7 @@ def _dress(frame: gpd.GeoDataFrame, table: Table, record: LotRecord) -> gpd.GeoD
     values |= added
     foot_m, factor = delivery_foot_m(crs), float(crs.axis_info[0].unit_conversion_factor)
     columns = {
-        delivered_name(c.name, units): _column(deliver(values[c.name], c.name, units, foot_m), c.dtype)
+        delivered_name(c.name, units): _column(_delivered(values[c.name], c, units, foot_m), c.dtype)
         for c in table.columns
     }
     geometry = to_crs_units(np.asarray(frame.geometry), str(table.geometry), factor)
@@ -163,6 +136,13 @@ def _typed(values: Any, dtype: str) -> Any:
     if dtype in NULLABLE_DTYPE:
         return pd.array(values, dtype=NULLABLE_DTYPE[dtype])
     return pd.Series(values).to_numpy(dtype, na_value=np.nan)
+
+
+def _delivered(values: Any, column: Column, units: str, foot_m: float) -> Any:
+    """Numbers and sentences of a column in the delivery's units."""
+    if column.dtype == "text":
+        return np.array([in_units(text, units, foot_m) for text in values], dtype=object)
+    return deliver(values, column.name, units, foot_m)
 
 
 def _column(values: Any, dtype: str) -> Any:

@@ -30,6 +30,10 @@ _OPTIONAL = {  # names a file may lack; of wheel_m and wheel_count a wheel log n
     "scan": ("date", "wheel_m", "wheel_count"),
     "wheel": ("date", "wheel_m", "wheel_count"),
     "fixes": ("date", "height_m", "sigma_m", "sigma_north_m", "sigma_east_m", "heading_deg"),
+    "diary": ("from_utc", "to_utc", "from_station", "to_station", "text"),
+    "weather": ("date", "air_c", "wind_mps", "sky"),
+    "control": ("easting_m", "northing_m", "lon_deg", "lat_deg", "time_utc", "date", "temp_c", "text"),
+    "tickets": ("date", "ticket_id"),
 }
 
 

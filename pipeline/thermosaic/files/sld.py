@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 FOLDER, RASTER = "sld", "temperature"
 SLD, OGC = "http://www.opengis.net/sld", "http://www.opengis.net/ogc"
 PIXEL_MM = 0.28
-MARKS = {"circle": "circle", "triangle": "triangle", "line": "cross"}
+MARKS = {"circle": "circle", "triangle": "triangle", "line": "cross", "cross": "cross"}
 COARSE_MM = 4.0  # a hatch this wide is drawn upright, a closer one aslant
 DASHES = {"solid": "", "dash": "8 4", "dot": "1 4", "dash dot": "8 4 1 4"}
 HALO_PIXELS, POINTS_PER_PIXEL = 2.0, 0.79

@@ -11,9 +11,9 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
-from ..tables import Table
+from ..delivery import deliver, delivered_name
+from ..tables import DIARY_KINDS, Table
 from . import qml
-from .dressing import deliver, delivered_name
 from .symbols import (
     INK,
     Label,
@@ -68,6 +68,8 @@ def layer_looks(tables: tuple[Table, ...], config: LotConfig, bands: list[str]) 
         "dropped": Look("fill", _dropped(_reasons(tables)), "value", "reason"),
         "gaps": Look("fill", _gaps(), "value", "kind", _gap_label()),
         "station_ticks": Look("marker", (Rule("station", _tick()),), label=_station_label()),
+        "diary": Look("fill", _entries(), "value", "kind", _entry_label()),
+        "control": Look("marker", (Rule("control point", _control()),), label=_control_label()),
     }
 
 
@@ -191,6 +193,24 @@ def _gaps() -> tuple[Rule, ...]:
     )
 
 
+def _entries() -> tuple[Rule, ...]:
+    """Diary entries by kind: outlines told apart by their dashes and a hatching of their own, the mat shows."""
+    angles, dashes = (45, 135, 0, 90), ("dash", "dot", "dash dot")
+    return tuple(
+        Rule(
+            kind,
+            (fill(None, INK, 0.4, dash=dashes[i % 3]), hatch(angles[i % 4], 3.0 + i // 4)),
+            value=kind,
+        )
+        for i, kind in enumerate(DIARY_KINDS)
+    )
+
+
+def _control() -> tuple[SymbolLayer, ...]:
+    """A cross in white and ink, so that it is seen on any mat."""
+    return marker("cross", "#ffffff", 4.2, "#ffffff", 1.4), marker("cross", INK, 3.6, INK, 0.5)
+
+
 def _path() -> tuple[SymbolLayer, ...]:
     return stroke("#ffffff", 0.5), stroke(INK, 0.2), arrows(INK, 2.2, 45)
 
@@ -227,12 +247,22 @@ def _speed_label(units: str) -> Label:
 
 
 def _duration_label() -> Label:
-    return Label("'stood ' || format_number(\"duration_s\" / 60, 1) || ' min'", "around", 3000, 7, DEEP_BROWN, 7.5)
+    return Label(
+        "'stood ' || format_number(\"duration_s\" / 60, 1) || ' min'", "around", 3000, 7, DEEP_BROWN, 7.5
+    )
 
 
 def _deficit_label(name: str, units: str) -> Label:
     text = f"'\N{MINUS SIGN}' || round(\"{name}\") || ' {DEGREE[units]}'"
     return Label(text, "around", 1200, 6, DEEP_BLUE, 7.5)
+
+
+def _entry_label() -> Label:
+    return Label("\"kind\" || coalesce(': ' || \"entry_text\", '')", "around", 1200, 9, INK, 7, column="kind")
+
+
+def _control_label() -> Label:
+    return Label('"point_id"', "around", 1200, 9, INK, 7, column="point_id")
 
 
 def _gap_label() -> Label:

@@ -93,6 +93,7 @@ def stop_layer(
     clean: tuple[np.ndarray, ...],
     swath: Swath,
     sigma_m: np.ndarray,
+    reasons: dict[int, str] | None = None,
 ) -> gpd.GeoDataFrame:
     """Make the layer of stops.
 
@@ -102,6 +103,8 @@ def stop_layer(
         The pass's block, and which of its readings are first looks at mat.
     sigma_m : float64 (line)
         Position sigma of each line of the swath.
+    reasons : dict, optional
+        Reason by stop id, as the diary gives it.
     """
     blocks = {block.mat.code: (block, mask) for block, mask in zip(readings, clean, strict=True)}
     rows = []
@@ -119,7 +122,7 @@ def stop_layer(
             "start_utc": stop.start_utc, "end_utc": stop.end_utc, "duration_s": stop.duration_s,
             "station_m": mat.zero_m + float(frames[1]),
             "temp_drop_delta_c": _drop(stop.distance_m, block, seen, swath.distance_m[block.line]),
-            "reason": None,
+            "reason": (reasons or {}).get(stop.id),
             "position_sigma_m": sigma_over(sigma_m, mat, from_m, to_m),
             "geometry": mat.strip(from_m, to_m),
         })  # fmt: skip

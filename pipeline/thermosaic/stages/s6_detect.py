@@ -11,7 +11,7 @@ import geopandas as gpd
 import numpy as np
 
 from ..config import RuleProfile
-from ..findings import layers, patterns, profiles, speeds, stops, uniformity, verdicts, zones
+from ..findings import control, diary, layers, patterns, profiles, speeds, stops, uniformity, verdicts, zones
 from ..findings.doubts import doubts_of
 from ..findings.survey import Survey, survey_lot
 from ..model import Findings, LotInputs, Rasters, Stations, Swath, Trajectory
@@ -58,16 +58,21 @@ def detect_findings(
     )
     verdict = tuple(reason[block.place] for block in survey.readings)
     zone_layer, strips = _zones(survey, swath, rules)
+    noted = diary.place_entries(inputs.diary, survey.mats, survey.stops, swath)
     frames = {
         "mat": layers.mat_layer(survey.readings, verdict, swath),
         "paver_path": layers.path_layer(survey.mats, swath),
         "cold_zones": zone_layer,
-        "stops": stops.stop_layer(survey.stops, survey.readings, _clean(survey), swath, survey.sigma_m),
+        "stops": stops.stop_layer(
+            survey.stops, survey.readings, _clean(survey), swath, survey.sigma_m, diary.stop_reasons(noted)
+        ),
         "speed_segments": speeds.speed_layer(survey.motions, survey.sigma_m),
         "profiles": _profiles(survey, verdict, inputs, stations, swath, trajectory, rules, laydown_target_c),
         "dropped": layers.dropped_layer(survey.readings, verdict),
         "gaps": layers.gap_layer(survey.readings, swath),
         "station_ticks": layers.tick_layer(survey.mats, inputs.alignment, tick_step_m),
+        "diary": diary.diary_layer(noted),
+        "control": control.control_layer(inputs.control, survey, swath, stations),
     }
     frames["lot"] = layers.lot_layer(
         frames, survey.readings, verdict, survey.motions, survey.stops, survey.sigma_m
@@ -81,7 +86,16 @@ def detect_findings(
     }
     if spread_rate_kg_m2 is not None:
         counts["tonnage"] = uniformity.tonnage(frames["lot"], spread_rate_kg_m2)
-    return Findings(reason, frames, counts, doubts_of(frames, counts))
+    counts |= {
+        "diary": diary.diary_counts(inputs.diary, noted),
+        "control": control.control_counts(frames["control"]),
+    }
+    doubts = (
+        *doubts_of(frames, counts),
+        *diary.diary_doubts(inputs.diary, noted, swath),
+        *control.control_doubts(frames["control"], swath, rules),
+    )
+    return Findings(reason, frames, counts, doubts)
 
 
 def _clean(survey: Survey) -> tuple[np.ndarray, ...]:

@@ -1,0 +1,335 @@
+"""Side files that people write: diary, weather, control points, truck tickets; each by its format file.
+
+A row that cannot be understood is left out, counted by cause, and named with file, line, column and what was
+expected; the rest is used. Nothing is guessed: a word that is not known is no kind of entry.
+"""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyproj
+
+from .. import datum
+from ..config import CrsSection, LogFormat
+from ..errors import InputError
+from ..model import ControlPoint, DiaryEntry, Doubt, Tally, Ticket, WeatherReading
+from ..tables import DIARY_KINDS
+from ..units import TEMPERATURES, UNITS, StationLabels
+from .fixes import time_texts
+from .numbers import BAD, to_numbers
+from .rows import read_blocks
+from .sources import check_file, refuse
+from .tallies import Ledger, rejected_frac
+from .times import to_utc
+from .vectors import pin_frame
+
+MOST_BYTES = 20_000_000
+MOST_NAMED = 5  # rows left out that are named one by one
+WRITTEN_TO = np.timedelta64(60, "s")  # a diary is written to the minute: an entry without end stands for one
+AIR_C, WIND_MPS, MASS_T = (-50.0, 60.0), (0.0, 80.0), (0.05, 60.0)  # beyond: another unit (common practice)
+HAND_C = (-50.0, 400.0)  # of a hand reading, as of a spot's
+_TIME_WRONG = {
+    "no_zone": 'has no zone: add Z or an offset like -06:00, or state time_scale = "local" and time_zone in the '
+    "format file",
+    "local_time_twice_or_never": "occurs twice or never in that zone: write it in UTC",
+    "impossible_date": "lies outside the years 1980 .. 2099",
+}
+
+
+@dataclass
+class _Sheet:
+    """All rows of one side file as columns by our names, and what is wrong with which row."""
+
+    path: Path
+    format: LogFormat
+    ledger: Ledger
+    columns: dict[str, pa.Array]
+    line: np.ndarray  # int (row) in the file
+    sound: np.ndarray  # bool (row)
+    said: list[tuple[int, str]] = field(default_factory=list)  # line, sentence
+
+    def texts(self, name: str) -> list[str]:
+        """Texts of a column, blank where there is none."""
+        if name not in self.columns:
+            return [""] * len(self.line)
+        return ["" if value is None else str(value).strip() for value in self.columns[name].to_pylist()]
+
+    def refuse(self, row: int, cause: str, name: str, found: Any, expected: str) -> None:
+        """Leave out a row for what stands in one of its columns; the first cause of a row counts."""
+        if not self.sound[row]:
+            return
+        self.sound[row] = False
+        line, column = int(self.line[row]), self.format.columns.get(name, name)
+        self.ledger.reject(cause, [line])
+        shown = str(found)[:60]
+        self.said.append((line, f'{self.path.name}:{line}: column "{column}": "{shown}" {expected}'))
+
+    def times(self, name: str, needed: bool = True) -> np.ndarray:
+        """Times of a column, NaT where it is blank; a wrong one costs its row."""
+        stated = (
+            time_texts({"time_utc": self.columns[name], **self._date()}) if name in self.columns else None
+        )
+        texts = self.texts(name)
+        if stated is None:
+            return np.full(len(texts), np.datetime64("NaT", "ns"))
+        time, cause = to_utc(stated, self.format)
+        for row, text in enumerate(texts):
+            if cause[row] and (text or needed):
+                written = self.format.time_format
+                usual = "2026-05-14T13:20:00Z" if written == "iso8601" else written
+                wrong = _TIME_WRONG.get(
+                    cause[row], f"is no time: one like {usual} is expected, or state time_format"
+                )
+                self.refuse(row, str(cause[row]), name, text, wrong)
+        return time
+
+    def _date(self) -> dict[str, pa.Array]:
+        return {"date": self.columns["date"]} if "date" in self.columns else {}
+
+    def numbers(
+        self,
+        name: str,
+        unit: tuple[float, float],
+        limits: tuple[float, float],
+        key: str,
+        needed: bool = False,
+    ) -> np.ndarray:
+        """Numbers of a column in SI (scale, shift), NaN where blank; one that is none or beyond costs its row.
+
+        `key` is the key of the format file that a number beyond its limits asks to look at.
+        """
+        if name not in self.columns:
+            return np.full(len(self.line), np.nan)
+        number, state = to_numbers(self.columns[name], self.format)
+        value, texts = number * unit[0] + unit[1], self.texts(name)
+        for row in np.flatnonzero((state == BAD) | (needed & ~np.isfinite(number))):
+            comma = "," in texts[row] and self.format.decimal == "."
+            hint = '; with a decimal comma state decimal = "," in the format file' if comma else ""
+            self.refuse(int(row), "bad_number", name, texts[row], f"is no number{hint}")
+        with np.errstate(invalid="ignore"):
+            beyond = (value < limits[0]) | (value > limits[1])
+        for row in np.flatnonzero(beyond):
+            span = f"lies outside {limits[0]:g} .. {limits[1]:g} {name.rsplit('_', 1)[-1]}"
+            self.refuse(
+                int(row), "out_of_range", name, texts[row], f"{span}: look at {key} of the format file"
+            )
+        return value
+
+    def rows(self) -> list[int]:
+        """Rows that are used."""
+        return [int(row) for row in np.flatnonzero(self.sound)]
+
+    def close(self, rejected_limit: float) -> tuple[Tally, tuple[Doubt, ...]]:
+        """Give the balance, and name the rows left out; InputError where they are too many."""
+        tally = self.ledger.close()
+        said = [sentence for _, sentence in sorted(self.said)]
+        if rejected_frac(tally) > rejected_limit:
+            raise InputError(
+                f"{said[0]}; {tally.read - tally.used} of {tally.read} rows of the {tally.role} cannot be used, at "
+                f"most {rejected_limit:.0%} are accepted: mend the file, or raise [accept] rejected_frac"
+            )
+        more = len(said) - MOST_NAMED
+        texts = [f"{sentence}; the row is left out." for sentence in said[:MOST_NAMED]]
+        texts += [f"{self.path.name}: {more} more rows are left out."] if more > 0 else []
+        return tally, tuple(Doubt("s1", f"{tally.role}_row_left_out", text) for text in texts)
+
+
+def _sheet(path: Path, log_format: LogFormat) -> _Sheet:
+    """Read a side file whole; rows with another number of fields are counted and named."""
+    if check_file(path) > MOST_BYTES:
+        raise refuse(path, f"is larger than {MOST_BYTES // 10**6} MB: a {log_format.kind} is a short table")
+    ledger, said = Ledger(log_format.kind), []
+    blocks = list(read_blocks(path, log_format))
+    for block in blocks:
+        ledger.read += block.read
+        for cause, lines in block.rejected:
+            ledger.reject(cause, lines)
+            said += [(int(line), f"{path.name}:{line}: {_RAGGED[cause]}") for line in lines]
+    names = blocks[0].columns if blocks else ()
+    columns = {name: pa.concat_arrays([block.columns[name] for block in blocks]) for name in names}
+    line = np.concatenate([block.line for block in blocks]) if blocks else np.empty(0, np.int64)
+    return _Sheet(path, log_format, ledger, columns, line, np.ones(len(line), bool), said)
+
+
+_RAGGED = {
+    "ragged_row": "has another number of fields than the header: put texts that hold the delimiter in quotes",
+    "open_quote": "has a quote that is not closed",
+}
+
+
+# ---------------------------------------------------------------------------------------------- the files
+
+
+def read_diary(
+    path: Path, log_format: LogFormat, labels: StationLabels, rejected_limit: float = 1.0
+) -> tuple[tuple[DiaryEntry, ...], Tally, tuple[Doubt, ...]]:
+    """Read a diary: entries in the order of the file.
+
+    An entry without an end stands for its minute, or for its one station. Stations may be written in travel.
+
+    Raises
+    ------
+    InputError
+        A file that is no such table, or more rows than stated that cannot be used.
+    """
+    sheet = _sheet(path, log_format)
+    if sheet.ledger.read and not {"from_utc", "from_station"} & sheet.columns.keys():
+        raise refuse(path, "has neither from_utc nor from_station: a diary tells when or where", 1)
+    start, end = sheet.times("from_utc", needed=False), sheet.times("to_utc", needed=False)
+    first, last = (_stations(sheet, name, labels) for name in ("from_station", "to_station"))
+    kinds, texts = sheet.texts("kind"), sheet.texts("text")
+    from_texts = sheet.texts("from_utc")
+    for row, word in enumerate(kinds):
+        if word.lower() not in DIARY_KINDS:
+            near = difflib.get_close_matches(word.lower(), DIARY_KINDS, 1)
+            hint = f'did you mean "{near[0]}"?' if near else f"known are {', '.join(DIARY_KINDS)}"
+            sheet.refuse(row, "unknown_kind", "kind", word, f"is no kind of entry: {hint}")
+        if end[row] < start[row]:
+            sheet.refuse(
+                row, "reversed", "to_utc", sheet.texts("to_utc")[row], f"is before {from_texts[row]}"
+            )
+        if np.isnat(start[row]) and first[row] is None:
+            sheet.refuse(
+                row, "no_place", "from_utc", "", "is blank, as is from_station: when or where was it?"
+            )
+    entries = []
+    for row in sheet.rows():
+        times, places = (start[row], end[row]), (first[row], last[row])
+        entries.append(_entry(int(sheet.line[row]), kinds[row].lower(), texts[row], times, places))
+    return (tuple(entries), *sheet.close(rejected_limit))
+
+
+def _entry(
+    line: int, kind: str, text: str, times: tuple[np.datetime64, np.datetime64], places: tuple[Any, Any]
+) -> DiaryEntry:
+    start, end = times
+    stated: dict[str, Any] = {}
+    if not np.isnat(start):
+        stated |= {"from_utc": start, "to_utc": start + WRITTEN_TO if np.isnat(end) else end}
+    if places[0] is not None:
+        low, high = sorted((places[0], places[0] if places[1] is None else places[1]))
+        stated |= {"from_m": low, "to_m": high}
+    return DiaryEntry(line, kind, text, **stated)
+
+
+def _stations(sheet: _Sheet, name: str, labels: StationLabels) -> list[float | None]:
+    found: list[float | None] = []
+    for row, text in enumerate(sheet.texts(name)):
+        try:
+            found.append(labels.parse(text) if text else None)
+        except ValueError as error:
+            found.append(None)
+            sheet.refuse(row, "bad_station", name, text, f"is no station: {error}")
+    return found
+
+
+def read_weather(
+    path: Path, log_format: LogFormat, rejected_limit: float = 1.0
+) -> tuple[tuple[WeatherReading, ...], Tally, tuple[Doubt, ...]]:
+    """Read the weather in order of time; errors as `read_diary`."""
+    sheet = _sheet(path, log_format)
+    time = sheet.times("time_utc")
+    air_c = sheet.numbers("air_c", TEMPERATURES[log_format.temperature_unit], AIR_C, "temperature_unit")
+    per_second = UNITS["speed"][log_format.speed_unit]
+    wind_mps = sheet.numbers("wind_mps", (per_second, 0.0), WIND_MPS, "speed_unit")
+    sky = sheet.texts("sky")
+    rows = sorted(sheet.rows(), key=lambda row: time[row])
+    found = tuple(
+        WeatherReading(time[row], float(air_c[row]), float(wind_mps[row]), sky[row]) for row in rows
+    )
+    return (found, *sheet.close(rejected_limit))
+
+
+def read_tickets(
+    path: Path, log_format: LogFormat, rejected_limit: float = 1.0
+) -> tuple[tuple[Ticket, ...], Tally, tuple[Doubt, ...]]:
+    """Read truck tickets in order of time; a ticket that stands twice is left out once. Errors as `read_diary`."""
+    sheet = _sheet(path, log_format)
+    time = sheet.times("time_utc")
+    tonnes = UNITS["mass"][log_format.mass_unit] / 1000
+    mass_t = sheet.numbers("mass_t", (tonnes, 0.0), MASS_T, "mass_unit", needed=True)
+    names = sheet.texts("ticket_id")
+    for row, name in enumerate(names):
+        if name and name in names[:row]:
+            sheet.refuse(row, "repeated_ticket", "ticket_id", name, "stands twice")
+    rows = sorted(sheet.rows(), key=lambda row: time[row])
+    found = tuple(Ticket(time[row], float(mass_t[row]), names[row]) for row in rows)
+    return (found, *sheet.close(rejected_limit))
+
+
+# ------------------------------------------------------------------------------------------ control points
+
+
+def read_control(
+    path: Path, log_format: LogFormat, frames: CrsSection, epoch: float | None, rejected_limit: float = 1.0
+) -> tuple[tuple[ControlPoint, ...], Tally, tuple[Doubt, ...], dict[str, Any] | None]:
+    """Read control points into metres of the map CRS.
+
+    Eastings and northings are in the frame of [crs] alignment where that is projected, else in the map's;
+    longitudes and latitudes in that of [crs] alignment where it is geographic, else in that of the fixes.
+
+    Returns
+    -------
+    points, balance, doubts, and the coordinate operation used (None where the numbers are the map's own)
+
+    Raises
+    ------
+    InputError, ConfigError, MismatchError
+        As `read_diary`; a frame that must be stated better; a point outside the map.
+    """
+    sheet = _sheet(path, log_format)
+    length_m = UNITS["length"][log_format.length_unit]
+    plane = [
+        sheet.numbers(n, (length_m, 0.0), (-1e8, 1e8), "length_unit") for n in ("easting_m", "northing_m")
+    ]
+    globe = [
+        sheet.numbers(name, (1.0, 0.0), (-limit, limit), "columns")
+        for name, limit in (("lon_deg", 180.0), ("lat_deg", 90.0))
+    ]
+    time = sheet.times("time_utc", needed=False)
+    temp_c = sheet.numbers("temp_c", TEMPERATURES[log_format.temperature_unit], HAND_C, "temperature_unit")
+    is_plane, is_globe = (np.isfinite(pair[0]) & np.isfinite(pair[1]) for pair in (plane, globe))
+    for row in np.flatnonzero(~is_plane & ~is_globe):
+        sheet.refuse(
+            int(row), "position_missing", "point_id", sheet.texts("point_id")[row], "has no position"
+        )
+    rows = np.array(sheet.rows(), int)
+    on_globe = bool(len(rows)) and not is_plane[rows].all()
+    if on_globe and not is_globe[rows].all():
+        raise refuse(path, "holds points in easting and northing and points in degrees: make two files of it")
+    pair = np.array(globe if on_globe else plane)[:, rows]
+    easting, northing, operation = _on_map(path, pair, on_globe, frames, epoch)
+    names, texts = sheet.texts("point_id"), sheet.texts("text")
+    points = tuple(
+        ControlPoint(
+            names[row], float(easting[k]), float(northing[k]), None if np.isnat(time[row]) else time[row],
+            float(temp_c[row]) if np.isfinite(temp_c[row]) else None, texts[row],
+        )
+        for k, row in enumerate(rows)
+    )  # fmt: skip
+    return points, *sheet.close(rejected_limit), operation
+
+
+def _on_map(
+    path: Path, pair: np.ndarray, on_globe: bool, frames: CrsSection, epoch: float | None
+) -> tuple[np.ndarray, np.ndarray, dict[str, Any] | None]:
+    """Bring (2, point) degrees, or metres of a plane, into metres of the map CRS."""
+    stated = pyproj.CRS(frames.alignment) if frames.alignment is not None else None
+    fitting = stated is not None and (stated.is_geographic if on_globe else stated.is_projected)
+    source = frames.alignment if fitting else frames.fixes if on_globe else frames.map
+    if source == frames.map or pair.shape[1] == 0:
+        return pair[0], pair[1], None
+    frame = datum.source_frame(source)
+    unit_m = 1.0 if on_globe else float(frame.axis_info[0].unit_conversion_factor)
+    pair = pair / unit_m
+    pinned = pin_frame(
+        path, frame, (pair[0, 0], pair[1, 0]), frames.map, frames.accuracy_m, frames.accept_ensemble, epoch
+    )
+    easting, northing = pinned.forward(*pair)
+    return easting, northing, pinned.as_dict()
