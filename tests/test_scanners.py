@@ -108,7 +108,8 @@ def test_the_mean_difference_in_the_overlap_is_reported(tmp_path):
     found = flows.flow(split(make()), tmp_path)
     (doubt,) = [item for item in found.inputs.doubts if item.kind == "scanners_overlap"]
     assert doubt.amount == pytest.approx(BIAS_C, abs=0.01)
-    assert "A counts there" in doubt.text and "6 columns" in doubt.text
+    assert "A counts there" in doubt.text
+    assert "6 columns" in doubt.text
 
 
 def test_the_other_one_wins_where_that_is_stated(whole, tmp_path):
@@ -168,7 +169,7 @@ def test_rows_are_matched_to_the_nearest_in_time():
     rng = np.random.default_rng(4)
     wanted = np.cumsum(rng.integers(200, 300, 400)).astype(np.int64)
     given = np.delete(np.cumsum(rng.integers(450, 550, 200)), slice(80, 95)).astype(np.int64)
-    apart, nearest = cKDTree(given[:, None].astype(float)).query(wanted[:, None].astype(float))
+    apart, _ = cKDTree(given[:, None].astype(float)).query(wanted[:, None].astype(float))
     row = scanners.nearest_rows(wanted, given)
     limit = np.median(np.diff(given)) / 2
     assert np.array_equal(row < 0, apart > limit)

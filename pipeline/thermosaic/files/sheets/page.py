@@ -64,8 +64,8 @@ def _changes(sheet: LotSheet) -> list[dict[str, str]]:
     """Changes of the set-up within the lot: when, and each new value with the one before."""
     facts = sheet.facts("change.")
     found = []
-    for number in dict.fromkeys(key.split(".")[1] for key in facts["key"]):
-        own = facts[facts["key"].str.startswith(f"change.{number}.")]
+    for place in dict.fromkeys(key.split(".")[1] for key in facts["key"]):
+        own = facts[facts["key"].str.startswith(f"change.{place}.")]
         start, *values = own.to_dict("records")
         stated = [
             f"{row['key'].split('.', 2)[2]} {row['value']} {row['unit']} ({row['meaning'].split('; ')[-1]})"
