@@ -10,9 +10,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import builders
 import flow as flows
 from thermosaic import synthetic
 from thermosaic.config import ChangeSection, RigSection, ScannerSection
+from thermosaic.errors import ConfigError
+from thermosaic.opening import load_config
 from thermosaic.stages.s5_rasterise import rasterise_mat
 from thermosaic.synthetic import Change, LotPlan, Mat, PassPlan, Patch, Scanner, Stop, Wheel
 from thermosaic.units import FOOT_M
@@ -194,6 +197,36 @@ def test_unstated_the_same_move_would_bend_it(moved, tmp_path):
     assert rmse(plain.errors_m()[beyond]) > 1.0
 
 
+@pytest.mark.parametrize(
+    ("right", "off_m"), [("1.1 m right", None), ("1.25 m right", 0.15), ("1.1 m left", 2.2)]
+)
+def test_a_wrongly_stated_move_is_named(tmp_path, right, off_m):
+    """Stated 15 cm too far or on the wrong side, a doubt tells how far the fixes lie from there; rightly, none."""
+    lot = make(MOVED, clock_offset="0 s")
+    edit = lambda text: text.replace('antenna_right = "1.1 m right"', f'antenna_right = "{right}"')  # noqa: E731
+    doubts = flows.flow(lot, tmp_path, edit).trajectory.doubts
+    named = [doubt for doubt in doubts if doubt.kind == "change_bends_path"]
+    if off_m is None:
+        assert not named
+    else:
+        assert named[0].amount == pytest.approx(off_m, rel=0.35)
+
+
+def test_check_compares_the_changed_width_with_the_seen_one(tmp_path):
+    """A change stated 0.4 m too wide: the first set-up fits, the second is to be looked at, by name."""
+    from thermosaic.checks import check_lot
+
+    lot = make(Change(AT_M, mat_right_m=2.3))
+    builders.write_lot(tmp_path, lot)
+    toml = tmp_path / "lot.toml"
+    fine = [item for item in check_lot(load_config(tmp_path)).items if item.name == "mat edges"]
+    assert [item.verdict for item in fine] == ["ok", "ok"]
+    toml.write_text(toml.read_text().replace('mat_right = "2.3 m right"', 'mat_right = "2.7 m right"'))
+    items = [item for item in check_lot(load_config(tmp_path)).items if item.name == "mat edges"]
+    assert [item.verdict for item in items] == ["ok", "look"]
+    assert "set-up 2 of 2" in items[1].found
+
+
 def test_an_antenna_moved_equals_two_lots_of_cut_logs(moved, tmp_path):
     """Logs cut at the change, each with its own rig, place every line within 2 cm of the whole lot's place."""
     lot = make(MOVED)
@@ -337,12 +370,8 @@ BAD = {
 @pytest.mark.parametrize("name", BAD)
 def test_what_cannot_be_is_refused_with_line_and_key(tmp_path, name):
     """Each wrong change is a configuration error that names file, line and key."""
-    from builders import write_lot
-    from thermosaic.errors import ConfigError
-    from thermosaic.opening import load_config
-
     stated, message = BAD[name]
-    folder = write_lot(tmp_path, make())
+    folder = builders.write_lot(tmp_path, make())
     toml = folder / "lot.toml"
     toml.write_text(f"{toml.read_text()}\n[[change]]\n{stated.format(t='2026-05-14T13:25:00Z')}\n")
     with pytest.raises(ConfigError, match=rf"lot\.toml:\d+: change.*{message}"):
@@ -351,11 +380,7 @@ def test_what_cannot_be_is_refused_with_line_and_key(tmp_path, name):
 
 def test_changes_out_of_order_are_refused(tmp_path):
     """The second change must be later than the first."""
-    from builders import write_lot
-    from thermosaic.errors import ConfigError
-    from thermosaic.opening import load_config
-
-    folder = write_lot(tmp_path, make())
+    folder = builders.write_lot(tmp_path, make())
     toml = folder / "lot.toml"
     two = "".join(
         f"[[change]]\nat = '2026-05-14T13:{m}:00Z'\nmat_right = '{w} m'\n" for m, w in ((30, 2), (25, 2.4))
@@ -383,8 +408,6 @@ def test_changes_out_of_order_are_refused(tmp_path):
 )
 def test_what_only_the_logs_can_tell_is_refused_too(tmp_path, stated, message):
     """A change outside the log, at a station never reached, over a running taper, or without any spot."""
-    from thermosaic.errors import ConfigError
-
     with pytest.raises(ConfigError, match=message):
         flows.flow(make(), tmp_path, lambda text: f"{text}\n[[change]]\n{stated}\n")
 

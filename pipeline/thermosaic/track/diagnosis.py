@@ -18,6 +18,8 @@ from .pieces import Piece, drift_of, lean_of
 from .plane import Plane
 
 LARGEST_BIAS_DEG = 1.0  # heading sensor against path
+LARGEST_STEP_M = 0.06  # of the fixes at a change of the antenna: two inches, a tape's care
+BESIDE = 4  # groups of fixes on either side of a change
 STEEPEST_CHANGE = 0.02  # wheel scale along the lot
 
 
@@ -80,6 +82,7 @@ def path_doubts(
     doubts = [
         *_frame_doubt(plane),
         *_heading_doubt(pieces),
+        *_change_doubts(pieces),
         *_jump_doubt(pieces),
         *_grade_doubt(pieces, up_m),
         *_lean_doubt(pieces),
@@ -143,6 +146,26 @@ def _jump_doubt(pieces: list[Piece]) -> list[Doubt]:
         "and were not followed: check the correction link and the sky view at those times"
     )
     return [Doubt("s2", "fixes_disbelieved", text, float(jumps.mean()), "share")]
+
+
+def _change_doubts(pieces: list[Piece]) -> list[Doubt]:
+    """Where an antenna was moved: the fixes after it against those before, each with its stated arm."""
+    doubts = []
+    for piece in pieces:
+        off_m = drift_of(piece)
+        for group in np.flatnonzero((np.diff(piece.spots.antenna_m, axis=0) != 0).any(axis=1)) + 1:
+            beside = off_m[max(group - BESIDE, 0) : group], off_m[group : group + BESIDE]
+            step_m = np.median(beside[1], axis=0) - np.median(beside[0], axis=0)
+            sigma = float(np.hypot(piece.spots.white_m[group], piece.spots.drift_m[group]))
+            if np.abs(step_m).max() <= max(LARGEST_STEP_M, 3.0 * sigma):
+                continue
+            text = tell(
+                "where the antenna was moved the fixes lie {ahead_m:+.2f} ahead and {right_m:+.2f} right of where the "
+                "[[change]] puts them: check its antenna_forward, antenna_right and its time",
+                ahead_m=float(step_m[0]), right_m=float(step_m[1]),
+            )  # fmt: skip
+            doubts.append(Doubt("s2", "change_bends_path", text, float(np.hypot(*step_m)), "m"))
+    return doubts
 
 
 def _grade_doubt(pieces: list[Piece], up_m: float) -> list[Doubt]:
