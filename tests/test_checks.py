@@ -35,6 +35,14 @@ class Fault:
     edits: dict[str, Edit] = field(default_factory=dict)
 
 
+FURTHER = """
+[[further]]
+key = "rig.antenna_right"
+measured = "-0.1 m"
+tolerance = "0.05 m"
+"""
+
+
 def lot_toml(old: str, new: str) -> dict[str, Edit]:
     """Change one statement of lot.toml."""
     return {"lot.toml": lambda text: text.replace(old, new, 1)}
@@ -149,6 +157,11 @@ FAULTS = (
     Fault("evidence_stale", r"valid 2026-05-01 to 2026-05-10, the lot was paved on 2026-05-14",
           edits={"wheel-0501.toml": lambda text: text.replace("2026-07-30", "2026-05-10")}),
     Fault("evidence_failed", r"says fail", edits={"wheel-0501.toml": lambda text: text.replace('"pass"', '"fail"')}),
+    Fault("antenna_not_as_checked", r"the lot uses antenna_right = 0.600 m, wheel-0501.toml measured -0.100 m",
+          edits=lot_toml('antenna_right = "0.1 m left"', 'antenna_right = "0.6 m right"')
+          | {"wheel-0501.toml": lambda text: text + FURTHER}),
+    Fault("cross_slope_unstated", r"the cross slope is not stated: on a usual crown of 2 % the antenna leans 0.07 m",
+          edits=lot_toml('cross_slope = "0 %"\n', "")),
     Fault("evidence_missing", r"wheel-0601.toml: cannot be read", edits=lot_toml("wheel-0501", "wheel-0601")),
     Fault("map_of_another_state", r"EPSG:6347|UTM zone 18N", "stop", edits=lot_toml("EPSG:6340", "EPSG:6347")),
     Fault("alignment_in_nad_27", r"NAD27|accuracy|alignment", "stop",
