@@ -11,8 +11,8 @@ points and truck tickets, all from the lot's truth and to the accuracy of whoeve
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
@@ -138,8 +138,7 @@ def lift2() -> LotPlan:
     )
 
 
-@dataclass(frozen=True)
-class Site:
+class Site(NamedTuple):
     """What people of one shift would write down: reasons of the stops in order, a note, weather, loads."""
 
     reasons: tuple[tuple[str, str], ...]  # kind, text
