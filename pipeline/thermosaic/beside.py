@@ -34,6 +34,7 @@ from .studies.place_sightings import place_sightings
 from .studies.reach import Reach, reach
 
 ANTENNA_ROUNDS, ANTENNA_CLOSE_M = 4, 1e-3
+LONGEST_ALIKE_S = 300.0  # errors of two passes are not taken as alike for longer (common practice, no source)
 SURVEYED_M = 0.02  # of a mark's surveyed place where none is given (common practice, no source)
 
 
@@ -234,7 +235,7 @@ def _antenna(
         right_m=config.rig.antenna_right_m,
         screed_forward_m=config.rig.screed_forward_m,
         clock_sigma_s=trajectory.clock_offset_sigma_s,
-        memory_s=max(memory),
+        memory_s=min(max(memory), LONGEST_ALIKE_S),
     )
     tried = (rig.antenna_forward_m - stated.forward_m, rig.antenna_right_m - stated.right_m)
     return check_antenna(placed, stated, tolerance_m, tried)

@@ -127,6 +127,13 @@ def test_mirrored_spots_are_named():
     assert "the spots' order is mirrored" in text
 
 
+def test_more_sightings_than_anybody_notes_are_refused():
+    """A table of thousands is a mistake, and is refused at once."""
+    rows = pd.concat([sightings_of((0.0, 0.0))] * 60)
+    with pytest.raises(ValueError, match="at most 300 are taken"):
+        check_antenna(rows, STATED)
+
+
 def test_a_mark_of_two_kinds_is_refused():
     """A mark cannot be a point in one pass and a line in the other."""
     rows = sightings_of((0.0, 0.0))

@@ -20,6 +20,7 @@ from ..units import FOOT_M
 
 TOLERANCE_M = 0.05  # common practice, no source
 UNLIKELY = 0.01
+MOST_SIGHTINGS = 300
 SIDES = {"antenna_forward": ("ahead", "behind"), "antenna_right": ("right", "left")}
 
 
@@ -120,6 +121,10 @@ def check_antenna(
     ValueError
         The sightings tell neither component, with what to add; or a mark is both point and line.
     """
+    if len(sightings) > MOST_SIGHTINGS:
+        raise ValueError(
+            f"holds {len(sightings)} sightings: at most {MOST_SIGHTINGS} are taken, a dozen marks are plenty"
+        )
     seen = seen_of(sightings, stated, tried_m)
     found = solve_arm_error(seen)
     parts = (

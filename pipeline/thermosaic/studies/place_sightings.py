@@ -15,6 +15,7 @@ from ..model import Swath
 LEAST_LOOK_M = 0.01  # nobody sees a mark's middle better (common practice, no source)
 BOX_M = 1.0  # around the reading that stands out most
 HALF = 0.5  # of the largest deviation: what belongs to the mark
+MOST_SPOTS = 24  # of a line found in the scan; more tell nothing more
 LEAST_DELTA_C = 3.0  # less does not stand out from the mat (common practice, no source)
 PLACES = (
     "mark", "kind", "line", "spot", "spot_right_m", "time_s", "east_m", "north_m", "heading_deg", "speed_mps",
@@ -146,7 +147,7 @@ def _line_in(swath: Swath, rows: slice, hot: bool) -> list[tuple[float, float, f
             )
     if len(found) < 2:
         raise ValueError("no line stands out in two spots of the stretch: widen it, or note lines and spots")
-    return found
+    return found[:: -(-len(found) // MOST_SPOTS)]
 
 
 def _placed(
