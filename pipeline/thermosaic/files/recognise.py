@@ -46,7 +46,8 @@ def _roles(path: Path, formats: list[LogFormat]) -> Iterator[tuple[str, str]]:
         yield from (("fixes", item.id) for item in formats if item.container == "nmea")
     else:
         order = ("scan", "fixes", "wheel")
-        for item in sorted(formats, key=lambda item: order.index(item.kind)):
+        known = (item for item in formats if item.kind in order)
+        for item in sorted(known, key=lambda item: order.index(item.kind)):
             if item.container != "nmea" and _has_layout(path, item):
                 yield item.kind, item.id
 
