@@ -1,0 +1,154 @@
+"""The reader's units: numbers by the suffix of their name, sentences by the numbers in them.
+
+Inside everything is SI. Here is the one place where US units are made, so that layers, tables, rasters,
+checks and sentences agree. A sentence is made in SI by `tell`, is a `str` in SI wherever it is used as one
+(quality.json, logs, tests), and is written in another unit by `in_units` where a person reads it.
+"""
+
+from __future__ import annotations
+
+import string
+from dataclasses import dataclass
+from typing import Any
+
+from .tables import US_SUFFIX, suffix
+from .units import F_PER_C, FOOT_M
+
+UNIT_IN_TEXT = {
+    "m": "m", "m2": "m2", "c": "degC", "delta_c": "degC", "mps": "m/min", "s": "s", "deg": "deg",
+    "ft": "ft", "ft2": "ft2", "f": "degF", "delta_f": "degF", "ftpmin": "ft/min",
+}  # fmt: skip
+PER_MINUTE = 60.0  # speeds are read in metres a minute, and stored in metres a second
+
+
+def delivered_name(name: str, units: str) -> str:
+    """Name of a column in a delivery.
+
+    >>> delivered_name("deficit_max_delta_c", "us"), delivered_name("stopped_s", "us")
+    ('deficit_max_delta_f', 'stopped_s')
+    """
+    ending = suffix(name)
+    if units == "si" or ending not in US_SUFFIX:
+        return name
+    return name.removesuffix(ending) + US_SUFFIX[ending]
+
+
+def deliver(values: Any, name: str, units: str, foot_m: float) -> Any:
+    """Convert SI numbers to a delivery's unit by the suffix of their SI name.
+
+    >>> round(deliver(129.44, "low_c", "us", 0.3048), 1)
+    265.0
+    >>> round(deliver(13.889, "drop_delta_c", "us", 0.3048), 1)
+    25.0
+    """
+    ending = suffix(name)
+    if units == "si" or ending not in US_SUFFIX:
+        return values
+    if ending == "c":
+        return values * F_PER_C + 32
+    factor = {"m": 1 / foot_m, "m2": 1 / foot_m**2, "mps": 60 / foot_m, "delta_c": F_PER_C}[ending]
+    return values * factor
+
+
+@dataclass(frozen=True, slots=True)
+class Amount:
+    """A number of a sentence: its name says its unit (suffix, SI), `form` how it is written in SI."""
+
+    name: str
+    value: float
+    form: str
+
+    def written(self, units: str, foot_m: float) -> str:
+        """Number and unit in a delivery; feet and square feet take one decimal less than metres, tenths at most
+        where metres have hundredths.
+
+        >>> Amount("length_m", 2.514, ".2f").written("us", FOOT_M)
+        '8.2 ft'
+        """
+        name = delivered_name(self.name, units)
+        value = deliver(self.value, self.name, units, foot_m)
+        if name == self.name and suffix(name) == "mps":
+            value *= PER_MINUTE
+        form = self.form if name == self.name else _form(self.form, suffix(name))
+        return f"{value:{form}} {UNIT_IN_TEXT[suffix(name)]}"
+
+
+def _form(form: str, ending: str) -> str:
+    """Form of a number in US units that says as much as that in SI: a tenth of a foot for a hundredth of a metre."""
+    if form == "g":
+        return ".3g"
+    head, point, rest = form.partition(".")
+    if not point or not rest[:-1].isdigit() or rest[-1] != "f" or ending not in ("ft", "ft2"):
+        return form
+    decimals = int(rest[:-1])
+    fewer = min(decimals, 1) if ending == "ft" and decimals < 3 else max(decimals - 1, 0)
+    return f"{head}.{fewer}f"
+
+
+class Sentence(str):
+    """A text in SI that remembers its numbers, so that it can be written in another unit."""
+
+    parts: tuple[str | Amount, ...]
+
+    def __new__(cls, parts: tuple[str | Amount, ...]) -> Sentence:
+        text = "".join(part if isinstance(part, str) else part.written("si", FOOT_M) for part in parts)
+        made = super().__new__(cls, text)
+        made.parts = parts
+        return made
+
+    def __getnewargs__(self) -> tuple[tuple[str | Amount, ...]]:  # type: ignore[override]
+        return (self.parts,)
+
+    def __add__(self, other: str) -> Sentence:
+        return Sentence((*self.parts, *parts_of(other)))
+
+    def __radd__(self, other: str) -> Sentence:
+        return Sentence((*parts_of(other), *self.parts))
+
+
+def parts_of(text: str) -> tuple[str | Amount, ...]:
+    """Parts of a sentence, or a plain text as its only part."""
+    return text.parts if isinstance(text, Sentence) else (text,)
+
+
+def tell(template: str, **values: Any) -> Sentence:
+    """Make a sentence: `{length_m:.1f}` is written with its unit, other names plainly, sentences as they are.
+
+    A name that ends in a unit (`_m _m2 _c _delta_c _mps _s _deg`) and holds a number is an amount; speeds
+    are given in m/s and written by the minute.
+
+    >>> text = tell("{count} stops, {length_m:.1f} apart, {drop_delta_c:.1f} colder", count=2, length_m=41.3,
+    ...             drop_delta_c=5)
+    >>> text
+    '2 stops, 41.3 m apart, 5.0 degC colder'
+    >>> in_units(text, "us", 0.3048)
+    '2 stops, 135.5 ft apart, 9.0 degF colder'
+    """
+    parts: list[str | Amount] = []
+    for literal, name, form, _ in string.Formatter().parse(template):
+        parts.append(literal)
+        if name is None:
+            continue
+        value = values[name]
+        if suffix(name) in UNIT_IN_TEXT and not isinstance(value, str):
+            parts.append(Amount(name, float(value), form or ""))
+        else:
+            parts.extend(
+                parts_of(value) if isinstance(value, str) and not form else (f"{value:{form or ''}}",)
+            )
+    return Sentence(tuple(part for part in parts if part))
+
+
+def together(texts: list[str] | tuple[str, ...], between: str = " ") -> str:
+    """Join sentences and plain texts without losing their numbers."""
+    parts: list[str | Amount] = []
+    for number, text in enumerate(texts):
+        parts += [*((between,) if number else ()), *parts_of(text)]
+    return Sentence(tuple(parts))
+
+
+def in_units(text: Any, units: str, foot_m: float) -> Any:
+    """Write a sentence in a delivery's units, as a plain text; what is no sentence stays as it is."""
+    if not isinstance(text, Sentence):
+        return text
+    return "".join(part if isinstance(part, str) else part.written(units, foot_m) for part in text.parts)
