@@ -161,9 +161,16 @@ def _rows(places: _Places) -> list[list[dict[str, Any]]]:
             for i, part in enumerate(tenths)
         ],
         [_profile(places, part, i) for i, part in enumerate(tenths)],
+        [
+            places.common(part)
+            | {"load_id": i + 1, "cut_by": "load_length", "geometry": places.polygon(part)}
+            for i, part in enumerate(tenths)
+        ],
         dropped,
         gaps,
         ticks,
+        [places.common(tenths[4]) | {"entry_id": 1, "kind": "truck", "geometry": places.polygon(tenths[4])}],
+        [places.common(tenths[2]) | {"point_id": "E1", "geometry": places.polygon(tenths[2]).centroid}],
     ]
 
 

@@ -56,7 +56,7 @@ def run_lot(
     findings = detect_findings(
         swath, stations, trajectory, rasters, inputs, config.rules,
         laydown_target_c=config.lot.laydown_target_c, tick_step_m=config.labels.tick_m,
-        spread_rate_kg_m2=config.lot.spread_rate_kg_m2,
+        spread_rate_kg_m2=config.lot.spread_rate_kg_m2, load_length_m=config.lot.load_length_m,
     )  # fmt: skip
     _say(5, "products")
     record = LotRecord(config, inputs, trajectory, swath, stations, rasters, findings, started)

@@ -13,8 +13,9 @@ if TYPE_CHECKING:
     import pandas as pd
 
 UNIT_OF_SUFFIX = {
-    "delta_c": "degC of difference", "m2": "m2", "mps": "m/s", "c": "degC", "m": "m", "deg": "deg", "s": "s",
-    "utc": "UTC", "frac": "share 0..1",
+    "delta_c": "degC of difference", "kg_m2": "kg/m2", "m2": "m2", "mps": "m/s", "c": "degC", "m": "m", "deg": "deg",
+    "s": "s",
+    "utc": "UTC", "frac": "share 0..1", "t": "t",
     "delta_f": "degF of difference", "ft2": "ft2", "ftpmin": "ft/min", "f": "degF", "ft": "ft",
 }  # fmt: skip
 US_SUFFIX = {"m": "ft", "m2": "ft2", "mps": "ftpmin", "c": "f", "delta_c": "delta_f"}
@@ -273,8 +274,29 @@ CONTROL = Table("control", "Point", "Points measured independently: rover positi
     Column("position_sigma_m", "float64", "Position sigma of the readings there, one standard deviation"),
 ))  # fmt: skip
 
+BY_LOAD = "The rule's statistic by truck load; a load has no class"
+PROFILES_BY_LOAD = Table("profiles_by_load", "MultiPolygon", BY_LOAD, (
+    *_IDENTITY, *_RANGE, *_RULE,
+    Column("load_id", "int32", "Number of the load within the lot"),
+    Column("ticket_id", "text", "Its ticket, or tickets"),
+    Column("cut_by", "text", "What its ends are taken from", ("tickets", "load_length")),
+    *_when("end_utc", "End of its discharge into the paver"),
+    Column("length_m", "float64", "Ground length along the path"),
+    Column("area_m2", "float64", "Ground area"),
+    Column("coverage_frac", "float64", "Share of the cells in scope that hold a kept reading"),
+    Column("low_c", "float64", "Low percentile of the sample"),
+    Column("high_c", "float64", "High percentile of the sample"),
+    Column("differential_delta_c", "float64", "Temperature differential"),
+    Column("mean_c", "float64", "Mean of the sample"),
+    Column("sd_delta_c", "float64", "Standard deviation of the sample"),
+    Column("mass_t", "float64", "Mass by ticket, t of 1000 kg"),
+    Column("spread_kg_m2", "float64", "That mass by area, of loads that lie wholly in the pass"),
+    Column("spread_off_kg_m2", "float64", "Mass by area less the stated spread rate"),
+))  # fmt: skip
+
 LAYERS = (
-    LOT, MAT, PAVER_PATH, COLD_ZONES, STOPS, SPEED_SEGMENTS, PROFILES, DROPPED, GAPS, STATION_TICKS, DIARY, CONTROL,
+    LOT, MAT, PAVER_PATH, COLD_ZONES, STOPS, SPEED_SEGMENTS, PROFILES, PROFILES_BY_LOAD, DROPPED, GAPS, STATION_TICKS,
+    DIARY, CONTROL,
 )  # fmt: skip
 LAYER = {table.name: table for table in LAYERS}
 

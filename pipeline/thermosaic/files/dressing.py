@@ -32,6 +32,7 @@ NUMBER_COLUMN = {
     "speed_segments": "segment_id",
     "profiles": "profile_id",
     "diary": "entry_id",
+    "profiles_by_load": "load_id",
 }
 NULLABLE_DTYPE = {"int32": "Int32", "int64": "Int64", "bool": "boolean"}
 MULTI = {

@@ -17,7 +17,8 @@ from ..config import Section
 from ..delivery import deliver, delivered_name, in_units
 from ..kernels import yields
 from ..tables import UNIT_OF_SUFFIX, suffix
-from .dressing import delivery_foot_m, paved_on
+from .dressing import delivery_foot_m, local_text, paved_on
+from .weather import shift_weather
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -56,6 +57,8 @@ def lot_info(record: LotRecord) -> pd.DataFrame:
         *_pass_rows(record),
         *_position_rows(record),
         *_yield_rows(record),
+        *_ticket_rows(record),
+        *_weather_rows(record),
         *_rule_rows(record),
         *_exclusion_rows(record),
         *_gap_rows(record),
@@ -346,7 +349,8 @@ def _yield_rows(record: LotRecord) -> list[Row]:
     width_m = _mean_width_m(record)
     mass = float(yields.mass_kg(lot["area_m2"], rate_kg_m2)) / kilograms
     placed = float(yields.delivery_kg_s(lot["speed_mean_mps"], width_m, rate_kg_m2)) * 3600 / kilograms
-    estimate = "at the stated spread rate: an estimate, no ticket was weighed"
+    weighed = record.findings.counts.get("tickets", {}).get("on_mat", 0)
+    estimate = "at the stated spread rate: an estimate" + ("" if weighed else ", no ticket was weighed")
     return [
         ("yield.mass", _text(mass, 4), unit, f"Mix on the area measured, {estimate}"),
         ("yield.placed", _text(placed, 3), f"{unit}/h", f"Mix placed while moving, {estimate}"),
@@ -358,6 +362,37 @@ def _mean_width_m(record: LotRecord) -> float:
     swath = record.swath
     new = swath.first_look & (swath.placed > 0) & (swath.pass_code >= 0)
     return float(np.diff(swath.edges_m[new if new.any() else slice(None)]).mean())
+
+
+def _ticket_rows(record: LotRecord) -> list[Row]:
+    """Mass by tickets, and the whole loads' mass by area beside the stated spread rate."""
+    counts = record.findings.counts.get("tickets", {})
+    if not counts.get("on_mat"):
+        return []
+    rows = [
+        ("tickets.mass", _text(counts["mass_t"], 5), "t", f"Mass by {counts['on_mat']} tickets; t = 1000 kg"),
+    ]
+    if counts["weighed_loads"]:
+        stated = record.config.lot.spread_rate_kg_m2
+        against = "" if stated is None else f"; stated: {stated:.4g} kg/m2"
+        meaning = f"Spread rate of {counts['weighed_loads']} whole loads by their tickets{against}"
+        rows.append(("tickets.spread_rate", _text(counts["spread_kg_m2"], 4), "kg/m2", meaning))
+    return rows
+
+
+def _weather_rows(record: LotRecord) -> list[Row]:
+    """Air, wind and sky at the start, the middle and the end of the shift, each as read nearest to it."""
+    rows = []
+    for item in shift_weather(record):
+        when, time_utc = item["moment"], np.array([item["time_utc"]], "M8[ms]")
+        moment = local_text(time_utc, record.config.lot.time_zone)[0]
+        meaning = f"at the {when} of the shift, read at {moment}"
+        rows += [
+            _row(record, f"weather.{when}.air_c", item["air_c"], f"Air {meaning}", 3),
+            _row(record, f"weather.{when}.wind_mps", item["wind_mps"], f"Wind {meaning}", 3),
+            (f"weather.{when}.sky", item["sky"], "", f"Sky {meaning}"),
+        ]
+    return [row for row in rows if row[1]]
 
 
 def _position_rows(record: LotRecord) -> list[Row]:

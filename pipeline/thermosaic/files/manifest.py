@@ -23,6 +23,7 @@ from .. import __version__
 from ..config import config_as_used
 from ..model import PLACED, REASONS
 from .dressing import delivery_foot_m, paved_on
+from .weather import shift_weather
 
 if TYPE_CHECKING:
     from ..model import Doubt, LotRecord
@@ -150,6 +151,7 @@ def quality(record: LotRecord, layer_counts: dict[str, int]) -> dict[str, Any]:
         "statistic": {"sample": config.rules.statistic.sample, "cell_m": config.rules.statistic.cell_m},
         "overlap_m2": record.rasters.overlap_m2,
         "findings": record.findings.counts,
+        "weather": shift_weather(record),
         "layers": layer_counts,
         "doubts": [_doubt(doubt) for doubt in record.doubts],
     }

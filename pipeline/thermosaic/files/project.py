@@ -32,7 +32,11 @@ GROUPS: tuple[tuple[str, tuple[tuple[str, str, bool], ...]], ...] = (  # layer, 
     ("Stations and path", (("station_ticks", "Stations", True), ("paver_path", "Path of the paver", True))),
     (
         "Profiles and speed",
-        (("profiles", "Thermal profiles", True), ("speed_segments", "Speed segments", True)),
+        (
+            ("profiles", "Thermal profiles", True),
+            ("speed_segments", "Speed segments", True),
+            ("profiles_by_load", "Differential by truck load", False),
+        ),
     ),
     (
         "On site",

@@ -65,6 +65,7 @@ def layer_looks(tables: tuple[Table, ...], config: LotConfig, bands: list[str]) 
         "stops": Look("fill", _durations(), "range", "duration_s", _duration_label()),
         "speed_segments": Look("fill", _bands(bands), "value", "speed_band", _speed_label(units)),
         "profiles": Look("fill", _classes(config), "value", "class_rank", _difference_label(units)),
+        "profiles_by_load": Look("fill", (Rule("truck load", _load()),), label=_load_label(units)),
         "dropped": Look("fill", _dropped(_reasons(tables)), "value", "reason"),
         "gaps": Look("fill", _gaps(), "value", "kind", _gap_label()),
         "station_ticks": Look("marker", (Rule("station", _tick()),), label=_station_label()),
@@ -193,6 +194,11 @@ def _gaps() -> tuple[Rule, ...]:
     )
 
 
+def _load() -> tuple[SymbolLayer, ...]:
+    """Loads as outlines only, cased, so that they are read over any mat."""
+    return fill(None, "#ffffff", 1.0), fill(None, GREYS[4], 0.45, dash="dash dot")
+
+
 def _entries() -> tuple[Rule, ...]:
     """Diary entries by kind: outlines told apart by their dashes and a hatching of their own, the mat shows."""
     angles, dashes = (45, 135, 0, 90), ("dash", "dot", "dash dot")
@@ -255,6 +261,14 @@ def _duration_label() -> Label:
 def _deficit_label(name: str, units: str) -> Label:
     text = f"'\N{MINUS SIGN}' || round(\"{name}\") || ' {DEGREE[units]}'"
     return Label(text, "around", 1200, 6, DEEP_BLUE, 7.5)
+
+
+def _load_label(units: str) -> Label:
+    name = delivered_name("differential_delta_c", units)
+    text = (
+        f"'load ' || \"load_id\" || coalesce(': ' || format_number(\"{name}\", 1) || ' {DEGREE[units]}', '')"
+    )
+    return Label(text, "inside", 2000, 4, GREYS[4], 7.5, column="load_id")
 
 
 def _entry_label() -> Label:

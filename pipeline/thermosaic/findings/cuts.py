@@ -55,7 +55,7 @@ def cut_profiles(
     cuts: list[Cut] = []
     for from_m, to_m in _stretches(mat, rule, exclusions):
         edges_m = _edges(mat, rule, from_m, to_m)
-        cuts += [_cut(mat, *pair) for pair in pairwise(edges_m)]
+        cuts += [cut_between(mat, *pair) for pair in pairwise(edges_m)]
     return _widened(mat, cuts, reach_m)
 
 
@@ -99,7 +99,8 @@ def _edges(mat: PassMat, rule: ProfileRule, from_m: float, to_m: float) -> np.nd
     return np.r_[from_m, inner, to_m]
 
 
-def _cut(mat: PassMat, from_m: float, to_m: float) -> Cut:
+def cut_between(mat: PassMat, from_m: float, to_m: float) -> Cut:
+    """Give the stretch between two distances with its range of frame."""
     low, high = np.sort(mat.frame_at(np.array([from_m, to_m])))
     return Cut(float(from_m), float(to_m), float(low), float(high))
 

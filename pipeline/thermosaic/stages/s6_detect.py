@@ -11,7 +11,19 @@ import geopandas as gpd
 import numpy as np
 
 from ..config import RuleProfile
-from ..findings import control, diary, layers, patterns, profiles, speeds, stops, uniformity, verdicts, zones
+from ..findings import (
+    control,
+    diary,
+    layers,
+    loads,
+    patterns,
+    profiles,
+    speeds,
+    stops,
+    uniformity,
+    verdicts,
+    zones,
+)
 from ..findings.doubts import doubts_of
 from ..findings.survey import Survey, survey_lot
 from ..model import Findings, LotInputs, Rasters, Stations, Swath, Trajectory
@@ -28,6 +40,7 @@ def detect_findings(
     laydown_target_c: float | None = None,
     tick_step_m: float = layers.TICK_STEP_M,
     spread_rate_kg_m2: float | None = None,
+    load_length_m: float | None = None,
 ) -> Findings:
     """Judge every reading of a lot and find its stops, speeds, zones and profiles.
 
@@ -41,6 +54,8 @@ def detect_findings(
         Distance of station ticks.
     spread_rate_kg_m2 : float, optional
         The lot's; gives the tonnage.
+    load_length_m : float, optional
+        Mat that one truck load covers, where there are no tickets.
 
     Returns
     -------
@@ -57,7 +72,15 @@ def detect_findings(
         survey.rows, survey.foreign, survey.excluded, swath, survey.mats, survey.stops, rules
     )
     verdict = tuple(reason[block.place] for block in survey.readings)
-    zone_layer, strips = _zones(survey, swath, rules)
+    loads_of = tuple(
+        loads.pass_loads(mat, survey.motion_of(mat), inputs.tickets, load_length_m, swath)
+        for mat in survey.mats
+    )
+    zone_layer, strips = _zones(survey, swath, rules, loads_of)
+    samples = tuple(
+        profiles.pass_sample(block, kinds, rules, laydown_target_c)
+        for block, kinds in zip(survey.readings, verdict, strict=True)
+    )
     noted = diary.place_entries(inputs.diary, survey.mats, survey.stops, swath)
     frames = {
         "mat": layers.mat_layer(survey.readings, verdict, swath),
@@ -67,7 +90,8 @@ def detect_findings(
             survey.stops, survey.readings, _clean(survey), swath, survey.sigma_m, diary.stop_reasons(noted)
         ),
         "speed_segments": speeds.speed_layer(survey.motions, survey.sigma_m),
-        "profiles": _profiles(survey, verdict, inputs, stations, swath, trajectory, rules, laydown_target_c),
+        "profiles": _profiles(survey, samples, verdict, inputs, stations, swath, trajectory),
+        "profiles_by_load": loads.load_layer(samples, loads_of, spread_rate_kg_m2),
         "dropped": layers.dropped_layer(survey.readings, verdict),
         "gaps": layers.gap_layer(survey.readings, swath),
         "station_ticks": layers.tick_layer(survey.mats, inputs.alignment, tick_step_m),
@@ -89,11 +113,13 @@ def detect_findings(
     counts |= {
         "diary": diary.diary_counts(inputs.diary, noted),
         "control": control.control_counts(frames["control"]),
+        "tickets": loads.ticket_counts(inputs.tickets, frames["profiles_by_load"], loads_of),
     }
     doubts = (
         *doubts_of(frames, counts),
         *diary.diary_doubts(inputs.diary, noted, swath),
         *control.control_doubts(frames["control"], swath, rules),
+        *loads.ticket_doubts(counts["tickets"], spread_rate_kg_m2),
     )
     return Findings(reason, frames, counts, doubts)
 
@@ -103,13 +129,15 @@ def _clean(survey: Survey) -> tuple[np.ndarray, ...]:
     return tuple(field.clean for field in survey.fields)
 
 
-def _zones(survey: Survey, swath: Swath, rules: RuleProfile) -> tuple[gpd.GeoDataFrame, int]:
+def _zones(
+    survey: Survey, swath: Swath, rules: RuleProfile, loads_of: tuple[tuple[loads.Load, ...], ...]
+) -> tuple[gpd.GeoDataFrame, int]:
     """Layer of cold zones, and the number of strips that one spot alone saw."""
     rows: list[dict[str, Any]] = []
     strips = 0
-    for field in survey.fields:
+    for field, mine in zip(survey.fields, loads_of, strict=True):
         found, narrow = zones.find_zones(field, swath, rules.zone)
-        named = patterns.zone_patterns(found, survey.stops, rules)
+        named = patterns.zone_patterns(found, survey.stops, rules, loads.load_ends_m(mine))
         rows += patterns.zone_rows(found, named, swath, survey.excluded, survey.sigma_m)
         strips += narrow
     return layers.numbered("cold_zones", "zone_id", rows), strips
@@ -117,20 +145,18 @@ def _zones(survey: Survey, swath: Swath, rules: RuleProfile) -> tuple[gpd.GeoDat
 
 def _profiles(
     survey: Survey,
+    samples: tuple[profiles.PassSample, ...],
     verdict: tuple[np.ndarray, ...],
     inputs: LotInputs,
     stations: Stations,
     swath: Swath,
     trajectory: Trajectory,
-    rules: RuleProfile,
-    laydown_target_c: float | None,
 ) -> gpd.GeoDataFrame:
     """Layer of profiles."""
     rows: list[dict[str, Any]] = []
     with_alignment = stations.alignment is not None
-    for block, reason in zip(survey.readings, verdict, strict=True):
-        sample = profiles.pass_sample(block, reason, rules, laydown_target_c)
-        cuts = profiles.pass_cuts(block, rules, inputs.exclusions, with_alignment)
+    for block, sample, reason in zip(survey.readings, samples, verdict, strict=True):
+        cuts = profiles.pass_cuts(block, sample.rules, inputs.exclusions, with_alignment)
         rows += profiles.profile_rows(
             sample, cuts, block, reason, survey.motion_of(block.mat), swath, trajectory, survey.sigma_m
         )

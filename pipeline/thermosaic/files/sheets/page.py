@@ -52,6 +52,8 @@ def context(sheet: LotSheet, words: Words, worked: WorkedProfile | None) -> dict
         "profiles": records(sheet, "profiles"), "stops": records(sheet, "stops"),
         "segments": records(sheet, "speed_segments"), "zones": records(sheet, "cold_zones"),
         "gaps": records(sheet, "gaps"), "left_out": left_out(sheet), "log_rows": log_rows(sheet),
+        "noted": records(sheet, "diary"), "loads": records(sheet, "profiles_by_load"),
+        "control": records(sheet, "control"), "weather": weather_line(sheet),
         "exclusions": sheet.facts("exclusion.").to_dict("records"), "changes": _changes(sheet),
         "doubts": sheet.facts("doubt.")["value"].tolist(), "trust": trust_rows(sheet),
         "worked": worked, "worked_number": worked_number, "rule": rule_rows(sheet),
@@ -73,6 +75,19 @@ def _changes(sheet: LotSheet) -> list[dict[str, str]]:
         ]
         found.append({"at": start["value"], "meaning": start["meaning"], "values": "; ".join(stated)})
     return found
+
+
+def weather_line(sheet: LotSheet) -> str:
+    """Air, wind and sky at the start, the middle and the end of the shift, empty where none was read."""
+    facts = sheet.facts("weather.")
+    said = []
+    for moment in dict.fromkeys(key.split(".")[1] for key in facts["key"]):
+        own = facts[facts["key"].str.startswith(f"weather.{moment}.")]
+        values = ", ".join(
+            f"{value} {unit}".strip() for value, unit in zip(own["value"], own["unit"], strict=True)
+        )
+        said.append(f"{moment} {values}")
+    return "; ".join(said)
 
 
 def title_block(sheet: LotSheet, words: Words) -> list[tuple[str, str]]:

@@ -1,0 +1,32 @@
+"""The weather of a shift: what was read on site nearest to its start, its middle and its end."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from ..model import LotRecord
+
+NEAREST_WITHIN = np.timedelta64(
+    3600, "s"
+)  # an older reading is of other weather (common practice, no source)
+
+
+def shift_weather(record: LotRecord) -> list[dict[str, Any]]:
+    """Moment (start, middle, end), time of the reading, air_c, wind_mps, sky; no row where none is near in time."""
+    seen = record.swath.seen_utc[record.swath.pass_code >= 0]
+    if len(seen) == 0:
+        return []
+    moments = {"start": seen[0], "middle": seen[0] + (seen[-1] - seen[0]) // 2, "end": seen[-1]}
+    found = []
+    for moment, time in moments.items():
+        apart = [abs(reading.time_utc - time) for reading in record.inputs.weather]
+        if apart and min(apart) <= NEAREST_WITHIN:
+            near = record.inputs.weather[int(np.argmin(apart))]
+            found.append({
+                "moment": moment, "time_utc": near.time_utc, "air_c": near.air_c, "wind_mps": near.wind_mps,
+                "sky": near.sky,
+            })  # fmt: skip
+    return found
