@@ -20,6 +20,7 @@ from pyproj.enums import TransformDirection
 from pyproj.exceptions import CRSError, ProjError
 from pyproj.transformer import Transformer, TransformerGroup
 
+from .delivery import tell
 from .errors import ConfigError, MismatchError
 from .units import FOOT_M
 
@@ -344,10 +345,12 @@ def _taken_as_equal(source: pyproj.CRS, target: pyproj.CRS, vague: list[pyproj.C
         target=_name(target),
         epoch=None,
         unit_m=unit_factor(target),
-        caution=(
-            f"{_name(vague[0])} is a family of frames known to about {accuracy_m:g} m and was taken as equal"
-            f": all positions may be shifted by that much against other {_name(target)} data; state the "
-            "true frame"
+        caution=tell(
+            "{vague} is a family of frames known to about {accuracy_m:g} and was taken as equal: all positions may "
+            "be shifted by that much against other {target} data; state the true frame",
+            vague=_name(vague[0]),
+            accuracy_m=accuracy_m,
+            target=_name(target),
         ),
         _transformer=Transformer.from_pipeline(pipeline),
     )

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import pyproj
 
+from .delivery import deliver, delivered_name
 from .errors import ConfigError, ProductError
 from .files import dressing, exports, geopackage, manifest, parquet, project, publishing, raster_review, sld
 from .studies.explain.readings import looked_at
@@ -358,8 +359,8 @@ def tell(explanation: Explanation, path: Path | str) -> str:
         ending = suffix(key)
         if not ending or ending == "utc" or isinstance(value, str) or value is None:
             return plain_text(value), "UTC" if ending == "utc" else ""
-        name = dressing.delivered_name(key, delivery["units"])
-        number = float(dressing.deliver(float(value), key, delivery["units"], delivery["foot_m"]))
+        name = delivered_name(key, delivery["units"])
+        number = float(deliver(float(value), key, delivery["units"], delivery["foot_m"]))
         unit = UNIT_OF_SUFFIX[suffix(name)].replace("share 0..1", "").replace(" of difference", "")
         return plain_text(number, DECIMALS.get(ending, 2)), unit
 

@@ -9,7 +9,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from ..config import EvidenceFile, LotConfig
+from ..config import EvidenceFile, EvidenceValue, LotConfig
+from ..delivery import tell
 from ..errors import ConfigError
 from ..files.settings import load_evidence
 from ..units import parse_quantity
@@ -32,10 +33,10 @@ def evidence_items(config: LotConfig, first_utc: np.datetime64) -> list[CheckIte
             continue
         subjects.add(evidence.subject)
         found.extend(_about(path, evidence, day, config))
-    missing = [subject for subject in ("wheel", "thermometer") if subject not in subjects]
+    missing = [subject for subject in ("wheel", "thermometer", "antenna") if subject not in subjects]
     if missing:
-        text = f"none named for {' and '.join(missing)}"
-        advice = "`thermosaic rig wheel` and `rig thermometer` write it; name the files in [rig] evidence"
+        text = f"none named for {', '.join(missing)}"
+        advice = f"`thermosaic rig {' | '.join(missing)}` writes it; name the files in [rig] evidence"
         found.append(ok("evidence", text, advice))
     return found
 
@@ -47,7 +48,7 @@ def _about(path: Path, evidence: EvidenceFile, day: date, config: LotConfig) -> 
         for item in (
             _dated(path, evidence, day),
             _judged(path, evidence),
-            _constant(path, evidence, config),
+            *(_constant(path, value, config) for value in (evidence, *evidence.further)),
         )
         if item is not None
     ]
@@ -70,20 +71,26 @@ def _judged(path: Path, evidence: EvidenceFile) -> tuple[str, str] | None:
     return text, f"set the {evidence.subject} right and check it again before paving"
 
 
-def _constant(path: Path, evidence: EvidenceFile, config: LotConfig) -> tuple[str, str] | None:
-    """Compare the measured value with the one that the lot uses."""
+def _constant(
+    path: Path, evidence: EvidenceFile | EvidenceValue, config: LotConfig
+) -> tuple[str, str] | None:
+    """Compare a measured value with the one that the lot uses."""
     section, _, key = (evidence.key or "").partition(".")
     used = getattr(config.rig, f"{key}_m", None) if section == "rig" else None
     if used is None:
         return None
     try:
         measured = parse_quantity(evidence.measured, "length", _WORDS.get(key, ()))
+        allowed = parse_quantity(evidence.tolerance, "length") if key in _WORDS else 0.0
     except ValueError as error:
-        return f"{path.name}: measured: {error}", "write it again with `thermosaic rig ...`"
-    tolerance = CONSTANT_FRAC * abs(measured) if key == "wheel_per_count" else ARM_M
+        return f"{path.name}: measured or tolerance: {error}", "write it again with `thermosaic rig ...`"
+    tolerance = CONSTANT_FRAC * abs(measured) if key == "wheel_per_count" else max(ARM_M, allowed)
     if abs(used - measured) <= tolerance:
         return None
-    text = f"the lot uses {key} = {_shown(used)}, {path.name} measured {_shown(measured)}"
+    text = tell(
+        "the lot uses {key} = {used}, {name} measured {measured}",
+        key=key, used=_shown(used), name=path.name, measured=_shown(measured),
+    )  # fmt: skip
     return text, f"put the measured value into [rig] {key}, or name the evidence that belongs to it"
 
 
@@ -91,4 +98,4 @@ _WORDS = {"antenna_forward": ("ahead", "behind"), "antenna_right": ("right", "le
 
 
 def _shown(length_m: float) -> str:
-    return f"{length_m * 1000:.4f} mm" if abs(length_m) < 0.1 else f"{length_m:.3f} m"
+    return f"{length_m * 1000:.4f} mm" if abs(length_m) < 0.1 else tell("{length_m:.3f}", length_m=length_m)

@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
+from ..config import LotConfig
+from ..delivery import in_units
 from ..model import Doubt
 
 
@@ -33,6 +35,15 @@ class LotCheck:
             {"verdict": i.verdict, "name": i.name, "found": i.found, "advice": i.advice} for i in self.items
         ]
         return {"items": items, "exit_code": self.exit_code, "pass_proposal": self.pass_proposal}
+
+
+def in_lot_units(items: Iterable[CheckItem], config: LotConfig) -> tuple[CheckItem, ...]:
+    """Write the sentences of items in the lot's units, with its map's foot."""
+    units, foot_m = config.delivery.units, config.labels.foot_m
+    return tuple(
+        CheckItem(i.verdict, i.name, in_units(i.found, units, foot_m), in_units(i.advice, units, foot_m))
+        for i in items
+    )
 
 
 def ok(name: str, found: str, advice: str = "") -> CheckItem:

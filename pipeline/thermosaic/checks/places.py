@@ -8,6 +8,7 @@ from itertools import combinations
 import numpy as np
 
 from ..config import LotConfig
+from ..delivery import tell, together
 from ..model import PLACED, QUALITIES, Doubt, LotInputs, Stations, Swath, Tally, Trajectory
 from ..units import FOOT_M
 from .items import CheckItem, doubt_items, look, ok
@@ -44,7 +45,12 @@ def path_items(trajectory: Trajectory, config: LotConfig) -> list[CheckItem]:
     return [
         _clock(trajectory),
         wheel_item(trajectory, config),
-        ok("datum", f"{operation['name']} (accuracy {operation['accuracy_m']:g} m)"),
+        ok(
+            "datum",
+            tell(
+                "{name} (accuracy {accuracy_m:g})", name=operation["name"], accuracy_m=operation["accuracy_m"]
+            ),
+        ),
         *doubt_items(trajectory.doubts),
     ]
 
@@ -102,22 +108,22 @@ def _passes(stations: Stations, swath: Swath, config: LotConfig) -> Iterator[Che
             continue
         low, high = (config.labels.text(zero + end) for end in (frame.min(), frame.max()))
         travel = "upstation" if stations.upstation[code] else "downstation"
-        across = f", mat {_edges(stations.edges_offset_m[code])}" if stations.alignment else ""
-        yield ok("stations", f"pass {code + 1}: {low} to {high}, travel {travel}{across}")
+        across = ", mat " + _edges(stations.edges_offset_m[code]) if stations.alignment else ""
+        yield ok("stations", f"pass {code + 1}: {low} to {high}, travel {travel}" + across)
 
 
 def _edges(edges_m: np.ndarray) -> str:
-    ends = [f"{abs(edge):.2f} m {'right' if edge >= 0 else 'left'}" for edge in edges_m]
-    return f"{ends[0]} to {ends[1]} of the alignment"
+    ends = [tell("{off_m:.2f} " + ("right" if edge >= 0 else "left"), off_m=abs(edge)) for edge in edges_m]
+    return together(ends, " to ") + " of the alignment"
 
 
 def _marks(stations: Stations, config: LotConfig) -> Iterator[CheckItem]:
     """Marks against the alignment, with what their misclosure looks like."""
     off_marks = [doubt for doubt in stations.doubts if doubt.kind == "mark_off_alignment"]
     for doubt in off_marks:
-        yield look("marks", doubt.text.split(": check")[0], _mark_cause(doubt, config))
+        yield look("marks", doubt.text, _mark_cause(doubt, config))
     if config.marks and stations.alignment and not off_marks:
-        yield ok("marks", f"agree with the alignment to {abs(stations.misclosure_m):.2f} m")
+        yield ok("marks", tell("agree with the alignment to {off_m:.2f}", off_m=abs(stations.misclosure_m)))
 
 
 def _mark_cause(doubt: Doubt, config: LotConfig) -> str:
@@ -127,9 +133,9 @@ def _mark_cause(doubt: Doubt, config: LotConfig) -> str:
         if count and abs(off - count * length) < 1.5:
             return f"it is off by {count} x {name}: the label was misread, or the alignment's start is"
     if abs(off - 2 * abs(forward)) < 0.5:
-        return (
-            f"that is twice the antenna's {abs(forward):.2f} m: ahead and behind look exchanged in [rig] "
-            "antenna_forward"
+        return tell(
+            "that is twice the antenna's {arm_m:.2f}: ahead and behind look exchanged in [rig] antenna_forward",
+            arm_m=abs(forward),
         )
     return "check the mark, its point and distance, the alignment's start and its frame"
 
@@ -151,9 +157,14 @@ def lane_items(stations: Stations, config: LotConfig) -> list[CheckItem]:
             continue
         middle, wanted = float(edges.mean()), (planned[0] + planned[1]) / 2
         if abs(middle - wanted) <= OFFSET_M:
-            found.append(ok("lane", f"pass {code + 1}: the mat lies where the plans put it, {_edges(edges)}"))
+            found.append(
+                ok("lane", f"pass {code + 1}: the mat lies where the plans put it, " + _edges(edges))
+            )
             continue
-        text = f"pass {code + 1}: the mat lies {_edges(edges)}, the plans put it {_edges(np.array(planned))}"
+        text = tell(
+            "pass {number}: the mat lies {edges}, the plans put it {planned}",
+            number=code + 1, edges=_edges(edges), planned=_edges(np.array(planned)),
+        )  # fmt: skip
         found.append(look("lane", text, _lane_cause(middle, wanted, planned[1] - planned[0], config)))
     return found
 
@@ -161,7 +172,10 @@ def lane_items(stations: Stations, config: LotConfig) -> list[CheckItem]:
 def _lane_cause(middle: float, wanted: float, width: float, config: LotConfig) -> str:
     off, right = abs(middle - wanted), config.rig.antenna_right_m
     if abs(right) > OFFSET_M / 2 and abs(off - 2 * abs(right)) < 0.1:
-        return f"that is twice the antenna's {abs(right):.2f} m: left and right look exchanged in [rig] antenna_right"
+        return tell(
+            "that is twice the antenna's {arm_m:.2f}: left and right look exchanged in [rig] antenna_right",
+            arm_m=abs(right),
+        )
     if abs(middle + wanted) <= OFFSET_M:
         return "it lies on the other side: wrong lane, or the alignment's vertices do not run upstation"
     if off > 0.6 * width:
@@ -183,12 +197,12 @@ def _side_by_side(stations: Stations, swath: Swath) -> Iterator[CheckItem]:
         gap = float(max(edges[0, 0], edges[1, 0]) - min(edges[0, 1], edges[1, 1]))
         width = float(np.diff(edges, axis=1).min())
         if -width / 2 < gap < -OVERLAP_M or GAP_M < gap < CLOSE_M:
-            what = f"overlap by {-gap:.2f} m" if gap < 0 else f"lie {gap:.2f} m apart"
+            what = tell("overlap by {gap_m:.2f}" if gap < 0 else "lie {gap_m:.2f} apart", gap_m=abs(gap))
             advice = (
                 "passes on both sides of a joint meet: check antenna_right (its sign turns over on the way "
                 "back), mat_left and mat_right"
             )
-            yield look("passes", f"passes {one + 1} and {other + 1} {what}", advice)
+            yield look("passes", f"passes {one + 1} and {other + 1} " + what, advice)
 
 
 def _span(stations: Stations, swath: Swath, code: int) -> tuple[float, float] | None:

@@ -14,9 +14,9 @@ import numpy as np
 
 from .. import questions
 from ..config import LotConfig
+from ..delivery import tell
 from ..errors import ConfigError
 from ..files.settings import load_agency, toml_settings
-from ..units import FOOT_M
 from .items import CheckItem, look, ok
 
 FARTHEST_ANTENNA_M, HIGHEST_ANTENNA_M = 6.0, 6.0
@@ -40,8 +40,15 @@ def _machine(config: LotConfig) -> Iterator[CheckItem]:
         side = "right" if rig.antenna_right_m >= 0 else "left"
         yield ok(
             "machine",
-            f"antenna {forward:.2f} m ahead and {abs(rig.antenna_right_m):.2f} m {side} of the scan line, screed "
-            f"{screed:.2f} m and non-slip point {non_slip:.2f} m ahead",
+            tell(
+                "antenna {forward_m:.2f} ahead and {right_m:.2f} {side} of the scan line, screed {screed_m:.2f} and "
+                "non-slip point {non_slip_m:.2f} ahead",
+                forward_m=forward,
+                right_m=abs(rig.antenna_right_m),
+                side=side,
+                screed_m=screed,
+                non_slip_m=non_slip,
+            ),
         )
 
 
@@ -49,31 +56,44 @@ def _machine_doubts(config: LotConfig) -> list[CheckItem]:
     rig, found = config.rig, []
     tape = "measure again with a tape, paver parked, and mind ahead and behind"
     if rig.antenna_forward_m < 0:
-        text = f"the antenna is stated {-rig.antenna_forward_m:.2f} m behind the scan line; most ride ahead of it"
+        text = tell(
+            "the antenna is stated {behind_m:.2f} behind the scan line; most ride ahead of it",
+            behind_m=-rig.antenna_forward_m,
+        )
         found.append(
             look("antenna ahead or behind", text, f"a wrong sign moves the mat by twice this: {tape}")
         )
     if max(abs(rig.antenna_forward_m), abs(rig.antenna_right_m)) > FARTHEST_ANTENNA_M:
-        text = (
-            f"the antenna is stated {rig.antenna_forward_m:.1f} m ahead and {rig.antenna_right_m:.1f} m right"
-        )
-        found.append(
-            look("antenna", f"{text}: farther than a paver is long or wide", f"check the unit; {tape}")
-        )
+        text = tell(
+            "the antenna is stated {forward_m:.1f} ahead and {right_m:.1f} right: farther than a paver is long or wide",
+            forward_m=rig.antenna_forward_m, right_m=rig.antenna_right_m,
+        )  # fmt: skip
+        found.append(look("antenna", text, f"check the unit; {tape}"))
     if rig.antenna_up_m > HIGHEST_ANTENNA_M or rig.antenna_up_m < 1.0:
-        text = f"the antenna is stated {rig.antenna_up_m:.1f} m above the mat; 2 to 5 m is usual"
+        text = tell(
+            "the antenna is stated {up_m:.1f} above the mat; {low_m:.0f} to {high_m:.0f} is usual",
+            up_m=rig.antenna_up_m, low_m=2.0, high_m=5.0,
+        )  # fmt: skip
         found.append(look("antenna height", text, "check the number and its unit"))
     if rig.screed_forward_m < 0:
-        text = f"the screed is stated {-rig.screed_forward_m:.2f} m behind the scan line: the spots would look at "
-        found.append(look("screed ahead or behind", f"{text}ground not yet paved", tape))
-    if rig.screed_forward_m > FARTHEST_SCREED_M:
-        text = (
-            f"the screed is stated {rig.screed_forward_m:.1f} m ahead of the scan line; 0.5 to 3 m is usual"
+        text = tell(
+            "the screed is stated {behind_m:.2f} behind the scan line: the spots would look at ground not yet paved",
+            behind_m=-rig.screed_forward_m,
         )
+        found.append(look("screed ahead or behind", text, tape))
+    if rig.screed_forward_m > FARTHEST_SCREED_M:
+        text = tell(
+            "the screed is stated {ahead_m:.1f} ahead of the scan line; {low_m:.1f} to {high_m:.0f} is usual",
+            ahead_m=rig.screed_forward_m, low_m=0.5, high_m=3.0,
+        )  # fmt: skip
         found.append(look("screed", text, "check the number and its unit"))
     if not rig.screed_forward_m <= rig.non_slip_forward_m <= FARTHEST_NON_SLIP_M:
-        text = f"the non-slip point is stated {rig.non_slip_forward_m:.2f} m ahead of the scan line; it lies under "
-        found.append(look("non-slip point", f"{text}the machine, ahead of the screed", tape))
+        text = tell(
+            "the non-slip point is stated {ahead_m:.2f} ahead of the scan line; it lies under the machine, ahead of "
+            "the screed",
+            ahead_m=rig.non_slip_forward_m,
+        )
+        found.append(look("non-slip point", text, tape))
     return found
 
 
@@ -83,26 +103,29 @@ def _mat(config: LotConfig) -> Iterator[CheckItem]:
     if lot.paved_width_m is not None and abs(width - lot.paved_width_m) > WIDTH_TOLERANCE_M:
         yield look(
             "paved width",
-            f"mat_left to mat_right is {_both(width)}, [lot] paved_width is {_both(lot.paved_width_m)}",
+            tell(
+                "mat_left to mat_right is {width_m:.2f}, [lot] paved_width is {stated_m:.2f}",
+                width_m=width,
+                stated_m=lot.paved_width_m,
+            ),
             "measure the mat under the scanner again; one of the two, or its unit, is wrong",
         )
     if not 1.5 <= width <= 9.0:
         yield look(
-            "mat width", f"mat_left to mat_right is {_both(width)}", "2 to 8 m is usual: check the unit"
+            "mat width",
+            tell("mat_left to mat_right is {width_m:.2f}", width_m=width),
+            tell("{low_m:.0f} to {high_m:.0f} is usual: check the unit", low_m=2.0, high_m=8.0),
         )
     if lot.thickness_m > THICKEST_M:
-        yield look("thickness", f"{lot.thickness_m:.2f} m compacted", "a lift has 1 to 6 in: check the unit")
+        text = tell("{thickness_m:.2f} compacted", thickness_m=lot.thickness_m)
+        yield look("thickness", text, "a lift has 1 to 6 in (25 to 150 mm): check the unit")
     target = lot.laydown_target_c
     if target is not None and not 90.0 <= target <= 200.0:
         yield look(
             "laydown target",
-            f"{target:.0f} degC ({target * 1.8 + 32:.0f} degF)",
+            tell("{target_c:.0f}", target_c=target),
             "no mix is laid at this: check the unit",
         )
-
-
-def _both(length_m: float) -> str:
-    return f"{length_m:.2f} m ({length_m / FOOT_M:.2f} ft)"
 
 
 def _agency(config: LotConfig) -> Iterator[CheckItem]:

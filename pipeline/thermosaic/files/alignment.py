@@ -15,6 +15,7 @@ import pyproj
 import shapely
 
 from .. import datum
+from ..delivery import tell
 from ..errors import MismatchError
 from ..kernels import curves
 from ..model import Alignment, Doubt, Tally
@@ -28,6 +29,7 @@ LARGEST_OFFSET_M = 15.0  # of a spot from the line: four lanes
 CELL_M = 0.1  # a station must not be wrong by more than a quarter of this at a vertex
 KINK_RAD = CELL_M / 2 / LARGEST_OFFSET_M  # kink x largest offset / 2 <= cell / 4
 REPEATED_M = 0.001
+ASIDE_M = 5.0  # offset at which what a corner does to stations is told
 MOVED_M = 0.3  # a curve this far from its chords was sampled coarsely
 SHORTEST_M = 1.0
 _NAMES = ("name", "alignment", "layer", "id", "label", "title", "route")
@@ -317,17 +319,17 @@ def _require_plain(path: Path, feature: int, vertices: np.ndarray) -> None:
 
 
 def _frame_doubts(caution: str) -> tuple[Doubt, ...]:
-    return (Doubt("s1", "alignment_frame", f"alignment: {caution}"),) if caution else ()
+    return (Doubt("s1", "alignment_frame", "alignment: " + caution),) if caution else ()
 
 
 def _start_doubts(line: _Line, start_m: float | None) -> tuple[Doubt, ...]:
     """Doubts about stations that the file gives in another way than they are used."""
     doubts = []
     if None not in (line.start_m, start_m) and abs(line.start_m - start_m) > REPEATED_M:  # type: ignore[operator]
-        text = (
-            f"[stationing] start is {start_m:.3f} m, but the alignment's file says {line.start_m:.3f} m, "
-            "which was taken"
-        )
+        text = tell(
+            "[stationing] start is {stated_m:.3f}, but the alignment's file says {found_m:.3f}, which was taken",
+            stated_m=start_m, found_m=line.start_m,
+        )  # fmt: skip
         doubts.append(Doubt("s1", "alignment_start", text, line.start_m - start_m, "m"))  # type: ignore[operator]
     if line.caution:
         doubts.append(Doubt("s1", "station_equations", line.caution))
@@ -338,18 +340,20 @@ def _shape_doubts(name: str, smooth: curves.SmoothLine, station_m: np.ndarray) -
     """Doubts about a coarsely sampled line, and about corners that a road does not have."""
     doubts = []
     if smooth.moved_m > MOVED_M:
-        text = (
-            f'alignment "{name}" is sampled coarsely: its curves were rounded up to {smooth.moved_m:.2f} m '
-            "away from its chords; use the design's arcs, or a denser line"
-        )
+        text = tell(
+            'alignment "{name}" is sampled coarsely: its curves were rounded up to {moved_m:.2f} away from its '
+            "chords; use the design's arcs, or a denser line",
+            name=name, moved_m=smooth.moved_m,
+        )  # fmt: skip
         doubts.append(Doubt("s1", "alignment_coarse", text, smooth.moved_m, "m"))
     if len(smooth.corner):
         worst = int(np.argmax(np.abs(smooth.corner_rad)))
         angle = float(np.degrees(np.abs(smooth.corner_rad[worst])))
-        text = (
-            f'alignment "{name}" has {len(smooth.corner)} corners, the sharpest of {angle:.2f} deg '
-            f"{station_m[smooth.corner[worst]] - station_m[0]:.1f} m from its start: stations of spots "
-            f"beside them jump by up to {np.radians(angle) * 5.0:.2f} m at an offset of 5 m"
-        )
+        text = tell(
+            'alignment "{name}" has {count} corners, the sharpest of {angle_deg:.2f}, {along_m:.1f} from its start: '
+            "stations of spots beside them jump by up to {jump_m:.2f} at an offset of {aside_m:.0f}",
+            name=name, count=len(smooth.corner), angle_deg=angle, jump_m=np.radians(angle) * ASIDE_M,
+            along_m=station_m[smooth.corner[worst]] - station_m[0], aside_m=ASIDE_M,
+        )  # fmt: skip
         doubts.append(Doubt("s1", "alignment_corners", text, angle, "deg"))
     return tuple(doubts)

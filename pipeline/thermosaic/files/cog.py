@@ -22,8 +22,9 @@ from affine import Affine
 from rasterio.enums import Resampling
 
 from .. import __version__
+from ..delivery import deliver
 from ..model import TILE_CELLS, Raster, Rasters, Tile
-from .dressing import deliver, delivery_foot_m
+from .dressing import delivery_foot_m
 from .mosaic import check_mosaic, write_mosaic
 from .ramp import check_raster_style, temperature_ramp, write_raster_style
 

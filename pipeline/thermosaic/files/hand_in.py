@@ -19,10 +19,10 @@ from typing import Any
 import pandas as pd
 
 from ..config import AgencyPattern, HandedIn, HandIn
+from ..delivery import deliver, delivered_name
 from ..errors import MismatchError, ProductError
 from ..tables import LAYER
 from . import cog, csv_tables, exports, geopackage, kml, line_table, manifest, pdf
-from .dressing import deliver, delivered_name
 from .facts import CAUTIONS
 from .report import CARD, PAGE, PLACES
 from .sheets.lot_sheet import PACKAGE, SPOTS, to_si

@@ -14,10 +14,11 @@ import numpy as np
 import pandas as pd
 import pyproj
 
+from ..delivery import deliver, delivered_name
 from ..tables import LINES
 from ..units import StationLabels
 from . import csv_tables, parquet
-from .dressing import deliver, delivered_name, local_text
+from .dressing import local_text
 
 NEEDED = (
     "line", "spot", "pass_id", "seen_utc", "station_m", "offset_m", "easting_m", "northing_m", "temp_c", "speed_mps",

@@ -6,6 +6,7 @@ from typing import Any
 
 import geopandas as gpd
 
+from ..delivery import tell
 from ..model import Doubt
 
 MISSING = {"no_fix": "positions", "no_scan": "scan lines", "not_paving": "warm mat"}
@@ -16,10 +17,11 @@ def doubts_of(frames: dict[str, gpd.GeoDataFrame], counts: dict[str, Any]) -> tu
     doubts = []
     for kind, group in frames["gaps"].groupby("kind", sort=True):
         length_m = float(group["length_m"].sum())
-        text = (
-            f"{len(group)} stretches, {length_m:.0f} m in all, are without {MISSING[str(kind)]}: "
-            "see the layer gaps; profiles there may be insufficient."
-        )
+        text = tell(
+            "{count} stretches, {length_m:.0f} in all, are without {what}: see the layer gaps; profiles there may "
+            "be insufficient.",
+            count=len(group), length_m=length_m, what=MISSING[str(kind)],
+        )  # fmt: skip
         doubts.append(Doubt("s6", f"gap_{kind}", text, length_m, "m"))
     profiles = frames["profiles"]
     total = len(profiles)

@@ -15,8 +15,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from ..delivery import in_units
 from ..errors import ProductError
-from ..files import cog, exports, geopackage, layers, manifest, parquet, project, publishing, sld
+from ..files import cog, dressing, exports, geopackage, layers, manifest, parquet, project, publishing, sld
 from ..model import NOT_A_ROW, TILE_CELLS, LotRecord, Products
 
 BYTES_PER_READING, BYTES_PER_CELL, BYTES_FIXED = 60, 16, 20_000_000  # generous: measured about 20 and 8
@@ -197,7 +198,7 @@ def _files_frame(folder: Path, written: list[Written]) -> pd.DataFrame:
 
 
 def closing_numbers(record: LotRecord) -> dict[str, Any]:
-    """Return the numbers of the closing table, SI."""
+    """Return the numbers of the closing table, SI; its sentences in the lot's units."""
     lots = record.findings.frames["lot"]
     whole = lots[lots["pass_id"].isna()].iloc[0] if lots["pass_id"].isna().any() else lots.iloc[0]
     names = (
@@ -216,13 +217,15 @@ def closing_numbers(record: LotRecord) -> dict[str, Any]:
         "sigma_p95_m",
     )
     words = [rule.word for rule in record.config.rules.classes.words]
-    counts = manifest.reading_counts(record)
+    counts, units = manifest.reading_counts(record), record.config.delivery.units
     return {
         "lot_id": record.config.lot.id,
         "class_counts": {word: int(whole[f"class_{rank}_count"]) for rank, word in enumerate(words)},
         "kept": counts["kept"],
         "rows": counts["rows"],
-        "doubts": [doubt.text for doubt in record.doubts],
+        "doubts": [
+            in_units(doubt.text, units, dressing.delivery_foot_m(record.swath.crs)) for doubt in record.doubts
+        ],
         **{name: _number(whole[name]) for name in names},
     }
 

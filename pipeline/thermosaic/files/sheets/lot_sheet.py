@@ -19,12 +19,12 @@ import pyproj
 import rasterio
 import shapely
 
+from ...delivery import deliver, delivered_name
 from ...errors import ProductError
 from ...tables import LAYERS, Table
 from ...units import F_PER_C, StationLabels
 from .. import geopackage, manifest
 from ..cog import MAT, NODATA, TILE_FOLDER
-from ..dressing import deliver, delivered_name
 from ..ramp import ColourRamp
 from .measures import Measures
 from .spine import Spine, read_spines
