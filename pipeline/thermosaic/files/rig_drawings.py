@@ -123,7 +123,7 @@ def _draw_machine(
     axes.margins(0.15)
     axes.set_xlabel("right of C, m")
     axes.set_ylabel("ahead of C, m (travel is up)")
-    axes.legend(fontsize=8, loc="lower center", bbox_to_anchor=(0.5, 0.1))
+    axes.legend(fontsize=8, loc="upper center", bbox_to_anchor=(0.5, -0.14), ncol=2, frameon=False)
     axes.set_title("The paver from above")
 
 

@@ -18,7 +18,9 @@ WORST_SIGMA_M = 1.0  # an error known no better is not told
 WRONG = 1e-3  # probability of calling a good sighting wrong
 ALIKE = 0.9  # of the largest test: a sighting that fails as much cannot be told from it
 TURNS = 8  # of a line's direction
-LOOSE_M = 1e3  # an unknown place
+LOOSE_M = (
+    3.0  # of what the sightings do not tell: no arm is wrong by more than a lane (common practice, no source)
+)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
