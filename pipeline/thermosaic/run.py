@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import ctypes
 import logging
+import os
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -15,6 +17,8 @@ from .stages.s4_stationing import station_lot, time_changes
 from .stages.s5_rasterise import rasterise_mat
 from .stages.s6_detect import detect_findings
 from .stages.s7_publish import publish_lot
+
+MANY_READINGS = 5_000_000  # from here on memory counts more than the moment it takes to give some back
 
 
 def run_lot(
@@ -44,6 +48,7 @@ def run_lot(
     """
     started = datetime.now(UTC)
     inputs = read_lot(config)
+    _give_back(inputs)
     _say(1, "path")
     trajectory = solve_trajectory(inputs, config.crs, config.rig, config.accept, config.later)
     swath = georeference_scan(inputs.scan, trajectory, config.rig, config.scanner, config.later)
@@ -52,12 +57,14 @@ def run_lot(
     config, swath, stations = place_changes(config, inputs, trajectory, swath, stations)
     _say(3, "rasters")
     rasters = rasterise_mat(swath, stations, config.grid)
+    _give_back(inputs)
     _say(4, "findings")
     findings = detect_findings(
         swath, stations, trajectory, rasters, inputs, config.rules,
         laydown_target_c=config.lot.laydown_target_c, tick_step_m=config.labels.tick_m,
         spread_rate_kg_m2=config.lot.spread_rate_kg_m2, load_length_m=config.lot.load_length_m,
     )  # fmt: skip
+    _give_back(inputs)
     _say(5, "products")
     record = LotRecord(config, inputs, trajectory, swath, stations, rasters, findings, started)
     return publish_lot(record, result, overwrite, report, also)
@@ -73,6 +80,14 @@ def place_changes(
     config = config.model_copy(update={"changes": changes})
     swath = georeference_scan(inputs.scan, trajectory, config.rig, config.scanner, config.later)
     return config, swath, station_lot(swath, trajectory, inputs, config.station_plan)
+
+
+def _give_back(inputs: LotInputs) -> None:
+    """Give memory that is no longer used back to the system, where the C library (glibc) keeps it: a large lot."""
+    if os.name == "posix" and inputs.scan.temp_c.size > MANY_READINGS:
+        trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
+        if trim is not None:
+            trim(0)
 
 
 def _say(done: int, following: str) -> None:

@@ -115,7 +115,7 @@ def pass_sample(
     col0 = min(index.col0, int(np.floor(low / cell_m))) if index.size else int(np.floor(low / cell_m))
     cols = max(index.col0 + index.shape[1], int(np.floor(high / cell_m)) + 1) - col0
     shape = (index.shape[0], cols)
-    row, col = np.divmod(index.code, max(index.shape[1], 1))
+    row, col = np.divmod(index.code.astype(np.int32), np.int32(max(index.shape[1], 1)))
     col += index.col0 - col0
     flat = reason.ravel()
     kept = np.flatnonzero(flat == 0)
