@@ -6,7 +6,8 @@ The day lot has 1.5 M spots, 48 a line, on 4.7 km with bends; most peers run on 
 because a day would take them minutes. Ratios are against ours on the same spots. Every time is the median
 of n rounds. Errors are judged inside the mat against the field in closed form, from readings without noise
 (noise rewards blurring) and with 1 degC of it. Peers that are not installed are left out: pip install verde
-pyresample datashader. Ours gives three bands in two frames on one thread; each peer gives one band.
+pyresample datashader xarray. Ours always draws three bands, on one thread. Peers draw the map frame alone, so
+`x ours` is against our map frame; they draw one band unless the row says more.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -116,8 +118,13 @@ def day_lot(lines: int) -> tuple[model.Swath, model.Stations]:
 
 
 def ours(swath: model.Swath, stations: model.Stations) -> model.Rasters:
-    """Both frames, three bands, the whole stage; the mat frame is a little of it."""
+    """Both frames, three bands, the whole stage."""
     return rasterise_mat(swath, stations, GridSection())
+
+
+def ours_on_map(swath: model.Swath, stations: model.Stations) -> model.Rasters:
+    """Draw the map frame, three bands; of the mat frame one cell every 5 m."""
+    return rasterise_mat(swath, stations, GridSection(mat_cell="5 m"))
 
 
 def as_window(rasters: model.Rasters, window: Window) -> np.ndarray:
@@ -214,14 +221,15 @@ def verde_neighbours(swath: model.Swath, window: Window) -> np.ndarray:
     return drawn
 
 
-def elliptical(east_m, north_m, temp_c, part: Window) -> np.ndarray:
-    """pyresample: elliptical weighted average, every stretch one scan."""
+def elliptical(east_m, north_m, temp_c, part: Window, bands: int = 1) -> np.ndarray:
+    """pyresample: elliptical weighted average, every stretch one scan; its index serves all bands."""
     from pyresample.ewa import fornav
 
     cols, rows = east_m / CELL_M - 0.5 - part.col0, part.row0 + 0.5 - north_m / CELL_M
     shape = (part.rows, part.cols)
     area = type("Area", (), {"width": part.cols, "height": part.rows, "shape": shape})
-    return fornav(cols, rows, area, temp_c, rows_per_scan=len(temp_c), fill=np.nan)[1]
+    read = temp_c if bands == 1 else (temp_c,) * bands
+    return fornav(cols, rows, area, read, rows_per_scan=len(temp_c), fill=np.nan)[1]
 
 
 def quadmesh(east_m, north_m, temp_c, part: Window) -> np.ndarray:
@@ -323,6 +331,11 @@ def peers(slow: bool) -> dict[str, tuple[Callable, int | None]]:
         found["datashader quadmesh"] = (lambda swath, window: by_chunks(quadmesh, swath, window), None)
     if find_spec("pyresample"):
         found["pyresample EWA"] = (lambda swath, window: by_chunks(elliptical, swath, window), None)
+        three = partial(elliptical, bands=3)
+        found["pyresample EWA, three bands"] = (
+            lambda swath, window: by_chunks(lambda *at: three(*at)[0], swath, window),
+            None,
+        )
     if find_spec("verde"):
         found["verde KNeighbors, masked"] = (verde_neighbours, 1)
     if slow and shutil.which("gdal_grid"):
@@ -349,9 +362,9 @@ def fill_table(rounds: int, slow: bool) -> None:
     stretch, stretch_stations = day_lot(1564)
     judge = Judge(stretch)
     head("235 m, 75,000 spots")
-    base = median_s(lambda: ours(stretch, stretch_stations), rounds)
+    base = median_s(lambda: ours_on_map(stretch, stretch_stations), rounds)
     draw = lambda swath, window: as_window(ours(swath, stretch_stations), window)  # noqa: E731
-    row("ours, both frames, three bands", base, 1.0, judge.scores(draw), rounds)
+    row("ours, three bands", base, 1.0, judge.scores(draw), rounds)
     for name, (peer, own_rounds) in peers(slow).items():
         count = own_rounds or rounds
         scores = judge.scores(peer)
@@ -360,8 +373,10 @@ def fill_table(rounds: int, slow: bool) -> None:
     day, stations = day_lot(LINES)
     print()
     head("4.7 km, 1.5 M spots")
-    base = median_s(lambda: ours(day, stations), rounds)
-    row("ours, both frames, three bands", base, 1.0, None, rounds)
+    base = median_s(lambda: ours_on_map(day, stations), rounds)
+    row("ours, three bands", base, 1.0, None, rounds)
+    both = median_s(lambda: ours(day, stations), rounds)
+    row("ours, three bands, the mat frame too", both, both / base, None, rounds)
     by_stretches = ("GDAL", "datashader", "pyresample")
     for name, (peer, _) in peers(slow).items():
         if not name.startswith(by_stretches):
@@ -409,7 +424,7 @@ def tile_table() -> None:
         size = sum(path.stat().st_size for path in folder.rglob("*.tif"))
         print(f"{len(rasters.tiles)} tiles, mosaic, styles: {seconds:.2f} s, {size / 1e6:.1f} MB")
         print(f"their check: {median_s(lambda: cog.check_tiles(folder, rasters, dress), 3):.2f} s")
-        options = {"BLOCKSIZE": "256", "COMPRESS": "DEFLATE", "PREDICTOR": "YES", "SPARSE_OK": "YES"}
+        options = {"BLOCKSIZE": "256", "SPARSE_OK": "YES", **cog.PROFILES[dress.profile].options}
         text = (folder / "mosaic.vrt").read_text()
         single = text[: text.index('  <VRTRasterBand dataType="Float32" band="2"')] + "</VRTDataset>"
         (folder / "one.vrt").write_text(single)
