@@ -159,7 +159,13 @@ def _answer(question: Any, labels: Any) -> Any:
 @click.option(
     "--explain-format", is_flag=True, help="Show the first rows of each log as they are understood."
 )
-def check(lot: Path, as_json: bool, so_far: bool, explain_format: bool) -> None:
+@click.option(
+    "--against",
+    type=PATH,
+    metavar="RESULT",
+    help="Say which keys differ from a RESULT or LOT, and what they affect.",
+)
+def check(lot: Path, as_json: bool, so_far: bool, explain_format: bool, against: Path | None) -> None:
     """Check a lot's logs before the crew goes home: ok, look or stop, with what to do.
 
     Exits as `run` would: 2, 3 or 4 on a stop, else 0.
@@ -172,7 +178,7 @@ def check(lot: Path, as_json: bool, so_far: bool, explain_format: bool) -> None:
     if explain_format:
         click.echo("\n".join(explain_formats(load_config(lot))))
         return
-    report = (check_so_far if so_far else check_lot)(load_config(lot))
+    report = _against(lot, against) if against else (check_so_far if so_far else check_lot)(load_config(lot))
     if as_json:
         click.echo(json.dumps(report.as_dict(), indent=2, allow_nan=False, sort_keys=True))
         sys.exit(report.exit_code)
@@ -184,6 +190,17 @@ def check(lot: Path, as_json: bool, so_far: bool, explain_format: bool) -> None:
         click.echo("\nThe logs look like several passes. To split them, paste this into lot.toml:\n")
         click.echo(report.pass_proposal)
     sys.exit(report.exit_code)
+
+
+def _against(lot: Path, other: Path) -> Any:
+    """Compare a lot with the result that was made of it, or with another lot."""
+    from .checks import changes_against, used_by
+    from .config import config_as_used
+    from .opening import load_config
+
+    is_lot = other.suffix == ".toml" or (other / "lot.toml").is_file()
+    before, digests = (config_as_used(load_config(other)), {}) if is_lot else used_by(other)
+    return changes_against(load_config(lot), before, digests)
 
 
 @click.group()
