@@ -136,9 +136,9 @@ def _axes(figure: Figure, top_in: float, height_in: float) -> Axes:
 def _title(axes: Axes, sheet: LotSheet, row: Row) -> None:
     ids = row.profiles["profile_id"]
     words = (
-        f"Sheet {row.number}   profiles {ids.min()} to {ids.max()}"
+        f"Sheet {row.number}: profiles {ids.min()} to {ids.max()}"
         if len(ids) > 1
-        else (f"Sheet {row.number}   profile {ids.min()}")
+        else (f"Sheet {row.number}: profile {ids.min()}")
     )
     axes.text(LEFT_IN, TITLE_IN, words, fontsize=8.5, fontweight="bold", va="center")
     lane = row.profiles["lane"].iloc[0]
@@ -164,7 +164,8 @@ def _profiles(axes: Axes, sheet: LotSheet, row: Row, at: Placing) -> None:
         axes.add_patch(Rectangle((left, low), right - left, high - low, facecolor=colour, hatch=hatch,
                                  edgecolor=INK, linewidth=0.5))  # fmt: skip
         number = sheet.measures.bare(profile["differential_delta_c"], "delta")
-        text = f"{profile['profile_id']}  {number if pd.notna(profile['class_rank']) else NOTHING}"
+        known = f"\N{GREEK CAPITAL LETTER DELTA} {number}" if pd.notna(profile["class_rank"]) else NOTHING
+        text = f"{profile['profile_id']}: {known}"
         box = {"facecolor": PAPER, "edgecolor": "none", "boxstyle": "round,pad=0.25", "alpha": 0.92}
         place = ((left + right) / 2, (low + high) / 2)
         axes.text(*place, text, ha="center", va="center", fontsize=7.5, bbox=box)
@@ -338,7 +339,7 @@ def draw_legend(figure: Figure, top_in: float, sheet: LotSheet) -> None:
     axes.text(
         3.5,
         0.84,
-        f"Profiles: number, differential in {sign}, class by hatching",
+        f"Profiles: number, differential \N{GREEK CAPITAL LETTER DELTA} in {sign}, class by hatching",
         fontsize=7.5,
         fontweight="bold",
     )

@@ -243,10 +243,14 @@
     });
     const every = Math.ceil(map.ticks.length / 40);
     layers["Stations"] = L.layerGroup(map.ticks.filter(function (tick, i) { return i % every === 0; }).map(function (tick) {
-      const turn = (tick[3] + 90) * Math.PI / 180, d = [Math.cos(turn) * 4, Math.sin(turn) * 4];
-      return L.polyline([[tick[0] - d[0], tick[1] - d[1]], [tick[0] + d[0], tick[1] + d[1]]],
-        { color: "#252525", weight: 1, interactive: false }).bindTooltip(tick[2],
-        { permanent: true, direction: "right", className: "station-label", offset: [6, 0] });
+      const turn = (tick[3] + 90) * Math.PI / 180, side = Math.sin(turn) < 0 ? 1 : -1;
+      const d = [side * Math.cos(turn) * 4, side * Math.sin(turn) * 4];
+      const outer = [tick[0] + d[0], tick[1] + d[1]];
+      return L.layerGroup([
+        L.polyline([outer, [tick[0] - d[0], tick[1] - d[1]]], { color: "#252525", weight: 1, interactive: false }),
+        L.tooltip({ permanent: true, direction: "left", className: "station-label", offset: [-2, 0] })
+          .setLatLng(outer).setContent(element("span", tick[2]))
+      ]);
     })).addTo(view);
     L.control.layers(null, layers, { collapsed: window.innerWidth < 600 }).addTo(view);
     const all = L.latLngBounds(map.pictures.flatMap(function (item) {
