@@ -66,3 +66,21 @@ def test_every_section_of_a_lot_has_its_words():
     missing = stated - sections - {"labels", "folder", "source_text"}
     assert {name for name in missing if not name.endswith("_format")} == set()
     assert affected_by("rules.zone.drop") == AFFECTS["rules.zone"]
+
+
+def test_limits_of_the_colours_are_a_key(tmp_path):
+    """display_low and display_high are temperatures, in order; changed later they affect pictures only."""
+    edits = {"lot.toml": lambda text: text + 'display_low = "60 degC"\ndisplay_high = "180 degC"\n'}
+    assert "[delivery]" in sound_lot.sound_lot().files["lot.toml"].decode()
+    folder = sound_lot.write_with(tmp_path / "lot", sound_lot.sound_lot(), edits)
+    config = load_config(folder)
+    assert config.delivery.display_c == (60.0, 180.0)
+    before = config_as_used(config)
+    before["delivery"]["display_low_c"] = 70.0
+    (item,) = changes_against(config, before, {}).items
+    assert (item.name, item.found) == ("delivery.display_low", "was 70 degC, is 60 degC")
+    assert "pictures only" in item.advice
+    path = folder / "lot.toml"
+    path.write_text(path.read_text().replace("60 degC", "190 degC"))
+    with pytest.raises(ConfigError, match="display_low must be below display_high"):
+        load_config(folder)

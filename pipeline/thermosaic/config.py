@@ -307,6 +307,9 @@ class ScannerSection(Section):
     mat_right_m: Across = Field(
         alias="mat_right", description="Right edge of the paved mat, right of C positive"
     )
+    correction: LotPath | None = Field(
+        default=None, description="Evidence of `rig thermometer` whose bias is taken off the readings"
+    )
 
     @model_validator(mode="after")
     def _check(self) -> ScannerSection:
@@ -360,6 +363,9 @@ class ScannerPart(Section):
     wins_overlap: bool = Field(default=False, description="Its readings count where two see the same mat")
     clock_offset_s: StatedOffset | None = Field(
         default=None, alias="clock_offset", description="Its own clock minus UTC; else that of [rig]"
+    )
+    correction: LotPath | None = Field(
+        default=None, description="Evidence of `rig thermometer` whose bias is taken off its readings"
     )
 
 
@@ -608,6 +614,28 @@ class DeliverySection(Section):
     """What the agency receives."""
 
     units: Literal["us", "si"] = Field(default="si", description="Units of layers and tables")
+    display_low_c: Temperature | None = Field(
+        default=None,
+        alias="display_low",
+        description="Lowest temperature of the pictures' colours; pictures only",
+    )
+    display_high_c: Temperature | None = Field(
+        default=None,
+        alias="display_high",
+        description="Highest temperature of the pictures' colours; pictures only",
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> DeliverySection:
+        ends = (self.display_low_c, self.display_high_c)
+        if None not in ends and not ends[0] < ends[1]:  # type: ignore[operator]
+            raise ValueError("display_low must be below display_high")
+        return self
+
+    @property
+    def display_c(self) -> tuple[float | None, float | None]:
+        """Ends of the pictures' colours as stated; an end that is not comes from the lot's own temperatures."""
+        return self.display_low_c, self.display_high_c
 
 
 class RulesSection(Section):
@@ -673,6 +701,16 @@ class EvidenceFile(Section):
     method: Line = Field(description="How it was found")
     numbers: FreeKeys = Field(default={}, description="Further numbers, SI")
     further: tuple[EvidenceValue, ...] = Field(default=(), description="Further values of the same check")
+
+    @property
+    def spot_bias_delta_c(self) -> dict[int, float]:
+        """Bias of each spot that a thermometer's check gives one for, by its column, 1 = first."""
+        named = (
+            (re.fullmatch(r"spot_([0-9]{1,4})_bias_delta_c", key), item) for key, item in self.numbers.items()
+        )
+        return {
+            int(match[1]): float(item) for match, item in named if match and isinstance(item, int | float)
+        }
 
     @model_validator(mode="after")
     def _check(self) -> EvidenceFile:

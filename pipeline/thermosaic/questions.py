@@ -12,7 +12,7 @@ import re
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated, Any, get_args
 
 from pydantic import TypeAdapter, ValidationError
 
@@ -74,6 +74,8 @@ _ASKED: tuple[tuple[str, str, bool, str], ...] = (  # place, key, required, why
     ("instrument", "scanner.mat_left", True, "spots that are not wholly on the mat are left out; left is negative"),
     ("instrument", "scanner.mat_right", True, "the other edge of the paved mat, from the same point"),
     ("checks", "lot.laydown_target", False, "the level is compared with it, and some rules need it"),
+    ("checks", "delivery.display_low", False, "the same ends of the colours for every lot of a job; pictures only"),
+    ("checks", "delivery.display_high", False, "the same ends of the colours for every lot of a job; pictures only"),
     ("checks", "rig.evidence", False, "checks of wheel and thermometer that are valid today"),
 )  # fmt: skip
 
@@ -114,9 +116,12 @@ def _of_lot(
     has_alignment = answer_of(answers, ("files", "alignment")) is not None
     named = {part.key for part in agency.parts.values()} if agency else set()
     only_with_alignment = ("crs.alignment", "stationing.start")
+    several = isinstance(answers.get("scanner"), list | tuple)  # each [[scanner]] has its own log and places
     for place, text, required, why in _ASKED:
         key = tuple(text.split("."))
         if answer_of(answers, key) is not None or (text in only_with_alignment and not has_alignment):
+            continue
+        if several and (key[0] == "scanner" or text == "files.scan"):
             continue
         needed = required or text in named
         yield question_of(place, key, why, needed, proposals.get(text), labels_of(answers))
@@ -302,7 +307,7 @@ def _field(key: Key) -> Any:
         info = by_key[part]
         if number == len(names) - 1:
             return info
-        model = info.annotation.__args__[0] if hasattr(info.annotation, "__args__") else info.annotation
+        model = _models(info)[0]
     raise KeyError(key)
 
 
@@ -381,6 +386,7 @@ _WORTH_SHOWING = {  # optional keys that a new file names in a comment
     "crs": ("epoch", "alignment"),
     "rig": ("cross_slope", "heading_offset", "wheel_per_count", "evidence"),
     "stationing": ("start", "mat_offsets", "labels"),
+    "delivery": ("display_low", "display_high"),
 }  # fmt: skip
 _TITLES = {
     "lot": "contract and road", "files": "logs, by path from this folder", "formats": "what their columns mean",
@@ -400,12 +406,21 @@ def lot_text(answers: dict[str, Any], heading: str, scanner_notes: tuple[str, ..
         if isinstance(answers.get(key), list | tuple):
             parts += [
                 "",
-                *(line for entry in answers[key] for line in (f"[[{key}]]", *_lines(entry, _model(info)))),
+                *(
+                    line
+                    for entry in answers[key]
+                    for line in (f"[[{key}]]", *_lines(entry, _models(info)[-1]))
+                ),
             ]
         elif key in _TITLES and (answers.get(key) or key in _WORTH_SHOWING):
             notes = [f"# {note}" for note in scanner_notes] if key == "scanner" else []
-            parts += ["", f"[{key}]  # {_TITLES[key]}", *_lines(answers.get(key, {}), _model(info)), *notes]
-            parts += _hints(key, answers.get(key, {}), _model(info))
+            parts += [
+                "",
+                f"[{key}]  # {_TITLES[key]}",
+                *_lines(answers.get(key, {}), _models(info)[0]),
+                *notes,
+            ]
+            parts += _hints(key, answers.get(key, {}), _models(info)[0])
             if key == "lot" and answers["lot"].get("agency"):
                 agency = answers["lot"]["agency"]
                 parts += ["", "[lot.agency]  # what the agency asks for"]
@@ -413,8 +428,15 @@ def lot_text(answers: dict[str, Any], heading: str, scanner_notes: tuple[str, ..
     return "\n".join(parts) + "\n"
 
 
-def _model(info: Any) -> type[Section]:
-    return info.annotation.__args__[0] if hasattr(info.annotation, "__args__") else info.annotation
+def _models(info: Any) -> list[type[Section]]:
+    """Sections that a key holds: the one of a single table first, that of several tables last."""
+
+    def inside(annotation: Any) -> list[type[Section]]:
+        if isinstance(annotation, type) and issubclass(annotation, Section):
+            return [annotation]
+        return [model for part in get_args(annotation) for model in inside(part)]
+
+    return inside(info.annotation)
 
 
 def _lines(entry: dict[str, Any], model: type[Section]) -> list[str]:

@@ -428,3 +428,13 @@ def test_a_ramp_that_does_not_rise_is_refused(low, high):
     """A ramp runs upwards, or there is an error with both numbers."""
     with pytest.raises(ValueError, match="runs upwards"):
         ColourRamp(low, high, "degC")
+
+
+def test_stated_ends_of_the_colours_are_taken():
+    """150 to 350 degF stated are the ramp's ends whatever the mat's own temperatures; one end alone keeps the other."""
+    rasters = model.Rasters(np.datetime64("2026-01-01", "ns"), (), (), 0.0)
+    ends_c = ((150 - 32) / 1.8, (350 - 32) / 1.8)
+    ramp = temperature_ramp(rasters, "us", ends_c)
+    assert (ramp.low, ramp.high, ramp.unit) == (150.0, 350.0, "degF")
+    assert temperature_ramp(rasters, "si", (None, 180.0)).high == 180.0
+    assert temperature_ramp(rasters, "si", (60.0, None)).low == 60.0

@@ -88,6 +88,7 @@ class RasterDress:
     units: str = "si"  # or "us"
     tags: dict[str, str] = field(default_factory=dict)  # lot_id, revision, route, ...
     profile: str = "widest reach"
+    display_c: tuple[float | None, float | None] = (None, None)  # ends of the colours that the lot states
 
     @property
     def factor(self) -> float:
@@ -191,7 +192,7 @@ def _join_tiles(
     """Write styles and mosaic of the tiles; return every file, the tiles among them."""
     if not rasters.tiles:
         return []
-    paths, ramp = _tile_paths(folder, rasters), temperature_ramp(rasters, dress.units)
+    paths, ramp = _tile_paths(folder, rasters), temperature_ramp(rasters, dress.units, dress.display_c)
     written = [file for path in paths for file in (path, write_raster_style(path, ramp))]
     mosaic = folder / MOSAIC
     transforms = [dress.transform(tile) for tile in rasters.tiles]
@@ -220,7 +221,7 @@ def write_mat(
     path, picture = folder / MAT, _mat_picture(rasters, dress)
     picture.tags.update({"MAT_FRAME": _MAT_WORDS, **_mat_tags(rasters, list(pass_ids), list(zero_m))})
     _write_cog(path, picture, rasters, dress)
-    return [path, write_raster_style(path, temperature_ramp(rasters, dress.units))]
+    return [path, write_raster_style(path, temperature_ramp(rasters, dress.units, dress.display_c))]
 
 
 _MAT_WORDS = (
@@ -411,7 +412,7 @@ def _check_joined(folder: Path, rasters: Rasters, dress: RasterDress) -> list[st
     """Read the mosaic of the tiles and all styles back."""
     if not rasters.tiles:
         return []
-    paths, ramp = _tile_paths(folder, rasters), temperature_ramp(rasters, dress.units)
+    paths, ramp = _tile_paths(folder, rasters), temperature_ramp(rasters, dress.units, dress.display_c)
     files = (*paths, folder / MOSAIC)
     differences = [item for path in files for item in check_raster_style(path.with_suffix(".qml"), ramp)]
     transforms = [dress.transform(tile) for tile in rasters.tiles]
@@ -424,7 +425,9 @@ def check_mat(folder: Path, rasters: Rasters, dress: RasterDress) -> list[str]:
         return []
     path = folder / MAT
     differences = _check_cog(path, _mat_picture(rasters, dress), dress)
-    return differences + check_raster_style(path.with_suffix(".qml"), temperature_ramp(rasters, dress.units))
+    return differences + check_raster_style(
+        path.with_suffix(".qml"), temperature_ramp(rasters, dress.units, dress.display_c)
+    )
 
 
 def _check_tile(path: Path, tile: Tile, rasters: Rasters, dress: RasterDress) -> list[str]:

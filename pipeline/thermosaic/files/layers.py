@@ -34,7 +34,10 @@ def lot_package(record: LotRecord) -> Package:
 
 def lot_ramp(record: LotRecord) -> ColourRamp | None:
     """Return the ramp of the mosaic, or None where there is no tile."""
-    return temperature_ramp(record.rasters, record.config.delivery.units) if record.rasters.tiles else None
+    delivery = record.config.delivery
+    return (
+        temperature_ramp(record.rasters, delivery.units, delivery.display_c) if record.rasters.tiles else None
+    )
 
 
 def lot_project(record: LotRecord, package: Package, ramp: ColourRamp | None) -> Project:

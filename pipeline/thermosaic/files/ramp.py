@@ -14,6 +14,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 
+from ..delivery import deliver
 from ..model import Rasters
 
 _HEX = (
@@ -75,18 +76,28 @@ def _channels(colour: str) -> tuple[int, int, int]:
     return red, green, blue
 
 
-def temperature_ramp(rasters: Rasters, units: str) -> ColourRamp:
-    """Choose the ramp of a lot: 0.1st to 99.9th percentile, rounded outwards to 5 degC or 10 degF."""
+def temperature_ramp(
+    rasters: Rasters, units: str, limits_c: tuple[float | None, float | None] = (None, None)
+) -> ColourRamp:
+    """Choose the ramp of a lot: 0.1st to 99.9th percentile, rounded outwards to 5 degC or 10 degF.
+
+    `limits_c` are ends that the lot states, degC; lots drawn with the same ends can be laid side by side.
+    """
     filled = [raster.temp_c[np.isfinite(raster.temp_c)] for raster in rasters.mat]
     value = np.concatenate([np.empty(0), *filled])
     if units == "us":
         value = value * 1.8 + 32
     step, unit = ROUND_TO[units], "degF" if units == "us" else "degC"
-    if len(value) == 0:
-        return ColourRamp(0.0, step, unit)
-    low, high = np.percentile(value, (LOW_PERCENT, HIGH_PERCENT))
-    low = math.floor(low / step) * step
-    return ColourRamp(low, max(math.ceil(high / step) * step, low + step), unit)
+    ends = np.percentile(value, (LOW_PERCENT, HIGH_PERCENT)) if len(value) else (0.0, step)
+    low, high = (
+        None if end is None else round(float(deliver(end, "end_c", units, 1.0)), 4) for end in limits_c
+    )
+    if low is None:
+        low = math.floor(ends[0] / step) * step
+        low = low if high is None else min(low, high - step)
+    if high is None:
+        high = max(math.ceil(ends[1] / step) * step, low + step)
+    return ColourRamp(low, high, unit)
 
 
 def write_raster_style(raster: Path, ramp: ColourRamp) -> Path:

@@ -148,7 +148,8 @@ def _spots(folder: Path, record: LotRecord) -> list[Written]:
 def _rasters(folder: Path, record: LotRecord) -> list[Written]:
     lot, swath, stations, rasters = record.config.lot, record.swath, record.stations, record.rasters
     tags = {"LOT_ID": lot.id, "REVISION": str(lot.revision), "ROUTE": lot.route, "LIFT": str(lot.lift)}
-    dress = cog.RasterDress(swath.crs, record.config.delivery.units, tags)
+    delivery = record.config.delivery
+    dress = cog.RasterDress(swath.crs, delivery.units, tags, display_c=delivery.display_c)
     paths, differences = cog.make_tiles(folder, rasters, dress)
     paths += cog.write_mat(
         folder, rasters, dress, [item.id for item in record.inputs.passes], stations.zero_m
