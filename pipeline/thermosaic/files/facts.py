@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 
 from .. import __version__
-from ..config import Section
-from ..delivery import deliver, delivered_name, in_units
+from ..config import ChangeSection, Section
+from ..delivery import deliver, delivered_name, in_units, tell
 from ..kernels import yields
 from ..tables import UNIT_OF_SUFFIX, suffix
 from .dressing import delivery_foot_m, local_text, paved_on
@@ -262,7 +262,36 @@ def _setup_rows(record: LotRecord) -> list[Row]:
             "Left and right edge of the mat measured, from C, right positive",
         ),
     ]
-    return rows + _scanner_rows(record) + _change_rows(record) + _section(record, "grid", record.config.grid)
+    return (
+        rows
+        + _correction_rows(record)
+        + _scanner_rows(record)
+        + _change_rows(record)
+        + _section(record, "grid", record.config.grid)
+    )
+
+
+def _correction_rows(record: LotRecord) -> list[Row]:
+    """What was taken off the readings of each spot, where a correction is named."""
+    bias = record.inputs.scan.correction_delta_c
+    if bias is None:
+        return []
+    names = ", ".join(source.path for source in record.inputs.sources if source.role == "correction")
+    return [
+        (
+            "scanner.correction",
+            names,
+            "",
+            "Evidence of the thermometer whose bias was taken off the readings",
+        ),
+        _row(
+            record,
+            "scanner.correction_delta_c",
+            bias.tolist(),
+            "Taken off the readings, by spot in column order",
+            3,
+        ),
+    ]
 
 
 def _scanner_rows(record: LotRecord) -> list[Row]:
@@ -288,9 +317,14 @@ def _change_rows(record: LotRecord) -> list[Row]:
         where = (
             "" if change.at_station_m is None else f", at {record.config.labels.text(change.at_station_m)}"
         )
-        taper = "" if change.taper_m is None else f"; edges over a taper of {_text(change.taper_m)} m"
+        taper = (
+            ""
+            if change.taper_m is None
+            else _in_delivery(record, "; edges over a taper of {taper_m:.1f}", change)
+        )
         meaning = f"New set-up from here on{where}{taper}" + (f": {change.note}" if change.note else "")
-        rows.append((f"{key}.at_utc", change.at.astimezone(UTC).isoformat(), "UTC", meaning))
+        moment = change.at.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        rows.append((f"{key}.at_utc", moment, "UTC", meaning))
         for name, value in change.stated.items():
             if isinstance(value, Section):
                 rows += _section(record, f"{key}.{name}", value)
@@ -301,6 +335,11 @@ def _change_rows(record: LotRecord) -> list[Row]:
             )
         before |= change.stated
     return rows
+
+
+def _in_delivery(record: LotRecord, text: str, change: ChangeSection) -> str:
+    units, foot_m = record.config.delivery.units, delivery_foot_m(record.swath.crs)
+    return in_units(tell(text, taper_m=change.taper_m), units, foot_m)
 
 
 def _pass_rows(record: LotRecord) -> list[Row]:

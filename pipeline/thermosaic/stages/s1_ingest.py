@@ -8,22 +8,25 @@ from __future__ import annotations
 
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import replace
-from datetime import UTC
+from datetime import UTC, date
 from itertools import pairwise, permutations
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from .. import datum, model
-from ..config import SIDE_FILES, LotConfig, PassSection, ScannerPart, ScannerSection
+from ..config import SIDE_FILES, EvidenceFile, LotConfig, PassSection, ScannerPart, ScannerSection
 from ..delivery import tell
 from ..errors import ConfigError, InputError, MismatchError
 from ..files import alignment, logs, side_files, sources, times, vectors
 from ..files.scans import ScanRows
+from ..files.settings import load_evidence
 from ..kernels import scanners
 from ..kernels.scan_geometry import on_mat, spot_pitches
 from ..model import Alignment, Doubt, Exclusion, Fixes, LotInputs, Pass, ScanLog, Source, Tally, Wheel
+from ..units import parse_quantity
 
 MOST_READINGS = 20_000_000  # on the mat: three gigabytes of nouns
 LOGS = ("scan", "fixes", "wheel")
@@ -56,6 +59,7 @@ def _read_all(config: LotConfig, of_mat: bool, aside: Executor) -> LotInputs:
     )
     scan = scan_log(rows, config)
     scan, more_tallies, more_doubts = join_scanners(scan, config, of_mat)
+    scan, said = with_correction(scan, config)
     fixes, fix_tallies, fix_doubts = fixes_read.result()
     wheel, wheel_tally, wheel_doubts = _read_wheel(config, rows)
     require_counts(wheel, config)
@@ -78,7 +82,7 @@ def _read_all(config: LotConfig, of_mat: bool, aside: Executor) -> LotInputs:
         sources=tuple(source for _, source in held),
         tallies=(scan_tally, *more_tallies, *fix_tallies, wheel_tally, *place_tallies, *side_tallies),
         operations=tuple(operations),
-        doubts=(*rows.doubts, *more_doubts, *fix_doubts, *wheel_doubts, *place_doubts, *side_doubts),
+        doubts=(*rows.doubts, *more_doubts, *said, *fix_doubts, *wheel_doubts, *place_doubts, *side_doubts),
         **side,
     )
 
@@ -90,6 +94,7 @@ def _read_sources(config: LotConfig) -> list[tuple[Path, Source]]:
     named = [(role, path) for role in LOGS for path in getattr(files, role)]
     named += [("scan", path) for part in config.scanners[1:] for path in part.file]
     named += [(role, path) for role, path in single.items() if path is not None]
+    named += [("correction", path) for _, path in _corrections(config)]
     return [(path, sources.read_source(path, role, config.folder)) for role, path in named]
 
 
@@ -185,7 +190,8 @@ def _give_way(
         )
         text = tell(
             "where scanners {winner} and {loser} see the same mat, {loser} reads {off_delta_c:+.1f} against {winner} "
-            "({count} readings of {columns} columns); {winner} counts there",
+            "({count} readings of {columns} columns); {winner} counts there: compare both with a thermometer where "
+            "that is more than they are good for",
             winner=winner.id, loser=loser.id, off_delta_c=mean_c, count=count, columns=int(seen.sum()),
         )  # fmt: skip
         doubts.append(Doubt("s1", "scanners_overlap", text, mean_c, "degC of difference"))
@@ -216,6 +222,64 @@ def _side_by_side(
         right_m[order],
         tuple(origin[place] for place in order),
     )
+
+
+def _corrections(config: LotConfig) -> list[tuple[str | None, Path]]:
+    """Evidence named as a correction, with the scanner it belongs to (None = the only one)."""
+    if not config.scanners:
+        return [] if config.scanner.correction is None else [(None, config.scanner.correction)]
+    return [(part.id, part.correction) for part in config.scanners if part.correction is not None]
+
+
+def with_correction(scan: ScanLog, config: LotConfig) -> tuple[ScanLog, list[Doubt]]:
+    """Add the bias that an evidence of the thermometer states for each spot, or for all of them together.
+
+    Raises
+    ------
+    ConfigError
+        The file is evidence of something else.
+    """
+    named = _corrections(config)
+    if not named:
+        return scan, []
+    bias, doubts = np.zeros(len(scan.spot_right_m)), []
+    columns = scan.origin or tuple((None, spot) for spot in range(1, len(bias) + 1))
+    zone = ZoneInfo(config.lot.time_zone)
+    day = scan.time_utc[0].astype("M8[us]").item().replace(tzinfo=UTC).astimezone(zone).date()
+    for scanner, path in named:
+        evidence = load_evidence(path)
+        if evidence.subject != "thermometer":
+            raise ConfigError(
+                f"[scanner] correction: {path.name} is evidence of the {evidence.subject}, not of the thermometer: "
+                "name the file that `thermosaic rig thermometer` wrote"
+            )
+        overall, by_spot = (
+            parse_quantity(evidence.measured, "temperature difference"),
+            evidence.spot_bias_delta_c,
+        )
+        mine = [at for at, (name, _) in enumerate(columns) if name == scanner]
+        bias[mine] = [by_spot.get(columns[at][1], overall) for at in mine]
+        doubts += _correction_doubts(path.name, evidence, bias[mine], day)
+    return replace(scan, correction_delta_c=bias), doubts
+
+
+def _correction_doubts(name: str, evidence: EvidenceFile, bias: np.ndarray, day: date) -> list[Doubt]:
+    """Say that readings are corrected and by how much, and whether the evidence holds on that day."""
+    known = len(evidence.spot_bias_delta_c)
+    text = tell(
+        "readings are corrected by {name}: {low_delta_c:.2f} to {high_delta_c:.2f} is taken off ({known} of {spots} "
+        "spots by their own bias, the others by the mean of all); spots.parquet keeps the raw readings.",
+        name=name, low_delta_c=float(bias.min()), high_delta_c=float(bias.max()), known=min(known, len(bias)),
+        spots=len(bias),
+    )  # fmt: skip
+    doubts = [Doubt("s1", "corrected_readings", text, float(bias.mean()), "degC of difference")]
+    if not evidence.valid_from <= day <= evidence.valid_to:
+        stale = (
+            f"{name} is valid {evidence.valid_from} to {evidence.valid_to}, the lot was paved on {day}: its "
+            "correction was applied all the same; check the thermometer again."
+        )
+        doubts.append(Doubt("s1", "correction_stale", stale))
+    return doubts
 
 
 def require_size(config: LotConfig) -> None:

@@ -73,7 +73,7 @@ def _changes(sheet: LotSheet) -> list[dict[str, str]]:
             f"{row['key'].split('.', 2)[2]} {row['value']} {row['unit']} ({row['meaning'].split('; ')[-1]})"
             for row in values
         ]
-        found.append({"at": start["value"], "meaning": start["meaning"], "values": "; ".join(stated)})
+        found.append({"at": start["value"], "meaning": start["meaning"], "stated": "; ".join(stated)})
     return found
 
 
