@@ -123,7 +123,7 @@ def test_an_open_end_has_no_position() -> None:
 
 def test_a_sigma_above_the_limit_is_no_position() -> None:
     """max_sigma below the largest sigma of a 60 m outage takes its middle away, and nothing else."""
-    lot = make(gnss=replace(RTK, episodes=(Episode("outage", 60.0, 120.0),)))
+    lot = make(gnss=replace(RTK, episodes=(Episode("outage", 60.0, 120.0),)), weave_m=0.03)
     free = solve(lot)
     sigma = np.hypot(free.knot_sigma_along_m, free.knot_sigma_across_m)
     limit = 0.5 * (sigma.max() + sigma[free.knot_distance_m < 58].max())
@@ -319,6 +319,82 @@ def test_a_move_of_the_machine_while_the_logger_was_off_begins_a_new_piece() -> 
     ends = np.flatnonzero(np.diff(trajectory.knot_piece))
     step = np.hypot(np.diff(trajectory.knot_easting_m), np.diff(trajectory.knot_northing_m))[ends]
     assert step == pytest.approx([40.1], abs=0.5)
+
+
+STEERED = {
+    "passes": (PassPlan(stops=(Stop(60.0, 90.0),)),),
+    "weave_m": 0.03,
+    "wheel": Wheel(wander_frac=0.003),
+}
+FLOAT = Gnss(quality="float", float_m=0.3)
+UNQUIET = (
+    Episode("jump", 30.0, 33.0, east_m=0.4, north_m=0.3),
+    Episode("outage", 40.0, 55.0),
+    Episode("float", 75.0, 110.0),
+    Episode("jump", 140.0, 144.0, east_m=-1.2, north_m=0.9),
+)
+
+
+@pytest.mark.parametrize("direction", ["upstation", "downstation"])
+@pytest.mark.parametrize(("gnss", "size_m"), [(RTK, 0.3), (FLOAT, 1.0)])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_an_antenna_moved_in_mid_lot_is_named(direction: str, gnss: Gnss, size_m: float, seed: int) -> None:
+    """0.3 m under RTK, 1 m under float, once in 180 m: one step, its place to 3 m, its size to half.
+
+    The planted step is an offset of all fixes from one place on.
+    """
+    turn = 0.7 + 2.1 * seed
+    jump = Episode("jump", 100.0, 999.0, east_m=size_m * np.sin(turn), north_m=size_m * np.cos(turn))
+    passes = tuple(replace(item, direction=direction) for item in STEERED["passes"])
+    lot = make(**(STEERED | {"passes": passes}), gnss=replace(gnss, episodes=(jump,)), seed=seed)
+    trajectory = solve(lot)
+    (doubt,) = (doubt for doubt in trajectory.doubts if doubt.kind == "fixes_step")
+    assert doubt.amount == pytest.approx(size_m, rel=0.5)
+    truly = lot.truth.time_utc[np.searchsorted(lot.truth.distance_m, 100.0)]
+    assert abs(doubt.from_utc - truly) < np.timedelta64(30, "s")  # 3 m at 0.1 m/s
+    (row,) = trajectory.diagnosis["steps"]
+    heading = np.radians(lot.truth.heading_deg[0])
+    ahead, right = size_m * np.cos(turn - heading), size_m * np.sin(turn - heading)
+    assert np.hypot(row["ahead_m"] - ahead, row["right_m"] - right) < 0.55 * size_m
+
+
+@pytest.mark.parametrize("episodes", [(), UNQUIET])
+@pytest.mark.parametrize("gnss", [RTK, FLOAT, Gnss(fixed_m=0.01)])
+@pytest.mark.parametrize("road", ["straight", "bend"])
+def test_a_good_lot_shows_no_step(gnss: Gnss, episodes: tuple, road: str) -> None:
+    """Curves, weave, a wandering wheel, jumps that come back, an outage, fixes that turn float: no step."""
+    bend = 1 / 40
+    bent = (
+        synthetic.straight(60.0),
+        synthetic.clothoid(8.0, 0.0, bend),
+        synthetic.arc(40.0, 60.0),
+        synthetic.clothoid(8.0, bend, 0.0),
+        synthetic.straight(70.0),
+    )
+    lot = make(
+        **STEERED, gnss=replace(gnss, episodes=episodes), **({"road": bent} if road == "bend" else {}), seed=4
+    )
+    trajectory = solve(lot)
+    assert "fixes_step" not in kinds(trajectory)
+    assert trajectory.diagnosis["steps"] == []
+
+
+def test_a_wheel_constant_that_is_off_is_named_with_both_lengths() -> None:
+    """1.5 % over about 177 m of wheel is 2.7 m (closed form); a wheel that is right is not mentioned."""
+    doubt = next(
+        item for item in solve(make(wheel=Wheel(scale=1.015))).doubts if item.kind == "wheel_constant"
+    )
+    assert doubt.amount == pytest.approx(0.015, abs=1e-3)
+    assert "1.5 %" in doubt.text
+    assert "wheel_constant" not in kinds(solve(make()))
+
+
+def test_fixes_that_scatter_more_than_they_state_are_named() -> None:
+    """A log that states a fifth of its true sigma is told so; one that states it truly is not."""
+    lot = make(gnss=replace(RTK, fixed_m=0.05, correlation_s=5.0, gst_factor=0.2))
+    doubt = next(item for item in solve(lot).doubts if item.kind == "fixes_scatter")
+    assert 2.0 < doubt.amount < 6.0
+    assert "fixes_scatter" not in kinds(solve(make()))
 
 
 def test_the_same_logs_give_the_same_bytes() -> None:

@@ -7,6 +7,8 @@ of each knot comes from the inverse restricted to the band, never from a full in
 
 from __future__ import annotations
 
+from functools import cached_property
+
 import numpy as np
 from numba import njit
 from scipy.linalg import cho_solve_banded, cholesky_banded
@@ -87,16 +89,28 @@ class Factored:
     def log_determinant(self) -> float:
         return 2.0 * float(np.log(self.lower[0]).sum())
 
-    def covariances(self) -> np.ndarray:
-        """Covariance block of every knot, (state, state, knot)."""
+    @cached_property
+    def _inverse(self) -> np.ndarray:
+        """Covariances within the band: (knot, state, how many states further on)."""
         lower = np.ascontiguousarray(self.lower.T)
         inverse = np.zeros_like(lower)
         _invert_in_band(lower, inverse)
+        return inverse.reshape(self.knots, self.states, -1)
+
+    def covariances(self) -> np.ndarray:
+        """Covariance block of every knot, (state, state, knot)."""
         blocks = np.empty((self.states, self.states, self.knots))
-        columns = inverse.reshape(self.knots, self.states, -1)
         for row in range(self.states):
             for col in range(row, self.states):
-                blocks[row, col] = blocks[col, row] = columns[:, row, col - row]
+                blocks[row, col] = blocks[col, row] = self._inverse[:, row, col - row]
+        return blocks
+
+    def covariances_with_next(self) -> np.ndarray:
+        """Covariance of every knot's states with the next knot's, (state, state of the next, knot - 1)."""
+        blocks = np.empty((self.states, self.states, self.knots - 1))
+        for row in range(self.states):
+            for col in range(self.states):
+                blocks[row, col] = self._inverse[:-1, row, self.states + col - row]
         return blocks
 
 

@@ -17,15 +17,21 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .banded import Chain, Factored
+from .banded import Chain, Derivatives, Factored
 
 EAST, NORTH, COURSE, CURVE, SLIP, DRIFT_E, DRIFT_N, CRAB = range(8)
 STATES = 8
-STEERINGS = (1e-5, 3e-5, 1e-4, 3e-4, 1e-3, 3e-3, 1e-2)  # straight road to yard, 1/m per root of a metre
-SLIPS = (3e-5, 1e-4, 3e-4, 1e-3, 3e-3)  # clean wheel to slipping one, per root of a metre
+STEERINGS = tuple(
+    10.0 ** (power / 4) for power in range(-20, -7)
+)  # straight road to yard, 1/m a root of a metre
+SLIPS = tuple(
+    10.0 ** (power / 4) for power in range(-18, -9)
+)  # clean wheel to slipping one, per root of a metre
+STRIDES = (2, 1)  # rungs, about threefold and then about twofold
 ENOUGH_KNOTS = 600  # to judge steering and slip by
 BEND_KNOTS = 40  # over which a bend shows above the noise
-TIGHT_WHEEL = 2.0  # log likelihood that each rung of a cleaner wheel than usual must gain
+_UNTOLD = 1e-9  # least share of a step's variance that must be left open to judge the step
+TIGHT_WHEEL = 1.0  # log likelihood that each rung of a cleaner wheel than usual must gain
 
 
 @dataclass(frozen=True)
@@ -73,6 +79,7 @@ class Line:
     wheel_m: np.ndarray  # (knot) not falling
     drift_m: np.ndarray  # (knot) standard deviation of the drift, one axis
     memory: np.ndarray  # (knot - 1) correlation of the drift with the next knot's, 0..1
+    torn_m: np.ndarray | float = 0.0  # (knot - 1) standard deviation of a move of the antenna there, one axis
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,6 +92,16 @@ class Motion:
     residual_m: np.ndarray  # (sighting, 2) along, across: fix less path, drift taken off
     evidence: float  # log marginal likelihood up to a constant (Laplace)
     habits: Habits
+
+
+@dataclass(frozen=True, eq=False)
+class Link:
+    """One kind of factor between every knot and the next."""
+
+    here: Derivatives
+    there: Derivatives
+    variance: np.ndarray
+    residual: np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,12 +158,13 @@ def solve_motion(
 def choose_habits(line: Line, seen: Sightings, arms: Arms, habits: Habits, start: np.ndarray) -> Habits:
     """Choose the steering and the wheel slip of highest marginal likelihood, from a solved start.
 
-    Both are sought on ladders of steps of about three, one after the other until neither gains: more
-    than that the logs cannot tell. A wheel better than `habits.slip` has to be shown. A long chain is
-    judged by the stretch that turns most, so that no turn is cut short.
+    Both are sought on ladders, one after the other until neither gains, in strides of about three and
+    then of about two: finer than that the logs cannot tell. A wheel better than `habits.slip` has to be
+    shown. A long chain is judged by the stretch that turns most, so that no turn is cut short.
     """
     line, seen, arms, start = _most_turning(line, seen, arms, start)
     known: dict[tuple[int, int], tuple[float, np.ndarray]] = {}
+    usual = (_nearest(STEERINGS, habits.steering), _nearest(SLIPS, habits.slip))
 
     def gain(rank: tuple[int, int]) -> float:
         if not (0 <= rank[0] < len(STEERINGS) and 0 <= rank[1] < len(SLIPS)):
@@ -156,18 +174,23 @@ def choose_habits(line: Line, seen: Sightings, arms: Arms, habits: Habits, start
             warm = start if near is None else known[near][1]
             trial = replace(habits, steering=STEERINGS[rank[0]], slip=SLIPS[rank[1]])
             solved = solve_motion(line, seen, arms, trial, warm, close_m=0.02)
-            tighter = max(SLIPS.index(habits.slip) - rank[1], 0)
+            tighter = max(usual[1] - rank[1], 0)
             known[rank] = (solved.evidence - TIGHT_WHEEL * tighter, solved.state)
         return known[rank][0]
 
-    best = (STEERINGS.index(habits.steering), SLIPS.index(habits.slip))
-    gained = True
-    while gained:
-        gained = False
-        for step in ((1, 0), (-1, 0), (0, 1), (0, -1)):
-            while gain((best[0] + step[0], best[1] + step[1])) > gain(best):
-                best, gained = (best[0] + step[0], best[1] + step[1]), True
+    best = usual
+    for stride in STRIDES:
+        gained = True
+        while gained:
+            gained = False
+            for step in ((stride, 0), (-stride, 0), (0, stride), (0, -stride)):
+                while gain((best[0] + step[0], best[1] + step[1])) > gain(best):
+                    best, gained = (best[0] + step[0], best[1] + step[1]), True
     return replace(habits, steering=STEERINGS[best[0]], slip=SLIPS[best[1]])
+
+
+def _nearest(ladder: tuple[float, ...], value: float) -> int:
+    return int(np.argmin(np.abs(np.log(np.array(ladder) / value))))
 
 
 def _most_turning(
@@ -217,6 +240,55 @@ def clock_shift(line: Line, seen: Sightings, arms: Arms, motion: Motion) -> tupl
     given_way = motion.factored.solve(right[:states])
     information = float((weight * seen.speed_mps).sum() - (right[:states] * given_way).sum())
     return -float((weight * residuals[0]).sum()), max(information, 0.0)
+
+
+def breaks(line: Line, arms: Arms, motion: Motion) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Ask at every step between knots: had all fixes from there on moved at once, how far, and what would it gain?
+
+    The smoothed residual of the step is held against its own variance, which is that of the step less what
+    the path leaves of it (de Jong and Penzer, 1998): a move that no machine can make stands out.
+
+    Returns
+    -------
+    across_m, along_m, gain : numpy.ndarray
+        (knot - 1) likeliest move to the right and ahead; gain = twice the log likelihood it explains, about
+        chi-square of two degrees of freedom where nothing moved, 0 where nothing can be told.
+    """
+    right, ahead = _place_links(line, arms, motion.habits, motion.state)
+    blocks = motion.factored.covariances(), motion.factored.covariances_with_next()
+    open_ = [
+        right.variance - _shared(right, right, *blocks),
+        ahead.variance - _shared(ahead, ahead, *blocks),
+        -_shared(right, ahead, *blocks),
+    ]
+    determinant = open_[0] * open_[1] - open_[2] ** 2
+    determinant = np.where(determinant > _UNTOLD**2 * right.variance * ahead.variance, determinant, np.inf)
+    pull = (
+        (open_[1] * right.residual - open_[2] * ahead.residual) / determinant,
+        (open_[0] * ahead.residual - open_[2] * right.residual) / determinant,
+    )
+    gain = pull[0] * right.residual + pull[1] * ahead.residual
+    return right.variance * pull[0], ahead.variance * pull[1], gain
+
+
+def tear_of(line: Line, arms: Arms, motion: Motion, at: int) -> tuple[float, float, float, float]:
+    """Move to the right and ahead between knot `at` and the next of a torn path, and both sigmas, metres."""
+    right, ahead = _place_links(line, arms, motion.habits, motion.state)
+    blocks = motion.factored.covariances(), motion.factored.covariances_with_next()
+    spread = [float(np.sqrt(max(_shared(link, link, *blocks)[at], 0.0))) for link in (right, ahead)]
+    return float(right.residual[at]), float(ahead.residual[at]), spread[0], spread[1]
+
+
+def _shared(first: Link, second: Link, same: np.ndarray, following: np.ndarray) -> np.ndarray:
+    """Covariance of two links' residuals, (knot - 1), from blocks of each knot and with the next."""
+    total = np.zeros(len(first.residual))
+    for i, a in first.here.items():
+        total += sum(a * b * same[i, j, :-1] for j, b in second.here.items())
+        total += sum(a * b * following[i, j] for j, b in second.there.items())
+    for i, a in first.there.items():
+        total += sum(a * b * same[i, j, 1:] for j, b in second.there.items())
+        total += sum(a * b * following[j, i] for j, b in second.here.items())
+    return total
 
 
 def place(arms: Arms, motion: Motion) -> Placed:
@@ -292,8 +364,8 @@ def _add_start(chain: Chain, habits: Habits, state: np.ndarray) -> float:
     return sum(float(state[which, 0] / sigma) ** 2 for which, sigma in known.items())
 
 
-def _add_links(chain: Chain, line: Line, arms: Arms, habits: Habits, state: np.ndarray) -> float:
-    """Add the motion between neighbouring knots; return its energy."""
+def _place_links(line: Line, arms: Arms, habits: Habits, state: np.ndarray) -> tuple[Link, Link]:
+    """How far the non-slip point moved between neighbouring knots, less what it should: across, along."""
     here, there = state[:, :-1], state[:, 1:]
     length = np.diff(line.wheel_m)
     middle, change = 0.5 * (here + there), there - here
@@ -302,40 +374,45 @@ def _add_links(chain: Chain, line: Line, arms: Arms, habits: Habits, state: np.n
     along = change[EAST] * sine + change[NORTH] * cosine
     across = change[EAST] * cosine - change[NORTH] * sine
     ground = length * np.sqrt(np.maximum(1.0 - (middle[CURVE] * arms.back_m) ** 2, 0.1))
-    crab, one = np.exp(-floor / habits.crab_length_m), np.ones_like(length)
-    links = [
-        # derivatives here, there, variance, residual
-        (
+    return (
+        Link(
             {EAST: -cosine, NORTH: sine, COURSE: -0.5 * along},
             {EAST: cosine, NORTH: -sine, COURSE: -0.5 * along},
-            habits.sideways_m**2 * floor + 1e-8,
+            habits.sideways_m**2 * floor + 1e-8 + line.torn_m**2,
             across,
         ),
-        (
+        Link(
             {EAST: -sine, NORTH: -cosine, COURSE: 0.5 * across, SLIP: -0.5 * ground},
             {EAST: sine, NORTH: cosine, COURSE: 0.5 * across, SLIP: -0.5 * ground},
-            habits.along_m**2 * floor + 1e-8,
+            habits.along_m**2 * floor + 1e-8 + line.torn_m**2,
             along - ground * (1.0 + middle[SLIP]),
         ),
-        (
-            {COURSE: -1.0, CURVE: -0.5 * length},
-            {COURSE: 1.0, CURVE: -0.5 * length},
-            1e-10 * one,
-            change[COURSE] - length * middle[CURVE],
+    )
+
+
+def _habit_links(line: Line, habits: Habits, state: np.ndarray) -> tuple[Link, ...]:
+    """How course, curvature, wheel scale and crab angle change between neighbouring knots."""
+    here, there = state[:, :-1], state[:, 1:]
+    length = np.diff(line.wheel_m)
+    change, floor = there - here, np.maximum(length, 1e-3)
+    crab, one = np.exp(-floor / habits.crab_length_m), np.ones_like(length)
+    turned = change[COURSE] - length * 0.5 * (here[CURVE] + there[CURVE])
+    return (
+        Link({COURSE: -1.0, CURVE: -0.5 * length}, {COURSE: 1.0, CURVE: -0.5 * length}, 1e-10 * one, turned),
+        Link({CURVE: -1.0}, {CURVE: 1.0}, habits.steering**2 * floor, change[CURVE]),
+        Link({SLIP: -1.0}, {SLIP: 1.0}, habits.slip**2 * floor, change[SLIP]),
+        Link(
+            {CRAB: -crab}, {CRAB: one}, habits.crab_rad**2 * (1.0 - crab**2), there[CRAB] - crab * here[CRAB]
         ),
-        ({CURVE: -1.0}, {CURVE: 1.0}, habits.steering**2 * floor, change[CURVE]),
-        ({SLIP: -1.0}, {SLIP: 1.0}, habits.slip**2 * floor, change[SLIP]),
-        (
-            {CRAB: -crab},
-            {CRAB: one},
-            habits.crab_rad**2 * (1.0 - crab**2),
-            there[CRAB] - crab * here[CRAB],
-        ),
-    ]
+    )
+
+
+def _add_links(chain: Chain, line: Line, arms: Arms, habits: Habits, state: np.ndarray) -> float:
+    """Add the motion between neighbouring knots; return its energy."""
     energy = 0.0
-    for first, second, variance, residual in links:
-        chain.add_links(first, second, 1.0 / variance, residual)
-        energy += float((residual**2 / variance + np.log(variance)).sum())
+    for link in (*_place_links(line, arms, habits, state), *_habit_links(line, habits, state)):
+        chain.add_links(link.here, link.there, 1.0 / link.variance, link.residual)
+        energy += float((link.residual**2 / link.variance + np.log(link.variance)).sum())
     return energy + _add_drift(chain, line, state)
 
 

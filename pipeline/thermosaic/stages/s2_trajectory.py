@@ -16,7 +16,7 @@ from ..errors import InputError, MismatchError
 from ..kernels import motion, odometry
 from ..model import Doubt, LotInputs, Trajectory
 from ..track import clock as clocks
-from ..track import columns, diagnosis, logs, noise, pieces, plane
+from ..track import columns, diagnosis, logs, noise, pieces, plane, steps
 from ..track.rigs import Rigs
 
 PIECE_GAP_M = 0.01  # between the distances of two pieces
@@ -136,7 +136,7 @@ class _Solver:
             self._solve_first(offset_s)
             return
         self.pieces = [
-            None if piece is None else pieces.solve_with(item, self.noise, piece.solved.habits)
+            None if piece is None else pieces.solve_near(item, self.noise, piece)
             for item, piece in zip(spots, before, strict=True)
         ]
 
@@ -152,6 +152,7 @@ def _assemble(
     distance, reach, knots = _run_on(solver, clock, scale)
     if not (knots["knot_placed"] > 0).any():
         raise InputError(diagnosis.nothing_placed(solver.solved, solver.rig))
+    moved = tuple(step for piece in solver.solved for step in steps.find_steps(piece))
     utc_ns = np.round((both.row_s - clock.offset_s) * 1e9).astype(np.int64)
     return Trajectory(
         crs=ground.crs,
@@ -167,8 +168,12 @@ def _assemble(
         point_scale=ground.grid_per_ground,
         convergence_deg=ground.convergence_deg,
         operation=ground.operation.as_dict(),
-        diagnosis=diagnosis.diagnose(solver.solved, solver.noise, clock, both),
-        doubts=doubts + diagnosis.path_doubts(solver.solved, knots, ground, solver.rig.antenna_up_m),
+        diagnosis=diagnosis.diagnose(solver.solved, solver.noise, clock, both, moved),
+        doubts=(
+            *doubts,
+            *diagnosis.path_doubts(solver.solved, knots, ground, solver.noise, both, solver.rig.antenna_up_m),
+            *diagnosis.step_doubts(moved, both),
+        ),
     )
 
 

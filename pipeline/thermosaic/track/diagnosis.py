@@ -8,7 +8,7 @@ import numpy as np
 
 from ..config import RigSection
 from ..delivery import tell
-from ..kernels import motion
+from ..kernels import motion, sightings
 from ..model import QUALITIES, Doubt
 from .clock import Clock
 from .columns import BELIEVED
@@ -16,11 +16,15 @@ from .logs import Logs
 from .noise import Noise
 from .pieces import Piece, drift_of, lean_of
 from .plane import Plane
+from .steps import Step
 
 LARGEST_BIAS_DEG = 1.0  # heading sensor against path
 LARGEST_STEP_M = 0.06  # of the fixes at a change of the antenna: two inches, a tape's care
 BESIDE = 4  # groups of fixes on either side of a change
+FEWEST_GROUPS = 30  # to judge their scatter
+LARGEST_SCALE = 0.005  # of the wheel, mean over the lot: half a calibration's usual tolerance of 1 %
 STEEPEST_CHANGE = 0.02  # wheel scale along the lot
+WORST_SCATTER = 2.0  # residuals over the stated sigma
 
 
 def mean_scale(pieces: list[Piece]) -> float:
@@ -45,7 +49,9 @@ def nothing_placed(pieces: list[Piece], rig: RigSection) -> str:
     )
 
 
-def diagnose(pieces: list[Piece], noise: Noise, clock: Clock, logs: Logs) -> dict[str, Any]:
+def diagnose(
+    pieces: list[Piece], noise: Noise, clock: Clock, logs: Logs, steps: tuple[Step, ...]
+) -> dict[str, Any]:
     """Numbers to check the rig by, rounded."""
     scales = np.concatenate([1.0 + piece.solved.state[motion.SLIP] for piece in pieces])
     found: dict[str, Any] = {
@@ -57,6 +63,8 @@ def diagnose(pieces: list[Piece], noise: Noise, clock: Clock, logs: Logs) -> dic
         "wheel_scale_highest": round(float(scales.max()), 5),
         "clock_offset_by_motion_s": _rounded(clock.found_s, 3) if clock.is_known else None,
         "clock_offset_by_motion_sigma_s": _rounded(clock.found_sigma_s, 3),
+        "gnss_per_wheel": round(mean_scale(pieces), 6),
+        "steps": step_rows(steps, logs),
         "steering": [piece.solved.habits.steering for piece in pieces],
         "wheel_slip": [piece.solved.habits.slip for piece in pieces],
     }
@@ -76,13 +84,20 @@ def heading_bias_deg(pieces: list[Piece]) -> float | None:
 
 
 def path_doubts(
-    pieces: list[Piece], knots: dict[str, np.ndarray], plane: Plane, up_m: float
+    pieces: list[Piece],
+    knots: dict[str, np.ndarray],
+    plane: Plane,
+    noise: Noise,
+    logs: Logs,
+    up_m: float,
 ) -> tuple[Doubt, ...]:
     """Doubts about the path as a whole."""
     doubts = [
         *_frame_doubt(plane),
         *_heading_doubt(pieces),
         *_change_doubts(pieces),
+        *_wheel_doubts(pieces),
+        *_scatter_doubts(pieces, noise, logs),
         *_jump_doubt(pieces),
         *_grade_doubt(pieces, up_m),
         *_lean_doubt(pieces),
@@ -135,6 +150,93 @@ def _heading_doubt(pieces: list[Piece]) -> list[Doubt]:
         "two antennas are not exchanged; the sensor was believed"
     )
     return [Doubt("s2", "heading_bias", text, bias, "deg")]
+
+
+def step_doubts(steps: tuple[Step, ...], logs: Logs) -> tuple[Doubt, ...]:
+    """Say when the fixes moved against the machine, how far, and what to check."""
+    doubts = []
+    for step in steps:
+        moment = logs.origin + np.timedelta64(round(step.time_s * 1e9), "ns")
+        text = tell(
+            "the fixes move by about {size_m:.1f} ({right_m:.2f} to the {side}, {ahead_m:.2f} {way}) at {time} UTC, "
+            "faster than a paver can: {question}? If the antenna was moved, state a [[change]]",
+            size_m=step.size_m, right_m=abs(step.right_m), side="right" if step.right_m > 0 else "left",
+            ahead_m=abs(step.ahead_m), way="ahead" if step.ahead_m > 0 else "back",
+            time=np.datetime_as_string(moment, unit="s")[11:], question=_question(step),
+        )  # fmt: skip
+        doubts.append(Doubt("s2", "fixes_step", text, step.size_m, "m", moment, moment))
+    return tuple(doubts)
+
+
+def step_rows(steps: tuple[Step, ...], logs: Logs) -> list[dict[str, Any]]:
+    """Steps as numbers, rounded."""
+    return [
+        {
+            "at_utc": np.datetime_as_string(logs.origin + np.timedelta64(round(step.time_s), "s"), unit="s")
+            + "Z",
+            "right_m": round(step.right_m, 3),
+            "ahead_m": round(step.ahead_m, 3),
+            "sigma_m": round(step.sigma_m, 3),
+            "log_likelihood_gain": round(step.gain, 1),
+            "quality_before": QUALITIES[step.quality[0]],
+            "quality_after": QUALITIES[step.quality[1]],
+        }
+        for step in steps
+    ]
+
+
+def _question(step: Step) -> str:
+    """The usual cause of a step, as a question."""
+    before, after = (QUALITIES[code] for code in step.quality)
+    if before != after:
+        return f"the fixes change there from {before} to {after}: was one of the two wrongly solved"
+    if abs(step.ahead_m) > 3.0 * abs(step.right_m):
+        return "did the wheel slip or lift off, was the antenna moved, or the base station changed"
+    return "was the antenna moved, or the base station changed"
+
+
+def _wheel_doubts(pieces: list[Piece]) -> list[Doubt]:
+    """Say that the fixes ask for another wheel constant, or that it changes along the lot."""
+    scale = mean_scale(pieces)
+    turned = sum(float(np.ptp(piece.line.wheel_m)) for piece in pieces)
+    doubts = []
+    if abs(scale - 1.0) > LARGEST_SCALE:
+        text = tell(
+            "over {turned_m:.0f} of wheel the fixes go {far_m:.1f} {way}: the wheel's constant is {share:.1f} % off, "
+            "which was taken off; check wheel_per_count, the tyre and its load",
+            turned_m=turned, far_m=abs(scale - 1.0) * turned, way="further" if scale > 1 else "less far",
+            share=100 * abs(scale - 1.0),
+        )  # fmt: skip
+        doubts.append(Doubt("s2", "wheel_constant", text, scale - 1.0, "share"))
+    every = np.concatenate([piece.solved.state[motion.SLIP, piece.seen.knot] for piece in pieces])
+    low, high = np.percentile(every, (2.0, 98.0))
+    if high - low > STEEPEST_CHANGE:
+        text = (
+            f"the wheel's scale changes by {100 * (high - low):.1f} % along the lot: check that it does not slip, "
+            "bounce or gather mix"
+        )
+        doubts.append(Doubt("s2", "wheel_slips", text, float(high - low), "share"))
+    return doubts
+
+
+def _scatter_doubts(pieces: list[Piece], noise: Noise, logs: Logs) -> list[Doubt]:
+    """Say where fixes of one quality scatter by far more than they state."""
+    doubts = []
+    for code in range(1, len(QUALITIES)):
+        off = np.concatenate([drift_of(piece)[piece.spots.quality == code] for piece in pieces])
+        if len(off) < FEWEST_GROUPS:
+            continue
+        few = np.flatnonzero(logs.fixes.quality == code)
+        few = few[:: max(1, len(few) // 1000)]
+        ratio = sightings.spread(off.ravel()) / float(np.median(np.hypot(noise.white_m, noise.drift_m)[few]))
+        if ratio > WORST_SCATTER:
+            text = (
+                f"{QUALITIES[code]} fixes scatter {ratio:.1f} times as far about the path as they state: the stated "
+                "sigmas of places are too small by about as much; check the antenna's mounting and the sky view, or "
+                "state [rig] fix_sigma"
+            )
+            doubts.append(Doubt("s2", "fixes_scatter", text, ratio, "times"))
+    return doubts
 
 
 def _jump_doubt(pieces: list[Piece]) -> list[Doubt]:

@@ -146,6 +146,14 @@ def lean_of(spots: Spots) -> np.ndarray:
     return np.where(np.isnan(spots.cross_slope), lever_arm.CROSS_SLOPE * spots.antenna_m[:, 2], 0.0)
 
 
+def solve_near(spots: Spots, noise: Noise, before: Piece) -> Piece:
+    """Solve with the habits of a solution at a slightly other clock offset, from that solution."""
+    line, seen, arms, grade_sigma = _set_up(spots, noise)
+    start = np.stack([np.interp(line.wheel_m, before.line.wheel_m, row) for row in before.solved.state])
+    solved = motion.solve_motion(line, seen, arms, before.solved.habits, start)
+    return Piece(spots, line, seen, arms, grade_sigma, solved)
+
+
 def drift_of(piece: Piece) -> np.ndarray:
     """Fix less path, drift not taken off, (group, 2) along and across the body, metres."""
     state = piece.solved.state[:, piece.seen.knot]
