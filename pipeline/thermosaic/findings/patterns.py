@@ -6,7 +6,7 @@ another source are common practice, no source.
 * `at_stop`: half of the zone or more lies between 2 ft behind the scan line and 8 ft ahead of the screed
   of a stop (the rule's own stop stretch, whatever its reference);
 * `pass_start`: half or more lies within the rule's start-up length, at least 5 m, of where the pass begins;
-* `cyclic`: zones recur at one distance (`recurrence`), this one among them;
+* `cyclic`: the pass has a significant period (`cycles`), and another zone lies one period from this one;
 * `along_joint`, `along_free_edge`: it comes within 0.3 m of the mat's edge, stays within 0.9 m of it and is
   at least 1.5 m and three times as long as wide;
 * `streak`: at least 3 m and four times as long as wide;
@@ -22,8 +22,10 @@ import numpy as np
 
 from ..config import RuleProfile
 from ..delivery import Sentence, tell, together
+from ..kernels.periods import Period
 from ..kernels.runs import join
 from ..model import Swath
+from .cycles import SIGNIFICANCE, Cycle, one_cycle
 from .frames import edge_range
 from .stops import Stop
 from .zones import Zone
@@ -50,7 +52,6 @@ LAG_STEP_M = 0.5
 SPREAD_FRAC = 0.06  # of the period: loads differ in length
 MEMBER_FRAC = 0.15
 DRAWS = 199
-SIGNIFICANCE = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,14 +93,10 @@ def recurrence(
     -------
     Recurrence, or None where nothing recurs (fewer than 4 zones, or significance above 0.05).
     """
-    short = to_m - from_m <= LONGEST_EVENT_M
-    order = np.flatnonzero(short & counts)
-    order = order[np.argsort(from_m[order], kind="stable")]
-    events = join(np.column_stack((from_m[order], np.maximum.accumulate(to_m[order]))), SAME_EVENT_M)
+    place = _events(from_m, to_m, counts) - span_m[0]
     length_m = span_m[1] - span_m[0]
-    if len(events) < FEWEST_EVENTS or length_m < 3 * SHORTEST_PERIOD_M:
+    if len(place) < FEWEST_EVENTS or length_m < 3 * SHORTEST_PERIOD_M:
         return None
-    place = events.mean(axis=1) - span_m[0]
     lags = np.arange(SHORTEST_PERIOD_M, min(LONGEST_PERIOD_M, length_m / 2.5), LAG_STEP_M)
     strength = _strength(place[None, :], lags)[0]
     drawn = np.random.default_rng(SEED).uniform(0, length_m, (DRAWS, len(place)))
@@ -108,10 +105,23 @@ def recurrence(
     if significance > SIGNIFICANCE:
         return None
     period_m = _refine(place, _shortest(lags, strength))
-    middle = (from_m + to_m) / 2 - span_m[0]
-    apart = np.abs(np.abs(middle[:, None] - place[None, :]) - period_m)
-    near = (apart <= MEMBER_FRAC * period_m).any(axis=1)
-    return Recurrence(period_m, significance, tuple(int(i) for i in np.flatnonzero(short & near)))
+    return Recurrence(period_m, significance, members(from_m, to_m, counts, period_m))
+
+
+def _events(from_m: np.ndarray, to_m: np.ndarray, counts: np.ndarray) -> np.ndarray:
+    """Middles of events, ascending: zones that count and are short, those side by side as one."""
+    order = np.flatnonzero((to_m - from_m <= LONGEST_EVENT_M) & counts)
+    order = order[np.argsort(from_m[order], kind="stable")]
+    ends = np.column_stack((from_m[order], np.maximum.accumulate(to_m[order])))
+    return join(ends, SAME_EVENT_M).mean(axis=1) if len(order) else np.empty(0)
+
+
+def members(from_m: np.ndarray, to_m: np.ndarray, counts: np.ndarray, period_m: float) -> tuple[int, ...]:
+    """Zones that lie one period from an event, within 15 % of it; arguments as in `recurrence`."""
+    middle = (from_m + to_m) / 2
+    apart = np.abs(np.abs(middle[:, None] - _events(from_m, to_m, counts)[None, :]) - period_m)
+    near = (apart <= MEMBER_FRAC * period_m).any(axis=1) & (to_m - from_m <= LONGEST_EVENT_M)
+    return tuple(int(i) for i in np.flatnonzero(near))
 
 
 def _strength(place_m: np.ndarray, lags_m: np.ndarray) -> np.ndarray:
@@ -149,18 +159,21 @@ def zone_patterns(
     stops: tuple[Stop, ...],
     rules: RuleProfile,
     load_ends_m: np.ndarray = NO_ENDS,
-) -> list[list[Pattern]]:
+    level: Period | None = None,
+) -> tuple[list[list[Pattern]], Cycle | None]:
     """Name the patterns of the zones of one pass, the first two that hold; `single` where none does.
+
+    `level` is the period of the pass's cold level; the pass's one cycle is returned beside the patterns.
 
     `load_ends_m` are the distances at which loads end by their tickets: only they make `cyclic` a load's end.
     """
     bound = [_bound_to_place(zone, stops, rules) for zone in zones]
-    cyclic = _cyclic(zones, np.array([not patterns for patterns in bound], bool), load_ends_m)
+    cyclic, cycle = _cyclic(zones, np.array([not patterns for patterns in bound], bool), load_ends_m, level)
     found = []
     for i, zone in enumerate(zones):
         patterns = [*bound[i], *cyclic.get(i, ()), *_by_shape(zone)]
         found.append(patterns[:2] or [_single(zone)])
-    return found
+    return found, cycle
 
 
 def _bound_to_place(zone: Zone, stops: tuple[Stop, ...], rules: RuleProfile) -> list[Pattern]:
@@ -195,23 +208,25 @@ def _share_within(zone: Zone, from_m: float, to_m: float) -> float:
 
 
 def _cyclic(
-    zones: tuple[Zone, ...], counts: np.ndarray, load_ends_m: np.ndarray
-) -> dict[int, tuple[Pattern]]:
-    """Pattern of the zones that recur, by their place among the zones."""
+    zones: tuple[Zone, ...], counts: np.ndarray, load_ends_m: np.ndarray, level: Period | None
+) -> tuple[dict[int, tuple[Pattern]], Cycle | None]:
+    """Pattern of the zones that lie in the pass's cycle, by their place among the zones, and the cycle."""
     if not zones:
-        return {}
+        return {}, one_cycle(None, level)
     from_m, to_m = (np.array([getattr(zone, name) for zone in zones]) for name in ("from_m", "to_m"))
-    found = recurrence(from_m, to_m, counts, zones[0].mat.span_m)
-    if found is None:
-        return {}
-    middle_m = (from_m + to_m)[list(found.members)] / 2
+    cycle = one_cycle(recurrence(from_m, to_m, counts, zones[0].mat.span_m), level)
+    held = members(from_m, to_m, counts, cycle.period_m) if cycle and cycle.is_significant else ()
+    if not cycle or not held:
+        return {}, cycle
     text = tell(
-        "Zones recur every {period_m:.1f} along the pass, {count} of them (significance {significance:.3f} against "
-        "{draws} random placings).{at_ends}",
-        period_m=found.period_m, count=len(found.members), significance=found.significance, draws=DRAWS,
-        at_ends=_after_load_ends(middle_m, load_ends_m, found.period_m),
+        "{what} every {period_m:.1f} along the pass, {count} zones lie so (significance {significance:.3f} against "
+        "{draws} {chance}).{at_ends}",
+        what="Zones recur" if cycle.by == "zones" else "The cold level of the mat comes back",
+        period_m=cycle.period_m, count=len(held), significance=cycle.significance, draws=DRAWS,
+        chance="random placings" if cycle.by == "zones" else "shufflings of it",
+        at_ends=_after_load_ends((from_m + to_m)[list(held)] / 2, load_ends_m, cycle.period_m),
     )  # fmt: skip
-    return {member: (Pattern("cyclic", text),) for member in found.members}
+    return {member: (Pattern("cyclic", text),) for member in held}, cycle
 
 
 def _after_load_ends(middle_m: np.ndarray, load_ends_m: np.ndarray, period_m: float) -> str:

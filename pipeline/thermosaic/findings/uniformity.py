@@ -15,7 +15,9 @@ import pandas as pd
 
 from ..config import RuleProfile
 from ..kernels import periods, variograms, yields
-from .patterns import LONGEST_PERIOD_M, SHORTEST_PERIOD_M
+from ..kernels.periods import Period
+from .cycles import Cycle
+from .patterns import DRAWS, LONGEST_PERIOD_M, SHORTEST_PERIOD_M
 from .verdicts import CODE
 from .zones import ColdField
 
@@ -30,12 +32,16 @@ METHOD = (
 )
 CYCLE_METHOD = (
     f"autocorrelation along the pass of the {COLD_PERCENT}th percentile across, less its running median; "
-    f"significance against {periods.DRAWS} shufflings of {periods.BLOCK_M:g} m blocks"
+    f"significance against {periods.DRAWS} shufflings of {periods.BLOCK_M:g} m blocks; or the recurrence of cold "
+    f"zones against {DRAWS} random placings, where that is no likelier by chance; doubled for the two looks"
 )
 
 
 def uniformity(
-    fields: tuple[ColdField, ...], verdict: tuple[np.ndarray, ...], rules: RuleProfile
+    fields: tuple[ColdField, ...],
+    verdict: tuple[np.ndarray, ...],
+    cycles: tuple[Cycle | None, ...],
+    rules: RuleProfile,
 ) -> dict[str, Any]:
     """Uniformity numbers of a lot.
 
@@ -44,6 +50,8 @@ def uniformity(
     fields : tuple of ColdField, one a pass
     verdict : tuple of int8 (line, spot)
         Reason of each reading of each field's block.
+    cycles : tuple, one a pass
+        Found with the zones, from the same level (`cold_period`).
 
     Returns
     -------
@@ -62,7 +70,8 @@ def uniformity(
         "colder": _colder(fields, rules.zone.drop_delta_c),
         "cycle_method": CYCLE_METHOD,
         "cycle": {
-            field.readings.mat.id: _cycle(image, rules) for field, image in zip(fields, images, strict=True)
+            field.readings.mat.id: {"period_m": None} if found is None else asdict(found)
+            for field, found in zip(fields, cycles, strict=True)
         },
     }
 
@@ -118,14 +127,14 @@ def _colder(fields: tuple[ColdField, ...], drop_delta_c: float) -> dict[str, flo
     return {"drop_delta_c": drop_delta_c, "share_frac": cold / known if known else np.nan}
 
 
-def _cycle(image: np.ndarray, rules: RuleProfile) -> dict[str, Any]:
-    """Strongest period of the cold end of the columns along one pass."""
+def cold_period(field: ColdField, reason: np.ndarray, rules: RuleProfile) -> Period | None:
+    """Strongest period of the cold end of the columns along one pass; `reason` is that of the block."""
+    image = _image(field, reason)
     number = max(1, round(STEP_M / rules.zone.cell_m))
     level, step_m = _averaged(_cold_level(image), number), number * rules.zone.cell_m
     window = max(3, round(rules.zone.window_m / step_m))
     trend = pd.Series(level).rolling(window, center=True, min_periods=1).median().to_numpy()
-    found = periods.find_period(level - trend, step_m, SHORTEST_PERIOD_M, LONGEST_PERIOD_M)
-    return {"period_m": None} if found is None else asdict(found)
+    return periods.find_period(level - trend, step_m, SHORTEST_PERIOD_M, LONGEST_PERIOD_M)
 
 
 def _averaged(level: np.ndarray, number: int) -> np.ndarray:

@@ -24,6 +24,7 @@ from ..findings import (
     verdicts,
     zones,
 )
+from ..findings.cycles import Cycle
 from ..findings.doubts import doubts_of
 from ..findings.survey import Survey, survey_lot
 from ..model import Findings, LotInputs, Rasters, Stations, Swath, Trajectory
@@ -76,11 +77,7 @@ def detect_findings(
         loads.pass_loads(mat, survey.motion_of(mat), inputs.tickets, load_length_m, swath)
         for mat in survey.mats
     )
-    zone_layer, strips = _zones(survey, swath, rules, loads_of)
-    samples = tuple(
-        profiles.pass_sample(block, kinds, rules, laydown_target_c)
-        for block, kinds in zip(survey.readings, verdict, strict=True)
-    )
+    zone_layer, strips, cycles = _zones(survey, verdict, swath, rules, loads_of)
     noted = diary.place_entries(inputs.diary, survey.mats, survey.stops, swath)
     frames = {
         "mat": layers.mat_layer(survey.readings, verdict, swath),
@@ -90,8 +87,18 @@ def detect_findings(
             survey.stops, survey.readings, _clean(survey), swath, survey.sigma_m, diary.stop_reasons(noted)
         ),
         "speed_segments": speeds.speed_layer(survey.motions, survey.sigma_m),
-        "profiles": _profiles(survey, samples, verdict, inputs, stations, swath, trajectory),
-        "profiles_by_load": loads.load_layer(samples, loads_of, spread_rate_kg_m2),
+        **_profiles(
+            survey,
+            verdict,
+            inputs,
+            stations,
+            swath,
+            trajectory,
+            rules,
+            laydown_target_c,
+            loads_of,
+            spread_rate_kg_m2,
+        ),
         "dropped": layers.dropped_layer(survey.readings, verdict),
         "gaps": layers.gap_layer(survey.readings, swath),
         "station_ticks": layers.tick_layer(survey.mats, inputs.alignment, tick_step_m),
@@ -106,7 +113,7 @@ def detect_findings(
         "foreign_objects": sum(field.not_mat.count for field in survey.fields),
         "one_spot_strips": strips,
         "waiting_at_ends_s": round(survey.waiting_s, 3),
-        "uniformity": uniformity.uniformity(survey.fields, verdict, rules),
+        "uniformity": uniformity.uniformity(survey.fields, verdict, cycles, rules),
     }
     if spread_rate_kg_m2 is not None:
         counts["tonnage"] = uniformity.tonnage(frames["lot"], spread_rate_kg_m2)
@@ -130,34 +137,49 @@ def _clean(survey: Survey) -> tuple[np.ndarray, ...]:
 
 
 def _zones(
-    survey: Survey, swath: Swath, rules: RuleProfile, loads_of: tuple[tuple[loads.Load, ...], ...]
-) -> tuple[gpd.GeoDataFrame, int]:
-    """Layer of cold zones, and the number of strips that one spot alone saw."""
+    survey: Survey,
+    verdict: tuple[np.ndarray, ...],
+    swath: Swath,
+    rules: RuleProfile,
+    loads_of: tuple[tuple[loads.Load, ...], ...],
+) -> tuple[gpd.GeoDataFrame, int, tuple[Cycle | None, ...]]:
+    """Layer of cold zones, the number of strips that one spot alone saw, and the cycle of each pass."""
     rows: list[dict[str, Any]] = []
-    strips = 0
-    for field, mine in zip(survey.fields, loads_of, strict=True):
+    strips, cycles = 0, []
+    for field, reason, mine in zip(survey.fields, verdict, loads_of, strict=True):
         found, narrow = zones.find_zones(field, swath, rules.zone)
-        named = patterns.zone_patterns(found, survey.stops, rules, loads.load_ends_m(mine))
+        level = uniformity.cold_period(field, reason, rules)
+        named, cycle = patterns.zone_patterns(found, survey.stops, rules, loads.load_ends_m(mine), level)
+        cycles.append(cycle)
         rows += patterns.zone_rows(found, named, swath, survey.excluded, survey.sigma_m)
         strips += narrow
-    return layers.numbered("cold_zones", "zone_id", rows), strips
+    return layers.numbered("cold_zones", "zone_id", rows), strips, tuple(cycles)
 
 
 def _profiles(
     survey: Survey,
-    samples: tuple[profiles.PassSample, ...],
     verdict: tuple[np.ndarray, ...],
     inputs: LotInputs,
     stations: Stations,
     swath: Swath,
     trajectory: Trajectory,
-) -> gpd.GeoDataFrame:
-    """Layer of profiles."""
+    rules: RuleProfile,
+    laydown_target_c: float | None,
+    loads_of: tuple[tuple[loads.Load, ...], ...],
+    spread_rate_kg_m2: float | None,
+) -> dict[str, gpd.GeoDataFrame]:
+    """Layers of profiles and of loads; the sample of one pass at a time is held."""
     rows: list[dict[str, Any]] = []
+    by_load: list[dict[str, Any]] = []
     with_alignment = stations.alignment is not None
-    for block, sample, reason in zip(survey.readings, samples, verdict, strict=True):
-        cuts = profiles.pass_cuts(block, sample.rules, inputs.exclusions, with_alignment)
+    for block, reason, mine in zip(survey.readings, verdict, loads_of, strict=True):
+        sample = profiles.pass_sample(block, reason, rules, laydown_target_c)
+        cuts = profiles.pass_cuts(block, rules, inputs.exclusions, with_alignment)
         rows += profiles.profile_rows(
             sample, cuts, block, reason, survey.motion_of(block.mat), swath, trajectory, survey.sigma_m
         )
-    return layers.numbered("profiles", "profile_id", rows)
+        by_load += loads.load_rows(sample, mine, spread_rate_kg_m2)
+    return {
+        "profiles": layers.numbered("profiles", "profile_id", rows),
+        "profiles_by_load": layers.numbered("profiles_by_load", "load_id", by_load),
+    }
