@@ -15,6 +15,7 @@ from thermosaic import model, synthetic
 from thermosaic.errors import ConfigError
 from thermosaic.findings.classes import class_rank, judge
 from thermosaic.synthetic import Episode, Exclude, Gnss, LotPlan, Mat, PassPlan, Patch, Stop
+from thermosaic.units import StationEquation
 
 FT, F = 0.3048, 1 / 1.8
 METHODS = {"R-6": "weibull", "R-7": "linear"}
@@ -164,6 +165,33 @@ def test_whole_stations_cut_where_the_labels_are_round():
     assert np.allclose(inner / rule.profile.length_m, np.round(inner / rule.profile.length_m))
     with pytest.raises(ConfigError, match="alignment"):
         finding.find(LOTS["mark"], rule)
+
+
+@pytest.mark.parametrize(
+    "jump_m", [100.0, -100.0, 13.0, -13.0], ids=["gap", "overlap", "short gap", "short overlap"]
+)
+def test_whole_stations_are_those_of_the_labels_across_an_equation(jump_m):
+    """Ahead = back + 100 m (a gap) or - 100 m (an overlap; both cases of a road manual): cuts stand at whole labels.
+
+    No profile is shorter than the rule's shortest, and all readings are still in one profile each.
+    """
+    lot = LOTS["curve"]
+    road = builders.true_alignment(lot)
+    rule = finding.rules("differential-50m", profile={"anchor": "whole_station"})
+    plain = finding.find(lot, rule).frames["profiles"]
+    at_m = float(plain["station_from_m"].min() + 62.0)
+    equation = StationEquation(at_m, at_m + jump_m)
+    road = replace(road, equations=(equation,))
+    found = finding.find(lot, rule, inputs={"alignment": road})
+    profiles = found.frames["profiles"]
+    inner = np.unique(np.r_[profiles["station_from_m"], profiles["station_to_m"]])[1:-1]
+    label = np.where(inner >= at_m, inner + jump_m, inner) / rule.profile.length_m
+    assert np.allclose(label, np.round(label), atol=1e-6)
+    assert (inner > at_m).any()
+    assert (
+        profiles["length_m"].iloc[1:-1].min() > rule.profile.remainder_from_m * 0.98
+    )  # ground, beside a curve
+    assert profiles[["reading_count", "dropped_count"]].to_numpy().sum() == found.counts["rows"]
 
 
 def test_restart_begins_a_new_grid_behind_an_exclusion():

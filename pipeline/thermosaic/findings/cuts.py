@@ -10,6 +10,7 @@ import numpy as np
 from ..config import ProfileRule
 from ..errors import ConfigError
 from ..model import Exclusion
+from ..units import StationLabels
 from .mat import PassMat
 
 BEYOND_M = 1e-3  # the outermost cuts lie this far outside the outermost readings
@@ -35,7 +36,7 @@ def cut_profiles(
     rule: ProfileRule,
     exclusions: tuple[Exclusion, ...],
     reach_m: tuple[float, float],
-    whole: bool,
+    labels: StationLabels | None,
 ) -> tuple[Cut, ...]:
     """Cut one pass, in order of travel.
 
@@ -44,17 +45,17 @@ def cut_profiles(
     reach_m : tuple of float
         Smallest and largest frame coordinate of the pass's readings: beside C's own they may lie a little
         further out, and the outermost profiles take them in.
-    whole : bool
-        The lot has an alignment, as `whole_station` needs.
+    labels : StationLabels, optional
+        Of the lot's alignment with its station equations, as `whole_station` needs; None without one.
     """
-    if rule.anchor == "whole_station" and not whole:
+    if rule.anchor == "whole_station" and labels is None:
         raise ConfigError(
             "[rules] the profile grid begins at whole stations, which needs an alignment: give [files] "
             'alignment, or a rule with anchor = "pass_start"'
         )
     cuts: list[Cut] = []
     for from_m, to_m in _stretches(mat, rule, exclusions):
-        edges_m = _edges(mat, rule, from_m, to_m)
+        edges_m = _edges(mat, rule, from_m, to_m, labels)
         cuts += [cut_between(mat, *pair) for pair in pairwise(edges_m)]
     return _widened(mat, cuts, reach_m)
 
@@ -82,21 +83,37 @@ def _stretches(
     return stretches
 
 
-def _edges(mat: PassMat, rule: ProfileRule, from_m: float, to_m: float) -> np.ndarray:
-    """Distances of the cuts in one stretch, its ends included; short ends join their neighbour."""
+def _edges(
+    mat: PassMat, rule: ProfileRule, from_m: float, to_m: float, labels: StationLabels | None
+) -> np.ndarray:
+    """Distances of the cuts in one stretch, its ends included; short ends join their neighbour.
+
+    Whole stations are those of the labels: at a station equation the grid begins anew with the labels ahead,
+    and a whole station nearer than the shortest profile to the one before it is passed over.
+    """
     if rule.anchor == "pass_start":
         number = int(np.floor((to_m - from_m) / rule.length_m + 1e-9))
         inner = from_m + rule.length_m * np.arange(1, number + 1)
     else:
         ends = np.sort(mat.zero_m + mat.frame_at(np.array([from_m, to_m])))
-        marks = np.arange(np.ceil(ends[0] / rule.length_m), np.floor(ends[1] / rule.length_m) + 1)
-        inner = np.sort(mat.distance_at(marks * rule.length_m - mat.zero_m))
+        marks = (labels or StationLabels()).whole_stations(float(ends[0]), float(ends[1]), rule.length_m)
+        inner = mat.distance_at(np.array(_apart(marks, rule.remainder_from_m)) - mat.zero_m)
+        inner = np.sort(inner)
     inner = inner[(inner > from_m + LEAST_M) & (inner < to_m - LEAST_M)]
     if len(inner) and to_m - inner[-1] < rule.remainder_from_m:
         inner = inner[:-1]
     if len(inner) and rule.anchor == "whole_station" and inner[0] - from_m < rule.remainder_from_m:
         inner = inner[1:]
     return np.r_[from_m, inner, to_m]
+
+
+def _apart(stations_m: list[float], least_m: float) -> list[float]:
+    """Stations, ascending, without those nearer than a length to the one kept before."""
+    kept: list[float] = []
+    for station_m in stations_m:
+        if not kept or station_m - kept[-1] >= least_m - LEAST_M:
+            kept.append(station_m)
+    return kept
 
 
 def cut_between(mat: PassMat, from_m: float, to_m: float) -> Cut:

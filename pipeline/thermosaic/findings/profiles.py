@@ -22,6 +22,7 @@ from pyproj.enums import TransformDirection
 
 from ..config import RuleProfile
 from ..model import PLACED, Exclusion, Swath, Trajectory
+from ..units import StationLabels
 from .classes import INSUFFICIENT, Judgement, judge
 from .cuts import Cut, cut_profiles
 from .mat import PassMat
@@ -187,12 +188,15 @@ def _running_mean(mean_c: np.ndarray, held: np.ndarray, rules: RuleProfile) -> n
 
 
 def pass_cuts(
-    readings: PassReadings, rules: RuleProfile, exclusions: tuple[Exclusion, ...], with_alignment: bool
+    readings: PassReadings,
+    rules: RuleProfile,
+    exclusions: tuple[Exclusion, ...],
+    labels: StationLabels | None,
 ) -> tuple[Cut, ...]:
     """Cut one pass into profiles that take in all of its readings."""
     have = readings.frame_m[readings.row]
     reach_m = (float(have.min()), float(have.max())) if len(have) else (np.inf, -np.inf)
-    return cut_profiles(readings.mat, rules.profile, exclusions, reach_m, with_alignment)
+    return cut_profiles(readings.mat, rules.profile, exclusions, reach_m, labels)
 
 
 def profile_rows(

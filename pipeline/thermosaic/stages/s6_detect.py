@@ -28,6 +28,7 @@ from ..findings.cycles import Cycle
 from ..findings.doubts import doubts_of
 from ..findings.survey import Survey, survey_lot
 from ..model import Findings, LotInputs, Rasters, Stations, Swath, Trajectory
+from ..units import StationLabels
 
 
 def detect_findings(
@@ -171,10 +172,11 @@ def _profiles(
     """Layers of profiles and of loads; the sample of one pass at a time is held."""
     rows: list[dict[str, Any]] = []
     by_load: list[dict[str, Any]] = []
-    with_alignment = stations.alignment is not None
+    road = inputs.alignment if stations.alignment is not None else None
+    labels = None if road is None else StationLabels(equations=road.equations)
     for block, reason, mine in zip(survey.readings, verdict, loads_of, strict=True):
         sample = profiles.pass_sample(block, reason, rules, laydown_target_c)
-        cuts = profiles.pass_cuts(block, rules, inputs.exclusions, with_alignment)
+        cuts = profiles.pass_cuts(block, rules, inputs.exclusions, labels)
         rows += profiles.profile_rows(
             sample, cuts, block, reason, survey.motion_of(block.mat), swath, trajectory, survey.sigma_m
         )
