@@ -149,6 +149,7 @@ def rig_thermometer(
         "low_limit_delta_c": found.low,
         "high_limit_delta_c": found.high,
         "uniformity_delta_c": finding.uniformity_delta_c,
+        **{f"spot_{row.spot}_bias_delta_c": float(row.bias_delta_c) for row in finding.spots.itertuples()},
     }
     _write(evidence, finding.check, valid, f"paired readings, {reference.name}", numbers)
     if drawing is not None:

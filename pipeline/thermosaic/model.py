@@ -109,6 +109,7 @@ class ScanLog:
     origin: tuple[
         tuple[str, int], ...
     ] = ()  # of several scanners, by spot: id, column in its own log, 1 = first
+    correction_delta_c: np.ndarray | None = None  # (spot) bias to take off, by an evidence named; None = none
 
     def __post_init__(self) -> None:
         _same_length(self, ("time_utc", "line", "temp_c"))
@@ -116,6 +117,11 @@ class ScanLog:
         _require(self.temp_c.dtype == np.float32, "ScanLog: temp_c must be float32")
         _require(
             self.temp_c.shape[1:] == self.spot_right_m.shape, "ScanLog: one spot_right_m for each column"
+        )
+        bias = self.correction_delta_c
+        _require(
+            bias is None or (bias.shape == self.spot_right_m.shape and bool(np.all(np.isfinite(bias)))),
+            "ScanLog: one finite correction for each column",
         )
         step = np.diff(self.spot_right_m)
         _require(

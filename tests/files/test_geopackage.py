@@ -115,7 +115,14 @@ def test_qgis_draws_every_layer_by_its_default_style_without_a_word(drawn: dict)
     assert drawn["messages"] == []
     for name, layer in drawn["layers"].items():
         assert (layer["valid"], layer["crs"], layer["default_style"]) == (True, True, True), name
-        assert layer["renderer"] != "singleSymbol" or name in ("lot", "mat", "paver_path", "station_ticks")
+        assert layer["renderer"] != "singleSymbol" or name in (
+            "lot",
+            "mat",
+            "paver_path",
+            "station_ticks",
+            "profiles_by_load",
+            "control",
+        )
         assert min(layer["drawn"], layer["close"]) > 10, name
 
 

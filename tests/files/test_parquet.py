@@ -110,6 +110,7 @@ def oracle(record: model.LotRecord) -> pd.DataFrame:
                 "station_m": stations.zero_m[code] + stations.frame_m[line, spot],
                 "offset_m": stations.offset_m[line, spot],
                 "temp_c": swath.temp_c[line, spot],
+                "temp_raw_c": np.float32(np.nan),
                 "kept": reason == 0,
                 "dropped_reason": model.REASONS[reason] or None,
                 "placed": model.PLACED[swath.placed[line]],

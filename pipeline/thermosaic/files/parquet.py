@@ -38,8 +38,8 @@ ARROW_TYPES = {
     "datetime": pa.timestamp("ms", tz="UTC"),
     "text": pa.dictionary(pa.int8(), pa.string()),
 }
-NULLABLE = {"scanner", "laid_utc", "look_age_s", "temp_c", "dropped_reason"}
-DICTIONARY_CODED = ["scanner", "pass_id", "temp_c", "dropped_reason", "placed"]
+NULLABLE = {"scanner", "laid_utc", "look_age_s", "temp_c", "dropped_reason", "temp_raw_c"}
+DICTIONARY_CODED = ["scanner", "pass_id", "temp_c", "dropped_reason", "placed", "temp_raw_c"]
 BYTE_SPLIT = [
     "easting_m", "northing_m", "station_m", "offset_m", "sigma_along_m", "position_sigma_m",
 ]  # fmt: skip  # smooth numbers: their high bytes repeat, their low bytes do not
@@ -167,6 +167,7 @@ def _values(block: _Block) -> dict[str, Any]:
         "station_m": block.spots(stations.frame_m) + stations.zero_m[block.per_line(pass_code)],
         "offset_m": block.spots(stations.offset_m),
         "temp_c": block.spots(swath.temp_c),
+        "temp_raw_c": _raw(block),
         "kept": reason == 0,
         "dropped_reason": (reason - 1, list(REASONS[1:])),
         "placed": (block.per_line(swath.placed) - 1, list(PLACED[1:])),
@@ -176,6 +177,14 @@ def _values(block: _Block) -> dict[str, Any]:
         "speed_mps": block.per_line(swath.speed_mps).astype("f4"),
         "geometry": _points(easting, northing, float(swath.crs.axis_info[0].unit_conversion_factor)),
     }
+
+
+def _raw(block: _Block) -> np.ndarray:
+    """Readings as logged, NaN (null) where no correction was applied and `temp_c` is the reading itself."""
+    scan = block.record.inputs.scan
+    if scan.correction_delta_c is None:
+        return np.full(len(block.line_of), np.nan, np.float32)
+    return block.spots(scan.temp_c)
 
 
 def _scanner(record: LotRecord, spot: np.ndarray) -> tuple[np.ndarray, list[str]]:

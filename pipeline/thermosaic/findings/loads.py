@@ -17,7 +17,6 @@ import numpy as np
 from ..delivery import tell
 from ..model import Doubt, Swath, Ticket
 from .cuts import Cut, cut_between
-from .layers import numbered
 from .mat import PassMat
 from .profiles import PassSample
 from .speeds import Motion
@@ -91,16 +90,11 @@ def load_ends_m(loads: tuple[Load, ...]) -> np.ndarray:
     return np.array([load.to_m for load in loads if load.tickets])
 
 
-def load_layer(
-    samples: tuple[PassSample, ...], loads: tuple[tuple[Load, ...], ...], spread_rate_kg_m2: float | None
-) -> gpd.GeoDataFrame:
-    """Make the layer of loads; `loads` are those of each sample's pass."""
-    rows = [
-        _row(load, sample, spread_rate_kg_m2)
-        for sample, mine in zip(samples, loads, strict=True)
-        for load in mine
-    ]
-    return numbered("profiles_by_load", "load_id", rows)
+def load_rows(
+    sample: PassSample, loads: tuple[Load, ...], spread_rate_kg_m2: float | None
+) -> list[dict[str, Any]]:
+    """Rows of the layer of loads of one pass, without their number."""
+    return [_row(load, sample, spread_rate_kg_m2) for load in loads]
 
 
 def _row(load: Load, sample: PassSample, spread_rate_kg_m2: float | None) -> dict[str, Any]:

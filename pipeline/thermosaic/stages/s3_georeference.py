@@ -70,7 +70,10 @@ def georeference_scan(
     edge_easting, edge_northing = _spots(path, edges_m, trajectory.point_scale, ok)
     along, across = _sigmas(path, right_m, ok)
     used = np.any([item.on_mat for item in layouts], axis=0)
-    bad = spot_health.bad_spots(scan.temp_c, pass_code, used, _passes(trajectory))
+    temp_c = scan.temp_c
+    if scan.correction_delta_c is not None:
+        temp_c = temp_c - scan.correction_delta_c.astype(np.float32)
+    bad = spot_health.bad_spots(temp_c, pass_code, used, _passes(trajectory))
     return Swath(
         crs=trajectory.crs,
         line=scan.line.copy(),
@@ -88,7 +91,7 @@ def georeference_scan(
         northing_m=northing,
         sigma_along_m=along,
         sigma_across_m=across,
-        temp_c=scan.temp_c,
+        temp_c=temp_c,
         bad_spot=bad,
         layouts=layouts,
         layout=layout,
