@@ -172,13 +172,16 @@ def check(lot: Path, as_json: bool, so_far: bool, explain_format: bool, against:
 
     Example: thermosaic check lift1
     """
-    from .checks import check_lot, check_so_far, explain_formats
+    from . import checks
     from .opening import load_config
 
     if explain_format:
-        click.echo("\n".join(explain_formats(load_config(lot))))
+        click.echo("\n".join(checks.explain_formats(load_config(lot))))
         return
-    report = _against(lot, against) if against else (check_so_far if so_far else check_lot)(load_config(lot))
+    if against:
+        report = _against(lot, against)
+    else:
+        report = checks.check_so_far(load_config(lot)) if so_far else checks.check_lot(load_config(lot))
     if as_json:
         click.echo(json.dumps(report.as_dict(), indent=2, allow_nan=False, sort_keys=True))
         sys.exit(report.exit_code)

@@ -1,13 +1,26 @@
-"""Check a lot before and while the paver moves, and an installation before it is trusted."""
+"""Check a lot before and while the paver moves, and an installation before it is trusted.
 
-from .changes import changes_against, used_by
-from .formats import explain_formats
-from .installation import check_installation
-from .items import CheckItem, LotCheck
-from .lot import check_lot
-from .so_far import check_so_far
+Names load on first use: a look while the paver moves must not wait for libraries that it does not need.
+"""
 
-__all__ = [
-    "CheckItem", "LotCheck", "changes_against", "check_installation", "check_lot", "check_so_far", "explain_formats",
-    "used_by",
-]  # fmt: skip
+from __future__ import annotations
+
+import importlib
+
+_PUBLIC = {
+    "CheckItem": "items",
+    "LotCheck": "items",
+    "changes_against": "changes",
+    "check_installation": "installation",
+    "check_lot": "lot",
+    "check_so_far": "so_far",
+    "explain_formats": "formats",
+    "used_by": "changes",
+}
+__all__ = list(_PUBLIC)
+
+
+def __getattr__(name: str) -> object:
+    if name not in _PUBLIC:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(importlib.import_module(f".{_PUBLIC[name]}", __name__), name)
