@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from ..config import LogFormat
+from ..config import SIDE_FILES, LogFormat
 from ..errors import ThermosaicError
 from .rows import read_layout
 from .settings import load_format, shipped_names
@@ -45,7 +45,7 @@ def _roles(path: Path, formats: list[LogFormat]) -> Iterator[tuple[str, str]]:
     elif _is_sentences(path):
         yield from (("fixes", item.id) for item in formats if item.container == "nmea")
     else:
-        order = ("scan", "fixes", "wheel")
+        order = ("scan", "fixes", "wheel", *SIDE_FILES)
         known = (item for item in formats if item.kind in order)
         for item in sorted(known, key=lambda item: order.index(item.kind)):
             if item.container != "nmea" and _has_layout(path, item):

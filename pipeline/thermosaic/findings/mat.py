@@ -179,11 +179,13 @@ def pass_mats(
     found = []
     for code in range(len(inputs.passes)):
         whole = np.flatnonzero(swath.first_look & (swath.pass_code == code))
-        within = whole[inside[whole]]
+        if np.any(np.diff(swath.distance_m[whole]) < 0):  # relaid mat was seen after mat further on
+            whole = whole[np.argsort(swath.distance_m[whole], kind="stable")]
+        within = np.flatnonzero(inside[whole])
         if len(within):
-            whole = whole[(whole >= within[0]) & (whole <= within[-1])]
+            whole = whole[within[0] : within[-1] + 1]
             ascending = np.r_[True, np.diff(np.maximum.accumulate(swath.distance_m[whole])) > 0]
-            begins = not np.any(swath.first_look[: within[0]] & (swath.pass_code[: within[0]] == code))
+            begins = not np.any(swath.first_look[: whole[0]] & (swath.pass_code[: whole[0]] == code))
             found.append(_pass_mat(code, whole[ascending], begins, swath, stations, trajectory, inputs))
     return tuple(found)
 

@@ -93,6 +93,7 @@ def cold_field(
 ) -> ColdField:
     """Make the field of one pass; `aged` marks the aged lines of the swath, `target_c` is the laydown target."""
     fresh = np.flatnonzero(swath.first_look[readings.line])
+    fresh = fresh[np.argsort(swath.distance_m[readings.line[fresh]], kind="stable")]
     column = readings.column_of_line()
     line_aged = aged[readings.line]
     reach = _reach(readings, swath, fresh, rule.cell_m)

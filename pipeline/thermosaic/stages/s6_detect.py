@@ -26,6 +26,7 @@ from ..findings import (
 )
 from ..findings.cycles import Cycle
 from ..findings.doubts import doubts_of
+from ..findings.relaid import count_second_looks
 from ..findings.survey import Survey, survey_lot
 from ..model import Findings, LotInputs, Rasters, Stations, Swath, Trajectory
 from ..units import StationLabels
@@ -69,9 +70,11 @@ def detect_findings(
     ConfigError
         The rule needs what the lot does not state: an alignment, or a laydown target.
     """
+    relaid = count_second_looks(swath, stations, trajectory, inputs)
+    swath = relaid.swath
     survey = survey_lot(swath, stations, trajectory, inputs, rules, laydown_target_c)
     reason = verdicts.judge_readings(
-        survey.rows, survey.foreign, survey.excluded, swath, survey.mats, survey.stops, rules
+        survey.rows, survey.foreign, survey.excluded, swath, survey.mats, survey.stops, rules, relaid.replaced
     )
     verdict = tuple(reason[block.place] for block in survey.readings)
     loads_of = tuple(
@@ -125,6 +128,7 @@ def detect_findings(
     }
     doubts = (
         *doubts_of(frames, counts),
+        *relaid.doubts,
         *diary.diary_doubts(inputs.diary, noted, swath),
         *control.control_doubts(frames["control"], swath, rules),
         *loads.ticket_doubts(counts["tickets"], spread_rate_kg_m2),
