@@ -116,16 +116,14 @@ def pass_sample(
     col0 = min(index.col0, int(np.floor(low / cell_m))) if index.size else int(np.floor(low / cell_m))
     cols = max(index.col0 + index.shape[1], int(np.floor(high / cell_m)) + 1) - col0
     shape = (index.shape[0], cols)
-    row, col = np.divmod(index.code.astype(np.int32), np.int32(max(index.shape[1], 1)))
+    row, col = np.divmod(index.code, np.int32(max(index.shape[1], 1)))
     col += index.col0 - col0
     flat = reason.ravel()
-    kept = np.flatnonzero(flat == 0)
-    kept = kept if mat.upstation else kept[::-1]
-    frame_m = readings.frame_m.ravel()[kept]
-    order = np.argsort(frame_m, kind="stable")
-    kept, frame_m = kept[order], frame_m[order]
+    kept, frame_m = _in_order(readings, flat)
     temp_c = readings.temp_c.ravel()[kept].astype(np.float64)
-    key = row[kept] * cols + col[kept]
+    row_of, col_of = row[kept], col[kept]
+    del kept  # a large lot has 100 MB of it
+    key = row_of * cols + col_of
     number = np.bincount(key, minlength=shape[0] * cols)
     total = np.bincount(key, temp_c, minlength=shape[0] * cols)
     mean_c, held = (total / np.maximum(number, 1)).reshape(shape), (number > 0).reshape(shape)
@@ -137,8 +135,8 @@ def pass_sample(
         col0=col0,
         frame_m=frame_m,
         temp_c=temp_c,
-        row=row[kept],
-        col=col[kept],
+        row=row_of,
+        col=col_of,
         cell_c=mean_c.T[held.T],
         cell_ends=_before(held),
         held_ends=_before(held & scope),
@@ -146,6 +144,15 @@ def pass_sample(
         scope=scope,
         running_c=_running_mean(mean_c, held, rules),
     )
+
+
+def _in_order(readings: PassReadings, reason: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Kept readings in ascending order of frame: flat index, and frame in metres."""
+    kept = np.flatnonzero(reason == 0)
+    kept = kept if readings.mat.upstation else kept[::-1]
+    frame_m = readings.frame_m.ravel()[kept]
+    order = np.argsort(frame_m, kind="stable")
+    return kept[order], frame_m[order]
 
 
 def _before(cells_of: np.ndarray) -> np.ndarray:
@@ -166,7 +173,7 @@ def _scope(
     by_will = np.zeros(len(CODE), bool)
     by_will[[CODE[word] for word in BY_WILL]] = True
     fresh = (reason >= 0) & (reason != CODE["second_look"])
-    willed = np.bincount(key[fresh], by_will[reason[fresh]], minlength=shape[0] * shape[1])
+    willed = np.bincount(key[fresh & by_will[reason]], minlength=shape[0] * shape[1])
     number = np.bincount(key[fresh], minlength=shape[0] * shape[1])
     asked = ((number == 0) | (willed < number)).reshape(shape)
     left_m, right_m = trims(mat, rules.edge_trim)

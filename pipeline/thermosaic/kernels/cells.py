@@ -22,7 +22,7 @@ class CellIndex:
     row0: int
     col0: int
     shape: tuple[int, int]  # rows, cols
-    code: np.ndarray  # int64 (reading): row * cols + col within the block, -1 = in no cell
+    code: np.ndarray  # int32 (reading): row * cols + col within the block, -1 = in no cell
 
     @property
     def size(self) -> int:
@@ -48,6 +48,11 @@ def index(
     CellIndex
         The smallest block that holds the readings (0 x 0 without any); `code` is flat, in C order.
 
+    Raises
+    ------
+    ValueError
+        Shapes differ, or the block has more cells than an int32 counts (a coordinate is no place on a road).
+
     Examples
     --------
     >>> cells = index(np.array([0.0, 0.31, np.nan]), np.array([-0.1, 0.1, 0.1]), 0.3)
@@ -60,15 +65,25 @@ def index(
     if use is not None:
         taken &= use
     taken = taken.ravel()
-    code = np.full(taken.size, -1, np.int64)
+    code = np.full(taken.size, -1, np.int32)
     if not taken.any():
         return CellIndex(cell_m, 0, 0, (0, 0), code)
-    row = np.floor(offset_m.ravel()[taken].astype(np.float64) / cell_m).astype(np.int64)
-    col = np.floor(frame_m.ravel()[taken].astype(np.float64) / cell_m).astype(np.int64)
-    row0, col0 = int(row.min()), int(col.min())
-    shape = (int(row.max()) - row0 + 1, int(col.max()) - col0 + 1)
-    code[taken] = (row - row0) * shape[1] + (col - col0)
+    row, row0, rows = _cells_of(offset_m.ravel()[taken], cell_m)
+    col, col0, cols = _cells_of(frame_m.ravel()[taken], cell_m)
+    shape = (rows, cols)
+    if rows * cols > np.iinfo(np.int32).max:
+        raise ValueError(f"a block of {rows} x {cols} cells of {cell_m} m is too large")
+    row *= cols
+    row += col
+    code[taken] = row
     return CellIndex(cell_m, row0, col0, shape, code)
+
+
+def _cells_of(place_m: np.ndarray, cell_m: float) -> tuple[np.ndarray, int, int]:
+    """Cell of each place along one axis from the first cell on, int32; the first cell; how many to the last."""
+    cell = np.floor(place_m.astype(np.float64, copy=False) / cell_m)
+    first, last = cell.min(), cell.max()
+    return (cell - first).astype(np.int32), int(first), int(last - first) + 1
 
 
 def _pairs(cells: CellIndex, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -6,13 +6,14 @@ stays, what is regular goes. Random with a fixed seed, so that equal input gives
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import fft
 
 BLOCK_M = 10.0
-DRAWS = 199
+DRAWS, DRAWS_AT_ONCE = 199, 16
 SEED = 20260514
 PART_FRAC = 0.7  # a half to a sixth of the best lag is the period where it is at least so strong
 NEAR_FRAC = 0.08  # of a lag: loads differ in length
@@ -50,7 +51,9 @@ def find_period(level: np.ndarray, step_m: float, shortest_m: float, longest_m: 
     value = np.where(known, level - level[known].mean(), 0.0)
     strength = _autocorrelation(value[None])[0, : last + 2]
     block = max(round(BLOCK_M / step_m), 1)
-    chance = _autocorrelation(_shuffled(value, block))[:, first : last + 1].max(axis=1)
+    chance = np.concatenate(
+        [_autocorrelation(draws)[:, first : last + 1].max(axis=1) for draws in _shuffled(value, block)]
+    )
     best = _shortest(strength, first, last)
     peak = float(strength[first : last + 1].max())
     significance = (1 + int((chance >= peak).sum())) / (DRAWS + 1)
@@ -67,13 +70,15 @@ def _autocorrelation(values: np.ndarray) -> np.ndarray:
     return sums / sums[:, :1]
 
 
-def _shuffled(value: np.ndarray, block: int) -> np.ndarray:
-    """Draws of a level whose blocks are put in another order (draw, place); a rest stays at the end."""
+def _shuffled(value: np.ndarray, block: int) -> Iterator[np.ndarray]:
+    """Draws of a level whose blocks are put in another order, a few (draw, place) at a time; a rest stays last."""
     number = len(value) // block
     blocks = value[: number * block].reshape(number, block)
     order = np.argsort(np.random.default_rng(SEED).random((DRAWS, number)), axis=1)
-    rest = np.broadcast_to(value[number * block :], (DRAWS, len(value) - number * block))
-    return np.concatenate((blocks[order].reshape(DRAWS, -1), rest), axis=1)
+    for start in range(0, DRAWS, DRAWS_AT_ONCE):
+        draws = blocks[order[start : start + DRAWS_AT_ONCE]].reshape(-1, number * block)
+        rest = np.broadcast_to(value[number * block :], (len(draws), len(value) - number * block))
+        yield np.concatenate((draws, rest), axis=1)
 
 
 def _shortest(strength: np.ndarray, first: int, last: int) -> int:
