@@ -5,8 +5,7 @@ Whatever is planted here (cold load ends, stops, a streak, a float episode, an o
 the results should show. Beside the logs lie the side files that people write: a diary, the weather, control
 points and truck tickets, all from the lot's truth and to the accuracy of whoever would write them.
 
-`layers.png` is a picture of the lower lift's result, drawn by the program itself:
-`thermosaic demo -o demo_result && thermosaic plot demo_result/LBR-L1-20260514 --what layers -o demo_project/layers.png`
+The pictures beside it are of the results, drawn by `tests/files/draw_pictures.py`.
 """
 
 from __future__ import annotations

@@ -78,6 +78,15 @@ def county(crew_result: Path, crew_lot: Path, tmp_path_factory: pytest.TempPathF
     return path
 
 
+@pytest.fixture(scope="module")
+def whole(
+    crew_result: Path, crew_lot: Path, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Path, list[str]]:
+    """Give the hand-in of everything that a list can ask for, unprinted, and what is missing from it."""
+    folder = tmp_path_factory.mktemp("whole")
+    return folder / "h.zip", hand_in_result(crew_result, agency(folder, ALL), folder / "h.zip", lot=crew_lot)
+
+
 # --------------------------------------------------------------------------------------- what it holds
 
 
@@ -176,11 +185,10 @@ def test_the_page_is_printed_with_the_lots_own_date(county: Path) -> None:
 
 
 def test_everything_that_a_list_can_ask_for_is_there(
-    crew_result: Path, crew_lot: Path, tmp_path: Path
+    whole: tuple[Path, list[str]], crew_result: Path
 ) -> None:
     """One list of all kinds: nothing is missing, and tiles keep their place beside the mosaic that names them."""
-    out = tmp_path / "h.zip"
-    missing = hand_in_result(crew_result, agency(tmp_path, ALL), out, lot=crew_lot)
+    out, missing = whole
     assert [text for text in missing if not text.startswith("lot.toml: lot.id")] == []
     names = set(contents(out))
     assert "SYN-US/page.html" in names
@@ -212,7 +220,8 @@ def test_a_changed_log_stops_the_hand_in(crew_result: Path, crew_lot: Path, tmp_
     with (lot / "scan.csv").open("a") as file:
         file.write("\n")
     with pytest.raises(MismatchError, match=r"scan\.csv: is not the file that the result was made from"):
-        hand_in_result(crew_result, "county-roads", tmp_path / "h.zip", lot=lot)
+        hand_in_result(crew_result, agency(tmp_path, item("logs", "raw_logs", "logs/{file}")),
+                       tmp_path / "h.zip", lot=lot)  # fmt: skip
     assert not (tmp_path / "h.zip").exists()
 
 
@@ -269,13 +278,13 @@ def test_shipped_lists_are_sound() -> None:
 # --------------------------------------------------------------------------------------- without names
 
 
-def test_no_name_of_a_person_is_in_any_file(crew_result: Path, crew_lot: Path, tmp_path: Path) -> None:
+def test_no_name_of_a_person_is_in_any_file(
+    whole: tuple[Path, list[str]], crew_result: Path, crew_lot: Path, tmp_path: Path
+) -> None:
     """Inspector, crew and note stand in the result; in a hand-in without names no byte of any file has them."""
-    with_names, without = tmp_path / "with.zip", tmp_path / "without.zip"
-    path = agency(tmp_path, ALL)
-    hand_in_result(crew_result, path, with_names, lot=crew_lot)
-    missing = hand_in_result(crew_result, path, without, lot=crew_lot, without_names=True)
-    held = list(contents(with_names).values())
+    without = tmp_path / "without.zip"
+    missing = hand_in_result(crew_result, agency(tmp_path, ALL), without, lot=crew_lot, without_names=True)
+    held = list(contents(whole[0]).values())
     for person in PERSONS:
         assert any(person.encode() in data for data in held), person
         for name, data in contents(without).items():
