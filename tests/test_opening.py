@@ -239,7 +239,10 @@ FAULTS = {
         EXAMPLE + "[[change]]\n",
         "change[1]: one of at (a time with its zone) and at_station is expected",
     ),
-    "diary": (changed("[files] ", "[files]\ndiary = 'd.csv' "), "files.diary: a diary cannot be given yet"),
+    "diary": (
+        changed("[formats]", "[formats]\ndiary = 'diary-cvs'").replace("[files]", "[files]\ndiary = 'd.csv'"),
+        'formats.diary: "diary-cvs" is not a shipped name: did you mean "diary-csv"?',
+    ),
     "several_scanners": (
         changed("[scanner]", "[[scanner]]"),
         "scanner[1].file: required, but missing",

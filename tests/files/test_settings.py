@@ -145,7 +145,7 @@ CASES = [
     ("[scanner]", "[scanner]\nscreed_forward = '3 ft'", "9: scanner.screed_forward",
      "unknown key here; it belongs to [rig]"),
     ("[scanner]", "[scanner]\nzzz = 1", "9: scanner.zzz",
-     "unknown key; known here: spots_right, mat_left, mat_right"),
+     "unknown key; known here: spots_right, mat_left, mat_right, correction"),
     ('last = "4.5 ft"', 'lst = "4.5 ft"', "9: scanner.spots_right.lst", 'unknown key; did you mean "last"?'),
     ('last = "4.5 ft"', "last = true", "9: scanner.spots_right.last",
      'a length needs its unit, true has none: write it as text, like "2.5 m right"'),
@@ -225,7 +225,9 @@ def test_each_shipped_rule_loads_under_its_own_name(name):
 
 def test_shipped_formats_rules_and_rigs_are_there():
     """The names that lot files use are shipped."""
-    assert shipped_names("formats") == ["fix-table", "nmea-0183", "wheel-csv", "wide-csv", "wide-parquet"]
+    sides = ["control-csv", "diary-csv", "tickets-csv", "weather-csv"]
+    logs = ["fix-table", "nmea-0183", "wheel-csv", "wide-csv", "wide-parquet"]
+    assert shipped_names("formats") == sorted(sides + logs)
     assert shipped_names("rules") == ["below-target-150ft", "differential-150ft", "differential-50m"]
     assert len(shipped_names("rigs")) == 2
 
@@ -234,7 +236,7 @@ def test_shipped_formats_rules_and_rigs_are_there():
     ("name", "pattern"),
     [
         ("wide-cvs", 'did you mean "wide-csv"?'),
-        ("zzz", "shipped are fix-table, nmea-0183"),
+        ("zzz", "shipped are control-csv, diary-csv"),
         ("my.toml", "is not a file in the lot folder"),
         ("../my.toml", "leaves the lot folder"),
         ("/etc/my.toml", "is absolute"),
