@@ -1,12 +1,18 @@
 """One command, one table: how well spots are placed, ours beside four usual ways.
 
     python tests/benchmarks/positions.py [--seeds 5] [--only WORD]
+    python tests/benchmarks/positions.py --coverage [--seeds 12] [--only WORD]
 
 The Kalman smoother is filterpy's (pip install filterpy).
 
 Truth is `thermosaic.synthetic`, which uses none of the code judged here. A row is a case, a cell is the
 mean square over the seeds. Positions of spots on the mat, horizontal; heading of the body. Stretches without
 fixes are left out of the rows (they are counted in the last column of ours: share placed by wheel).
+
+`--coverage` prints how many true errors lie within 1 and 2 stated sigmas, by noise and road. A sigma without a
+heading sensor holds an unknown crab angle, so that a fair sample of lots has one: it is drawn from the stated
+prior (evenly over its quantiles, which needs fewer lots). A lot whose crab is 0 is covered more often than the
+sigma says, and one with 0.3 deg, 1.2 sigma, less.
 """
 
 from __future__ import annotations
@@ -21,12 +27,14 @@ import numpy as np
 from filterpy.kalman import KalmanFilter
 from pyproj import Transformer
 from scipy.interpolate import make_smoothing_spline
+from scipy.stats import norm
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import builders
 from sections import sections
 from thermosaic import config, synthetic
+from thermosaic.kernels.motion import Habits
 from thermosaic.stages.s2_trajectory import solve_trajectory
 from thermosaic.stages.s3_georeference import georeference_scan
 from thermosaic.synthetic import Episode, Gnss, LotPlan, PassPlan, Rig, Stop, Wheel
@@ -356,17 +364,84 @@ def replace_seed(plan: LotPlan, seed: int) -> LotPlan:
     return replace(plan, seed=seed + 1, start_bearing_deg=70.0 + 77.0 * seed)
 
 
+# ------------------------------------------------------------------------------------------ coverage
+
+NOISES = {
+    "RTK 0.02 m white": Gnss(fixed_m=0.02),
+    "RTK 0.02 m over 60 s": Gnss(fixed_m=0.02, correlation_s=60.0),
+    "RTK 0.02 m over 300 s": Gnss(fixed_m=0.02, correlation_s=300.0),
+    "RTK over 60 s, heading sensor": Gnss(fixed_m=0.02, correlation_s=60.0, heading_sigma_deg=0.3),
+    "float 0.3 m over 60 s": Gnss(quality="float", float_m=0.3),
+    "float 0.3 m over 200 s": Gnss(quality="float", float_m=0.3, other_correlation_s=200.0),
+    "differential 1.0 m over 60 s": Gnss(quality="differential", differential_m=1.0),
+}
+COVERAGE_STOPS = (Stop(60.0, 120.0), Stop(140.0, 300.0))
+COVERAGE_ROADS = {"straight": STRAIGHT, "R 300 m": GENTLE, "R 25-40 m": TURNS}
+MARGIN = 0.05
+NORMAL = (0.683, 0.954)  # of a normal distribution within 1 and 2 standard deviations
+
+
+def coverage_plans(gnss: Gnss, road: tuple, disturbed: bool, seeds: int) -> list[LotPlan]:
+    """Lots of one noise on one road: weave, a wandering wheel, crab over the quantiles of its prior."""
+    scanner = replace(LotPlan().scanner, count=10, rate_hz=2.0)
+    order = np.random.default_rng(5).permutation(seeds)
+    crab = np.degrees(Habits().crab_rad) * norm.ppf((order + 0.5) / seeds)
+    if disturbed:
+        gnss = replace(gnss, episodes=DISTURBED)
+    plan = LotPlan(
+        road=road, gnss=gnss, scanner=scanner, wheel=Wheel(wander_frac=0.005), weave_m=0.03,
+        passes=(PassPlan(stops=COVERAGE_STOPS, speeds=SPEEDS),),
+    )  # fmt: skip
+    return [replace_seed(replace(plan, crab_deg=float(crab[seed])), seed) for seed in range(seeds)]
+
+
+def coverage(plans: list[LotPlan]) -> np.ndarray:
+    """Share of spots within 1 and 2 sigma along, within 1 and 2 across, mean over lots."""
+    shares = []
+    for plan in plans:
+        lot = synthetic.make_lot(plan)
+        crs, rig, scanner = sections(plan, max_sigma="9 m")
+        inputs = builders.true_inputs(lot)
+        trajectory = solve_trajectory(inputs, crs, rig, config.AcceptSection())
+        swath = georeference_scan(inputs.scan, trajectory, rig, scanner)
+        lines = (swath.placed > 0) & swath.first_look
+        off = errors(lot, swath.easting_m, swath.northing_m)
+        pairs = zip(off, (swath.sigma_along_m, swath.sigma_across_m), strict=True)
+        shares.append([(np.abs(o) <= k * s)[lines].mean() for o, s in pairs for k in (1, 2)])
+    return np.mean(shares, axis=0)
+
+
+def print_coverage(seeds: int, only: str) -> None:
+    """Print a row a noise, road and kind of lot, and whether all four shares lie within the margin."""
+    print(f"{'noise':32s}{'road':12s}{'':12s}{'along 1, 2':>14s}{'across 1, 2':>14s}   within 5 points")
+    for noise, gnss in NOISES.items():
+        for road, stretches in COVERAGE_ROADS.items():
+            for disturbed in (False, True):
+                name = f"{noise:32s}{road:12s}{'disturbed' if disturbed else '':12s}"
+                if only.lower() not in name.lower():
+                    continue
+                found = coverage(coverage_plans(gnss, stretches, disturbed, seeds))
+                inside = np.abs(found - np.tile(NORMAL, 2)) <= MARGIN
+                cells = [f"{found[at]:.2f} {found[at + 1]:.2f}" for at in (0, 2)]
+                verdict = "yes" if inside.all() else f"no ({int((~inside).sum())} of 4 outside)"
+                print(f"{name}{cells[0]:>14s}{cells[1]:>14s}   {verdict}", flush=True)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--seeds", type=int, default=5)
+    parser.add_argument("--seeds", type=int, help="5; with --coverage 12")
     parser.add_argument("--only", default="")
+    parser.add_argument("--coverage", action="store_true")
     arguments = parser.parse_args()
+    if arguments.coverage:
+        print_coverage(arguments.seeds or 12, arguments.only)
+        return
     heads = ("ours", *PEERS)
     print(f"{'case':46s}" + "".join(f"{head:>22s}" for head in heads) + "   (RMSE m / p95 m / heading deg)")
     for case in cases():
         if arguments.only.lower() not in case.name.lower():
             continue
-        row = measure(case, arguments.seeds)
+        row = measure(case, arguments.seeds or 5)
         cells = [f"{r['rmse']:.3f}/{r['p95']:.3f}/{r['heading']:.2f}" for r in row.values()]
         print(f"{case.name:46s}" + "".join(f"{cell:>22s}" for cell in cells))
         print("    " + details(row["ours"]), flush=True)

@@ -151,6 +151,21 @@ def test_an_unknown_clock_is_found_where_the_paver_stops(offset_s: float) -> Non
     assert ("GPS time" in text) == (offset_s == 18.0)
 
 
+@pytest.mark.parametrize("rate_hz", [1.0, 2.0])
+def test_rows_that_pause_leave_the_clock_as_uncertain_as_they_are(rate_hz: float) -> None:
+    """Rows that pause at stops tell a start or stop to a row / sqrt(12) (even spread): for 1 s too coarse to apply.
+
+    Here the stops lie on whole rows, so that every one is met at the same phase and the error does not average.
+    """
+    stops = tuple(Stop(place, 80.0) for place in (40.0, 90.0, 140.0))
+    scanner = replace(FEW_SPOTS, rate_hz=rate_hz, rows_pause=True, clock_offset_s=0.4)
+    trajectory = solve(make(passes=(PassPlan(stops=stops),), scanner=scanner), clock_offset="auto")
+    sigma = trajectory.diagnosis["clock_offset_by_motion_sigma_s"]
+    assert sigma > 1.0 / rate_hz / np.sqrt(12.0)
+    assert ("clock_ambiguous" in kinds(trajectory)) == (rate_hz == 1.0)
+    assert abs(trajectory.clock_offset_s - 0.4) < 2 * sigma
+
+
 def test_a_steady_lot_says_that_it_cannot_tell_the_clock() -> None:
     """Without a stop nothing is applied and the reader is told."""
     trajectory = solve(make(), clock_offset="auto")
@@ -390,7 +405,7 @@ def test_a_wheel_constant_that_is_off_is_named_with_both_lengths() -> None:
 
 
 def test_fixes_that_scatter_more_than_they_state_are_named() -> None:
-    """A log that states a fifth of its true sigma is told so; one that states it truly is not."""
+    """A log that states a fifth of its true sigma is told so (groups average some away); a true one is not."""
     lot = make(gnss=replace(RTK, fixed_m=0.05, correlation_s=5.0, gst_factor=0.2))
     doubt = next(item for item in solve(lot).doubts if item.kind == "fixes_scatter")
     assert 2.0 < doubt.amount < 6.0

@@ -12,6 +12,11 @@ LONGEST_STEP_S = 5.0  # between rows of a log that did not pause
 NEAR_SHARE, NEAR_M = 3.0, 10.0  # how much of a run beside tells its course: shares of this run, and at least
 
 
+def longest_step_s(row_s: np.ndarray) -> float:
+    """Longest time between two rows of a log that did not pause."""
+    return max(LONGEST_STEP_S, 5.0 * float(np.median(np.diff(row_s))))
+
+
 def distance_at(row_s: np.ndarray, wheel_m: np.ndarray, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Wheel distance at any time, and how uncertain it is where the log paused.
 
@@ -28,7 +33,7 @@ def distance_at(row_s: np.ndarray, wheel_m: np.ndarray, time_s: np.ndarray) -> t
         (time) between rows of a running log linear and certain; within a pause the middle of what the
         wheel turned, with that of an even spread over it. NaN outside the log.
     """
-    longest = max(LONGEST_STEP_S, 5.0 * float(np.median(np.diff(row_s))))
+    longest = longest_step_s(row_s)
     distance = np.interp(time_s, row_s, wheel_m, left=np.nan, right=np.nan)
     sigma = np.zeros(len(time_s))
     for row in np.flatnonzero(np.diff(row_s) > longest):

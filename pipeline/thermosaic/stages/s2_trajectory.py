@@ -96,13 +96,13 @@ class _Solver:
         """Solve all pieces; with `auto` also the clock, where the motion tells it well."""
         self._solve_first(first.offset_s)
         auto, offset = self.rig.clock_offset_s == "auto", first.offset_s
-        shift, sigma = clocks.shift(self.solved)
+        shift, sigma = clocks.shift(self.solved, self.logs)
         for _ in range(CLOCK_ROUNDS if auto else 0):
             if not sigma <= clocks.WORST_SIGMA_S or abs(shift) < max(0.1 * sigma, 1e-3):
                 break
             offset += float(np.clip(shift, -clocks.LARGEST_STEP_S, clocks.LARGEST_STEP_S))
             self._solve_again(offset)
-            shift, sigma = clocks.shift(self.solved)
+            shift, sigma = clocks.shift(self.solved, self.logs)
         used = auto and sigma <= clocks.WORST_SIGMA_S
         return replace(
             first,

@@ -8,7 +8,7 @@ import numpy as np
 
 from ..config import RigSection
 from ..errors import MismatchError
-from ..kernels import clocks, motion
+from ..kernels import clocks, motion, odometry
 from ..model import Doubt
 from .logs import Logs
 from .pieces import Piece
@@ -55,13 +55,23 @@ def first_clock(logs: Logs, rig: RigSection) -> Clock:
     return Clock(found if rig.clock_offset_s == "auto" else stated, found_s=found)
 
 
-def shift(pieces: list[Piece]) -> tuple[float, float]:
+def shift(pieces: list[Piece], logs: Logs) -> tuple[float, float]:
     """Shift of the wheel's clock that all pieces ask for, and its sigma."""
     found = [motion.clock_shift(piece.line, piece.seen, piece.arms, piece.solved) for piece in pieces]
     pull, information = sum(item[0] for item in found), sum(item[1] for item in found)
     if information <= 0:
         return 0.0, float("inf")
-    return pull / information, information**-0.5
+    return pull / information, float(np.hypot(information**-0.5, _pause_sigma_s(logs)))
+
+
+def _pause_sigma_s(logs: Logs) -> float:
+    """Sigma of the clock where rows pause at stops: starts and stops are known to a row, evenly spread.
+
+    Not less with more stops: a steady paver and a steady logger may meet every one at the same phase.
+    """
+    step = np.diff(logs.row_s)
+    pauses = (step > odometry.longest_step_s(logs.row_s)).any()
+    return float(np.median(step)) / float(np.sqrt(12.0)) if pauses else 0.0
 
 
 def clock_doubts(clock: Clock, first: Clock, auto: bool) -> tuple[Doubt, ...]:

@@ -20,6 +20,7 @@ WORTH_TRYING = 4.0  # of the largest gain above what chance gives: chi-square of
 BESIDE = 5  # groups of fixes on either side
 MOST_STEPS = 5
 NEAR = 3  # steps between knots around the most stretched one where the tear is tried
+BACK_GAIN = 9.2  # chi-square of 2 exceeded once in a hundred
 BACK_SHARE, BACK_M = 0.5, 30.0  # a step and its opposite so near are a receiver that jumped and came back
 
 
@@ -63,14 +64,31 @@ def _tear(
     most = int(np.argmax(gain))
     if gain[most] < 2.0 * np.log(len(gain)) + WORTH_TRYING:
         return None
+    if _comes_back(line, right, ahead, gain, most):
+        return None
     near = [at for at in range(most - NEAR, most + NEAR + 1) if 0 <= at < len(gain) and gain[at] > 0]
     moved = right[most], ahead[most]
-    tears = [(at, *_solve_torn(piece, line, solved, at, moved)) for at in near]
+    try:
+        tears = [(at, *_solve_torn(piece, line, solved, at, moved)) for at in near]
+    except np.linalg.LinAlgError:  # a torn path that leads nowhere is no likelier
+        return None
     at, line, after = max(tears, key=lambda item: item[2].evidence)
     step = _step(piece, line, after, at, after.evidence - solved.evidence)
     if step.gain < enough or step.size_m < max(LEAST_STEP_M, 4.0 * step.sigma_m):
         return None
     return line, after, step
+
+
+def _comes_back(
+    line: motion.Line, right_m: np.ndarray, ahead_m: np.ndarray, gain: np.ndarray, at: int
+) -> bool:
+    """Whether a move as large the other way is likely nearby: a receiver that jumped and came back."""
+    place = 0.5 * (line.wheel_m[1:] + line.wheel_m[:-1])
+    beside = (
+        (np.abs(place - place[at]) < BACK_M) & (np.abs(np.arange(len(gain)) - at) > 1) & (gain > BACK_GAIN)
+    )
+    along = (right_m * right_m[at] + ahead_m * ahead_m[at]) / (right_m[at] ** 2 + ahead_m[at] ** 2)
+    return bool((beside & (along < -BACK_SHARE)).any())
 
 
 def _solve_torn(
