@@ -1013,6 +1013,14 @@ class SpeedRule(Section):
         return self
 
 
+class PayRule(Section):
+    """A pay table of the user's own contract, by profile; none is shipped."""
+
+    currency: Line = Field(description="Currency of the amounts")
+    amounts: tuple[float, ...] = Field(description="For one profile of each class, best class first")
+    insufficient: float = Field(description="For one profile with too little measured to be classed")
+
+
 Standing = Literal[
     "confirmed in a fetched text",
     "second-hand",
@@ -1045,6 +1053,7 @@ class RuleProfile(Section):
     window: WindowRule
     zone: ZoneRule
     speed: SpeedRule
+    pay: PayRule | None = Field(default=None, description="The user's own pay table; none is shipped")
     sources: dict[str, SourceNote] = Field(
         description='By "section.key"; class limits by "classes.WORD.up_to"'
     )
@@ -1054,6 +1063,11 @@ class RuleProfile(Section):
         if self.classes.is_share != (self.statistic.kind == "share_below_reference"):
             raise ValueError(
                 "shares are classed by up_to_frac and rounded_to_frac, differences by up_to and rounded_to"
+            )
+        if self.pay is not None and len(self.pay.amounts) != len(self.classes.words):
+            raise ValueError(
+                f"[pay] amounts has {len(self.pay.amounts)} values, one for each of {len(self.classes.words)} classes "
+                "is expected"
             )
         return self
 

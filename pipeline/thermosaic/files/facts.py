@@ -58,6 +58,7 @@ def lot_info(record: LotRecord) -> pd.DataFrame:
         *_position_rows(record),
         *_yield_rows(record),
         *_ticket_rows(record),
+        *_pay_rows(record),
         *_weather_rows(record),
         *_rule_rows(record),
         *_exclusion_rows(record),
@@ -401,6 +402,25 @@ def _mean_width_m(record: LotRecord) -> float:
     swath = record.swath
     new = swath.first_look & (swath.placed > 0) & (swath.pass_code >= 0)
     return float(np.diff(swath.edges_m[new if new.any() else slice(None)]).mean())
+
+
+def _pay_rows(record: LotRecord) -> list[Row]:
+    """What the user's own pay table gives; only where the rule holds one."""
+    found = record.findings.counts.get("pay")
+    if not found:
+        return []
+    caution = "by the table that the user entered; the contract and its engineer decide"
+    unit = found["currency"]
+    rows = [
+        (
+            f"pay.{word}",
+            _text(row["sum"]),
+            unit,
+            f"{row['count']} profiles at {row['each']:g} each, {caution}",
+        )
+        for word, row in found["by_class"].items()
+    ]
+    return [*rows, ("pay.total", _text(float(found["total"])), unit, f"Sum {caution}")]
 
 
 def _ticket_rows(record: LotRecord) -> list[Row]:

@@ -17,6 +17,7 @@ from ..findings import (
     layers,
     loads,
     patterns,
+    pay,
     profiles,
     speeds,
     stops,
@@ -83,6 +84,7 @@ def detect_findings(
     )
     zone_layer, strips, cycles = _zones(survey, verdict, swath, rules, loads_of)
     noted = diary.place_entries(inputs.diary, survey.mats, survey.stops, swath)
+    zone_layer = diary.with_handwork(zone_layer, noted)
     frames = {
         "mat": layers.mat_layer(survey.readings, verdict, swath),
         "paver_path": layers.path_layer(survey.mats, swath),
@@ -119,6 +121,8 @@ def detect_findings(
         "waiting_at_ends_s": round(survey.waiting_s, 3),
         "uniformity": uniformity.uniformity(survey.fields, verdict, cycles, rules),
     }
+    if rules.pay is not None:
+        counts["pay"] = pay.pay(frames["profiles"], rules)
     if spread_rate_kg_m2 is not None:
         counts["tonnage"] = uniformity.tonnage(frames["lot"], spread_rate_kg_m2)
     counts |= {
