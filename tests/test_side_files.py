@@ -317,3 +317,17 @@ def test_a_load_length_stands_in_for_tickets():
     assert set(loads["cut_by"]) == {"load_length"}
     assert loads["length_m"].iloc[:-1].to_numpy() == pytest.approx(40.0)
     assert loads["mass_t"].isna().all()
+
+
+def test_handwork_is_marked_in_the_evidence_of_the_zone_there():
+    """Of two cold patches the one inside the noted stretch says so, the other does not."""
+    patches = (Patch(40.0, 3.0, 0.0, 1.5, 25.0), Patch(100.0, 3.0, 0.0, 1.5, 25.0))
+    lot = synthetic.make_lot(LotPlan(mat=Mat(patches=patches)))
+    first = finding.find(lot).frames["cold_zones"].iloc[0]
+    diary = (
+        model.DiaryEntry(
+            1, "handwork", "", from_m=first["station_from_m"] - 1, to_m=first["station_to_m"] + 1
+        ),
+    )
+    zones = finding.find(lot, inputs={"diary": diary}).frames["cold_zones"]
+    assert zones["evidence"].str.contains("handwork").tolist() == [True, False]

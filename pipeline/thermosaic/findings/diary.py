@@ -12,12 +12,14 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 
+from ..delivery import together
 from ..model import DiaryEntry, Doubt, Swath
 from .frames import layer
 from .mat import PassMat
 from .stops import HALF_LENGTH_M, Stop
 
 EXPLAIN_STOPS = ("truck", "stop", "breakdown")
+HANDWORK = "The diary notes handwork here."
 NOT_A_TIME = np.datetime64("NaT", "ns")
 
 
@@ -84,6 +86,20 @@ def stop_reasons(noted: tuple[Noted, ...]) -> dict[int, str]:
 
 def _words(entry: DiaryEntry) -> str:
     return f"{entry.kind}: {entry.text}" if entry.text else entry.kind
+
+
+def with_handwork(zones: gpd.GeoDataFrame, noted: tuple[Noted, ...]) -> gpd.GeoDataFrame:
+    """Add to the evidence of each zone that lies in a stretch of handwork that the diary notes it there."""
+    for item in (item for item in noted if item.entry.kind == "handwork"):
+        low, high = np.sort(item.mat.zero_m + item.mat.frame_at(np.array([item.from_m, item.to_m])))
+        there = (
+            (zones["pass_id"] == item.mat.id)
+            & (zones["station_from_m"] < high)
+            & (zones["station_to_m"] > low)
+        )
+        said = [together([words, HANDWORK]) for words in zones.loc[there, "evidence"]]
+        zones.loc[there, "evidence"] = np.array(said, object)
+    return zones
 
 
 def diary_layer(noted: tuple[Noted, ...]) -> gpd.GeoDataFrame:
