@@ -21,7 +21,7 @@ SIZE_IN, CARD_DPI = (5.4, 9.6), 200
 LEFT, RIGHT = 0.4, 5.0
 COLOURS = 255
 PLACE_IN = 1.02
-LINE_SIGNS = 76
+LINE_SIGNS = 68
 
 
 def write_card(path: Path, sheet: LotSheet, words: Words) -> None:
@@ -165,7 +165,7 @@ def _first(axes: Axes, sheet: LotSheet, words: Words) -> None:
         parts = [part for part in (place.where, place.size, when, place.doing) if part]
         sentence = " ".join(f"{part[0].upper()}{part[1:]}." for part in parts)
         text = textwrap.fill(sentence.replace("\N{NO-BREAK SPACE}", " "), LINE_SIGNS)
-        axes.text(LEFT + 0.3, y - 0.19, text, fontsize=7.4, va="top", linespacing=1.4)
+        axes.text(LEFT + 0.3, y - 0.19, text, fontsize=8.2, va="top", linespacing=1.4)
 
 
 def _foot(axes: Axes, sheet: LotSheet, words: Words) -> None:
