@@ -68,7 +68,10 @@ def test_the_strip_says_what_the_layers_say(result, tmp_path):
     words = " ".join(e.text for e in ElementTree.fromstring(text).iter(f"{SVG}text") if e.text)
     sheet = read_sheet(result)
     for _, profile in sheet.frames["profiles"].iterrows():
-        assert f"{profile['profile_id']}  {profile['differential_delta_c']:.1f}" in words
+        assert (
+            f"{profile['profile_id']}: \N{GREEK CAPITAL LETTER DELTA} {profile['differential_delta_c']:.1f}"
+            in words
+        )
     for number in sheet.frames["cold_zones"]["zone_id"]:
         assert f"zone {number}" in words
     assert words.count("stood") == len(sheet.frames["stops"])
