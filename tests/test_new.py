@@ -91,7 +91,8 @@ def test_questions_are_asked_by_place_and_wrong_answers_again(folder):
     typed = [
         "", "",  # rules and units as proposed
         "County Road 12", "1", "25", "1", "", "2.5", "2.5 in", "", "America/Boise", "EPSG:6318", "EPSG:6451",
-        "", "EPSG:6318", "112+00", "", "", "", "", "", "", "", "", "-6.5 ft", "5.5 ft", "300 degF", "", "KDEMO-1",
+        "", "EPSG:6318", "112+00", "", "", "", "", "", "", "", "", "", "-6.5 ft", "5.5 ft",
+        "300 degF", "", "", "", "KDEMO-1",
     ]  # fmt: skip
     done = command("new", folder, "--rig", "bar-on-screed", "--ask", "--set",
                    'scanner.spots_right={ first = "-7.25 ft", last = "6.25 ft" }',
