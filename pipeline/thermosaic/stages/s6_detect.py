@@ -5,6 +5,7 @@ Zones, stops and speeds know nothing of the class; the class knows nothing of zo
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import geopandas as gpd
@@ -27,9 +28,9 @@ from ..findings import (
 )
 from ..findings.cycles import Cycle
 from ..findings.doubts import doubts_of
-from ..findings.relaid import count_second_looks
+from ..findings.relaid import Relaid, count_second_looks
 from ..findings.survey import Survey, survey_lot
-from ..model import Findings, LotInputs, Rasters, Stations, Swath, Trajectory
+from ..model import Doubt, Findings, LotInputs, Rasters, Stations, Swath, Trajectory
 from ..units import StationLabels
 
 
@@ -72,90 +73,131 @@ def detect_findings(
         The rule needs what the lot does not state: an alignment, or a laydown target.
     """
     relaid = count_second_looks(swath, stations, trajectory, inputs)
+    survey = survey_lot(relaid.swath, stations, trajectory, inputs, rules, laydown_target_c)
+    judged = _judge(survey, relaid, inputs, rules, load_length_m)
+    zone_layer, strips, cycles = _zones(judged)
+    frames = {
+        **_ground_layers(judged, stations, tick_step_m),
+        "cold_zones": diary.with_handwork(zone_layer, judged.noted),
+        **_profiles(judged, stations, trajectory, laydown_target_c, spread_rate_kg_m2),
+    }
+    frames["lot"] = layers.lot_layer(
+        frames, survey.readings, judged.verdict, survey.motions, survey.stops, survey.sigma_m
+    )
+    counts = {
+        **verdicts.balance(judged.reason, judged.swath, stations, survey.mats),
+        **_mat_counts(judged, strips, cycles),
+        **_stated_counts(judged, frames, spread_rate_kg_m2),
+    }
+    return Findings(judged.reason, frames, counts, _doubts(judged, frames, counts, spread_rate_kg_m2))
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Judged:
+    """A lot with the verdict of every reading: what the layers are made of."""
+
+    survey: Survey
+    relaid: Relaid
+    inputs: LotInputs
+    rules: RuleProfile
+    reason: np.ndarray  # (line, spot)
+    loads: tuple[tuple[loads.Load, ...], ...]  # a tuple a pass
+    noted: tuple[diary.Noted, ...]
+
+    @property
+    def swath(self) -> Swath:
+        """The lines, relaid mat by its second look."""
+        return self.relaid.swath
+
+    @property
+    def verdict(self) -> tuple[np.ndarray, ...]:
+        """Reasons (line, spot), a block of readings each."""
+        return tuple(self.reason[block.place] for block in self.survey.readings)
+
+
+def _judge(
+    survey: Survey, relaid: Relaid, inputs: LotInputs, rules: RuleProfile, load_length_m: float | None
+) -> _Judged:
     swath = relaid.swath
-    survey = survey_lot(swath, stations, trajectory, inputs, rules, laydown_target_c)
     reason = verdicts.judge_readings(
         survey.rows, survey.foreign, survey.excluded, swath, survey.mats, survey.stops, rules, relaid.replaced
     )
-    verdict = tuple(reason[block.place] for block in survey.readings)
     loads_of = tuple(
         loads.pass_loads(mat, survey.motion_of(mat), inputs.tickets, load_length_m, swath)
         for mat in survey.mats
     )
-    zone_layer, strips, cycles = _zones(survey, verdict, swath, rules, loads_of)
     noted = diary.place_entries(inputs.diary, survey.mats, survey.stops, swath)
-    zone_layer = diary.with_handwork(zone_layer, noted)
-    frames = {
-        "mat": layers.mat_layer(survey.readings, verdict, swath),
+    return _Judged(survey, relaid, inputs, rules, reason, loads_of, noted)
+
+
+def _ground_layers(judged: _Judged, stations: Stations, tick_step_m: float) -> dict[str, gpd.GeoDataFrame]:
+    """Layers that no statistic of a profile or zone enters."""
+    survey, swath, inputs = judged.survey, judged.swath, judged.inputs
+    clean = tuple(field.clean for field in survey.fields)
+    return {
+        "mat": layers.mat_layer(survey.readings, judged.verdict, swath),
         "paver_path": layers.path_layer(survey.mats, swath),
-        "cold_zones": zone_layer,
         "stops": stops.stop_layer(
-            survey.stops, survey.readings, _clean(survey), swath, survey.sigma_m, diary.stop_reasons(noted)
+            survey.stops, survey.readings, clean, swath, survey.sigma_m, diary.stop_reasons(judged.noted)
         ),
         "speed_segments": speeds.speed_layer(survey.motions, survey.sigma_m),
-        **_profiles(
-            survey,
-            verdict,
-            inputs,
-            stations,
-            swath,
-            trajectory,
-            rules,
-            laydown_target_c,
-            loads_of,
-            spread_rate_kg_m2,
-        ),
-        "dropped": layers.dropped_layer(survey.readings, verdict),
+        "dropped": layers.dropped_layer(survey.readings, judged.verdict),
         "gaps": layers.gap_layer(survey.readings, swath),
         "station_ticks": layers.tick_layer(survey.mats, inputs.alignment, tick_step_m),
-        "diary": diary.diary_layer(noted),
+        "diary": diary.diary_layer(judged.noted),
         "control": control.control_layer(inputs.control, survey, swath, stations),
     }
-    frames["lot"] = layers.lot_layer(
-        frames, survey.readings, verdict, survey.motions, survey.stops, survey.sigma_m
-    )
-    counts = verdicts.balance(reason, swath, stations, survey.mats)
-    counts |= {
+
+
+def _mat_counts(judged: _Judged, strips: int, cycles: tuple[Cycle | None, ...]) -> dict[str, Any]:
+    survey = judged.survey
+    return {
         "foreign_objects": sum(field.not_mat.count for field in survey.fields),
         "one_spot_strips": strips,
         "waiting_at_ends_s": round(survey.waiting_s, 3),
-        "uniformity": uniformity.uniformity(survey.fields, verdict, cycles, rules),
+        "uniformity": uniformity.uniformity(survey.fields, judged.verdict, cycles, judged.rules),
     }
+
+
+def _stated_counts(
+    judged: _Judged, frames: dict[str, gpd.GeoDataFrame], spread_rate_kg_m2: float | None
+) -> dict[str, Any]:
+    """Numbers that stand on what the site stated beside the logs."""
+    inputs, rules = judged.inputs, judged.rules
+    counts: dict[str, Any] = {}
     if rules.pay is not None:
         counts["pay"] = pay.pay(frames["profiles"], rules)
     if spread_rate_kg_m2 is not None:
         counts["tonnage"] = uniformity.tonnage(frames["lot"], spread_rate_kg_m2)
-    counts |= {
-        "diary": diary.diary_counts(inputs.diary, noted),
+    return {
+        **counts,
+        "diary": diary.diary_counts(inputs.diary, judged.noted),
         "control": control.control_counts(frames["control"]),
-        "tickets": loads.ticket_counts(inputs.tickets, frames["profiles_by_load"], loads_of),
+        "tickets": loads.ticket_counts(inputs.tickets, frames["profiles_by_load"], judged.loads),
     }
-    doubts = (
+
+
+def _doubts(
+    judged: _Judged,
+    frames: dict[str, gpd.GeoDataFrame],
+    counts: dict[str, Any],
+    spread_rate_kg_m2: float | None,
+) -> tuple[Doubt, ...]:
+    return (
         *doubts_of(frames, counts),
-        *relaid.doubts,
-        *diary.diary_doubts(inputs.diary, noted, swath),
-        *control.control_doubts(frames["control"], swath, rules),
+        *judged.relaid.doubts,
+        *diary.diary_doubts(judged.inputs.diary, judged.noted, judged.swath),
+        *control.control_doubts(frames["control"], judged.swath, judged.rules),
         *loads.ticket_doubts(counts["tickets"], spread_rate_kg_m2),
     )
-    return Findings(reason, frames, counts, doubts)
 
 
-def _clean(survey: Survey) -> tuple[np.ndarray, ...]:
-    """First looks at mat, bool (line, spot) a block."""
-    return tuple(field.clean for field in survey.fields)
-
-
-def _zones(
-    survey: Survey,
-    verdict: tuple[np.ndarray, ...],
-    swath: Swath,
-    rules: RuleProfile,
-    loads_of: tuple[tuple[loads.Load, ...], ...],
-) -> tuple[gpd.GeoDataFrame, int, tuple[Cycle | None, ...]]:
+def _zones(judged: _Judged) -> tuple[gpd.GeoDataFrame, int, tuple[Cycle | None, ...]]:
     """Layer of cold zones, the number of strips that one spot alone saw, and the cycle of each pass."""
+    survey, rules, swath = judged.survey, judged.rules, judged.swath
     rows: list[dict[str, Any]] = []
     strips, cycles = 0, []
-    for field, reason, mine in zip(survey.fields, verdict, loads_of, strict=True):
+    for field, reason, mine in zip(survey.fields, judged.verdict, judged.loads, strict=True):
         found, narrow = zones.find_zones(field, swath, rules.zone)
         level = uniformity.cold_period(field, reason, rules)
         named, cycle = patterns.zone_patterns(found, survey.stops, rules, loads.load_ends_m(mine), level)
@@ -166,27 +208,24 @@ def _zones(
 
 
 def _profiles(
-    survey: Survey,
-    verdict: tuple[np.ndarray, ...],
-    inputs: LotInputs,
+    judged: _Judged,
     stations: Stations,
-    swath: Swath,
     trajectory: Trajectory,
-    rules: RuleProfile,
     laydown_target_c: float | None,
-    loads_of: tuple[tuple[loads.Load, ...], ...],
     spread_rate_kg_m2: float | None,
 ) -> dict[str, gpd.GeoDataFrame]:
     """Layers of profiles and of loads; the sample of one pass at a time is held."""
+    survey, inputs, rules = judged.survey, judged.inputs, judged.rules
     rows: list[dict[str, Any]] = []
     by_load: list[dict[str, Any]] = []
     road = inputs.alignment if stations.alignment is not None else None
     labels = None if road is None else StationLabels(equations=road.equations)
-    for block, reason, mine in zip(survey.readings, verdict, loads_of, strict=True):
+    for block, reason, mine in zip(survey.readings, judged.verdict, judged.loads, strict=True):
         sample = profiles.pass_sample(block, reason, rules, laydown_target_c)
         cuts = profiles.pass_cuts(block, rules, inputs.exclusions, labels)
+        motion = survey.motion_of(block.mat)
         rows += profiles.profile_rows(
-            sample, cuts, block, reason, survey.motion_of(block.mat), swath, trajectory, survey.sigma_m
+            sample, cuts, block, reason, motion, judged.swath, trajectory, survey.sigma_m
         )
         by_load += loads.load_rows(sample, mine, spread_rate_kg_m2)
     return {
