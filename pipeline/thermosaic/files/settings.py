@@ -258,7 +258,6 @@ def _brief(value: Any) -> str:
 
 def _unknown(loc: Loc, model: type[BaseModel]) -> str:
     """Name the nearest known key, or the section that the key belongs to, or the keys that are known."""
-    names = tuple(part for part in loc if isinstance(part, str))
     if loc in (("scanner", "id"), ("scanner", "file")):
         return "belongs to one of several scanners: write each as a [[scanner]] table, or leave it out"
     key, known = str(loc[-1]), list(_fields((model,), loc[:-1]))
