@@ -20,6 +20,25 @@ def test_the_handbook_value_is_met():
     assert percentiles(NIST, (90,), "R-7")[0] == pytest.approx(95.19568, abs=1e-9)
 
 
+def test_five_numbers_of_a_textbook():
+    """15, 20, 35, 40, 50 at 40 %: 26 by R-6, 29 by R-7 (the widely quoted example of both methods)."""
+    values = np.array([15, 20, 35, 40, 50])
+    assert percentiles(values, (40,), "R-6")[0] == pytest.approx(26.0)
+    assert percentiles(values, (40,), "R-7")[0] == pytest.approx(29.0)
+
+
+def test_a_dozen_cold_cells_move_the_first_percentile_and_eleven_do_not():
+    """8 ft x 150 ft in cells of 1 ft are 1200: R-7's first percentile stands at place 1 + 0.01 x 1199 = 12.99.
+
+    With 13 cold cells it is theirs, with 12 a hundredth of the way above them, with 11 the mat's (by hand).
+    """
+    mat = np.full(1200, 285.0)
+    for cold, expected in ((11, 285.0), (12, 212.0 + 0.99 * 73.0), (13, 212.0)):
+        values = mat.copy()
+        values[:cold] = 212.0
+        assert percentiles(values, (1.0,), "R-7")[0] == pytest.approx(expected)
+
+
 def test_the_two_methods_differ_by_two_units_on_a_hundred_numbers():
     """On 1 .. 100 the pair 98.5 / 1 is 98.475 apart by R-6 and 96.525 by R-7.
 

@@ -38,6 +38,9 @@ def test_speed_for_a_delivery():
     """250 t/h at 12 ft, 2 in, 110 lb/yd2 per inch needs 28.4 ft/min (derived from the formula of EN5459)."""
     speed = yields.speed_mps(250 * TON_KG / 3600, 12 * FOOT_M, 220 * LB_YD2_KG_M2)
     assert speed * 60 / FOOT_M == pytest.approx(28.4, abs=0.05)
+    dense = yields.spread_rate_kg_m2(2 / 12 * FOOT_M, 145 * LB_FT3_KG_M3)
+    faster = yields.speed_mps(250 * TON_KG / 3600, 12 * FOOT_M, dense)
+    assert faster * 60 / FOOT_M == pytest.approx(28.7, abs=0.05)  # at 145 lb/ft3
     back = yields.delivery_kg_s(speed, 12 * FOOT_M, 220 * LB_YD2_KG_M2)
     assert back * 3600 / TON_KG == pytest.approx(250)
 
@@ -47,3 +50,33 @@ def test_spread_rate_and_density():
     density = 110 * LB_YD2_KG_M2 / (FOOT_M / 12)
     assert density == pytest.approx(2349, abs=1)
     assert 146 <= density / LB_FT3_KG_M3 <= 147
+    assert density / 110 == pytest.approx(21.358, abs=1e-3)  # 1 lb/yd2 per inch, derived
+    cover_m2 = TON_KG / (110 * LB_YD2_KG_M2)  # of a ton, one inch thick
+    assert cover_m2 / (3 * FOOT_M) ** 2 == pytest.approx(18.2, abs=0.05)  # yd2: a contractor's yield guide
+
+
+def test_hours_by_mile():
+    """A = 0.22 W T UW / M hours by mile, W ft, T in, UW lb/ft3, M tons/h (US Army course EN5459)."""
+    for width, thick, weight, delivery in ((12, 2, 147, 250), (10, 1.5, 145, 180)):
+        rate = yields.spread_rate_kg_m2(thick / 12 * FOOT_M, weight * LB_FT3_KG_M3)
+        speed = yields.speed_mps(delivery * TON_KG / 3600, width * FOOT_M, rate)
+        assert 5280 * FOOT_M / speed / 3600 == pytest.approx(0.22 * width * thick * weight / delivery)
+
+
+def test_spread_rate_of_a_target_by_maximum_density():
+    """43.3 Gmm lb/yd2 per inch: 101.28 at Gmm 2.339, 152 lb/yd2 for 1.5 in (FDOT training slides, 330-2.2).
+
+    43.3 is 0.925 of the mass of an inch of water on a square yard (derived: 62.4 lb/ft3 x 0.75 ft3 x 0.925).
+    """
+    density = 0.925 * 62.4 * 2.339 * LB_FT3_KG_M3
+    inch = yields.spread_rate_kg_m2(FOOT_M / 12, density) / LB_YD2_KG_M2
+    course = yields.spread_rate_kg_m2(1.5 / 12 * FOOT_M, density) / LB_YD2_KG_M2
+    assert inch == pytest.approx(101.28, abs=0.05)
+    assert round(course) == 152
+
+
+def test_a_load_on_too_short_a_length():
+    """12.5 t on 70 ft instead of 85.5 ft are 22 % too heavy (a contractor's yield guide)."""
+    stated = yields.mass_kg(70 * 12 * FOOT_M**2, 220 * LB_YD2_KG_M2)
+    excess = 12.5 * TON_KG / stated
+    assert excess == pytest.approx(1.22, abs=0.005)

@@ -113,6 +113,14 @@ def test_class_limits_are_inclusive_in_their_own_unit(differential_f, word):
     assert judge(readings, np.empty(2), whole.statistic, classes).word == word
 
 
+def test_a_published_pair_of_temperatures_is_severe():
+    """Spots of 212 degF in a mat of 285 degF: 73 degF, severe (IRISE technology scan, p. 26)."""
+    rule = finding.rules(statistic={"kind": "max_minus_min"})
+    found = judge((np.array([212.0, 285.0]) - 32) * F, np.empty(2), rule.statistic, rule.classes)
+    assert found.differential_delta_c / F == pytest.approx(73.0)
+    assert found.word == "severe"
+
+
 def test_other_statistics_do_what_their_name_says():
     """Range, deficit below the laydown target, and share colder than 90 % of a running mean, by hand."""
     values, running = np.array([100.0, 130.0, 140.0, 150.0]), np.full(4, 140.0)

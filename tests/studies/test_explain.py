@@ -137,6 +137,20 @@ class TestProfiles:
             assert sum(item["reading_count"] for item in step.rows) == row["dropped_count"]
             assert facts(step)["reading_count"] == row["reading_count"]
 
+    def test_what_is_repeated_is_not_passed_off_as_recomputed(self, ours):
+        """Coverage, agreement, stops, speed and a zone's pattern are marked `<` and named so in JSON, never `=`."""
+        profile, zone = explain_result(ours, profile=1), explain_result(ours, zone=1)
+        repeated = ("coverage_frac", "class_agree_frac", "stop_count", "stop_time_s", "speed_mean_mps")
+        for found, keys in ((profile, repeated), (zone, ("area_m2", "pattern", "pattern_2", "evidence"))):
+            read = found.as_dict()["steps"]
+            taken = {key for step in read for key in step["taken_from_product"]}
+            assert set(keys) <= taken
+            assert all(not set(step["taken_from_product"]) & set(step["stated_by_product"]) for step in read)
+        (line,) = [row for row in tell(profile, ours).splitlines() if "neighbouring placements" in row]
+        assert line.split()[0] == "<"
+        (line,) = [row for row in tell(zone, ours).splitlines() if "second pattern" in row]
+        assert line.split()[0] == "<"
+
     @pytest.mark.parametrize("kind", list(KINDS))
     def test_other_statistics(self, kind, tmp_path):
         """Each statistic that a rule can state is explained to the layer's own number."""
@@ -251,6 +265,11 @@ class TestPlaces:
         with pytest.raises(ConfigError, match=words):
             explain_result(ours, at=text)
 
+    def test_a_textbook_place(self):
+        """11+68.26 82.40R: 1168.26 ft along and 82.40 ft right looking upstation (open-access surveying text)."""
+        station_m, offset_m = parse_place("11+68.26, 82.40 ft right", StationLabels("100 ft"))
+        assert (station_m / 0.3048, offset_m / 0.3048) == pytest.approx((1168.26, 82.40))
+
     def test_regions_of_station_equations(self):
         """A place takes the region of its label; an ambiguous one is refused naming both."""
         labels = StationLabels("1000 m", equations=(StationEquation(550.725, 450.725),))
@@ -357,6 +376,7 @@ def test_text_and_json(ours):
     difference = step_of(found, "differential")["differential_delta_c"]
     assert f"{1.8 * difference:.2f} degF" in text
     assert text.endswith("Every checked number equals the product's (=).")
+    assert "Marked (<): taken from the product as it stands, not computed anew." in text
     done = command("explain", ours, "--profile", "1", "--json")
     assert done.returncode == 0
     read = json.loads(done.stdout)

@@ -9,7 +9,7 @@ import shapely
 from ...units import StationLabels, parse_quantity
 from .profiles import profile_steps, take_sample
 from .readings import cell_codes, logged, reading_rows, reasons, stretch
-from .steps import Fact, Published, Step
+from .steps import Fact, Published, Step, taken
 
 NEAREST_M = 1.0  # a place farther from every reading was not measured
 MOST_ROWS = 40
@@ -95,18 +95,18 @@ def _place_step(published: Published, found: pd.Series, station_m: float, offset
         Fact("station_label", published.labels.text(station_m), "station asked for"),
         Fact("station_m", station_m, "station in metres, counted on without equations"),
         Fact("offset_m", offset_m, "offset, right positive looking upstation"),
-        Fact("pass_id", str(found["pass_id"]), "paver pass"),
+        taken("pass_id", str(found["pass_id"]), "paver pass"),
         Fact("distance_m", float(found["away_m"]), "distance of the nearest first look"),
-        Fact("easting_m", float(found["easting_m"]), "its easting x the map's unit factor"),
-        Fact("northing_m", float(found["northing_m"]), "its northing x the map's unit factor"),
-        Fact(
+        taken("easting_m", float(found["easting_m"]), "its easting x the map's unit factor"),
+        taken("northing_m", float(found["northing_m"]), "its northing x the map's unit factor"),
+        taken(
             "sigma_along_m", float(found["sigma_along_m"]), "its sigma along travel, one standard deviation"
         ),
-        Fact("sigma_across_m", float(found["sigma_across_m"]), "its sigma across"),
-        Fact("placed", str(found["placed"]), "placed"),
-        Fact("laid_utc", found["laid_utc"], "laid, when the screed passed"),
-        Fact("look_age_s", float(found["look_age_s"]), "age of the look"),
-        Fact("speed_mps", float(found["speed_mps"]), "speed of the paver"),
+        taken("sigma_across_m", float(found["sigma_across_m"]), "its sigma across"),
+        taken("placed", str(found["placed"]), "placed"),
+        taken("laid_utc", found["laid_utc"], "laid, when the screed passed"),
+        taken("look_age_s", float(found["look_age_s"]), "age of the look"),
+        taken("speed_mps", float(found["speed_mps"]), "speed of the paver"),
     )
     row = reading_rows(published, found.to_frame().T)
     return Step("place", "The nearest first look, and how it got its position.", facts, row)

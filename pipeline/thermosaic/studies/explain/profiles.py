@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from .readings import cell_codes, reading_rows, reading_step, stretch
-from .steps import EQUAL, Fact, Published, Step, equal
+from .steps import EQUAL, Fact, Published, Step, equal, taken
 
 NEIGHBOURS = 3  # values shown on each side of a percentile
 
@@ -43,13 +43,13 @@ def _stretch_step(published: Published, profile: pd.Series) -> Step:
     rules = published.rules
     facts = (
         Fact("profile_id", int(profile["profile_id"]), "profile"),
-        Fact("pass_id", profile["pass_id"], "paver pass"),
-        Fact("travel", profile["travel"], "travel"),
-        Fact("station_from_label", published.labels.text(profile["station_from_m"]), "from station"),
-        Fact("station_to_label", published.labels.text(profile["station_to_m"]), "to station"),
-        Fact("station_from_m", float(profile["station_from_m"]), "smaller station"),
-        Fact("station_to_m", float(profile["station_to_m"]), "larger station"),
-        Fact("length_m", float(profile["length_m"]), "ground length"),
+        taken("pass_id", profile["pass_id"], "paver pass"),
+        taken("travel", profile["travel"], "travel"),
+        taken("station_from_label", published.labels.text(profile["station_from_m"]), "from station"),
+        taken("station_to_label", published.labels.text(profile["station_to_m"]), "to station"),
+        taken("station_from_m", float(profile["station_from_m"]), "smaller station"),
+        taken("station_to_m", float(profile["station_to_m"]), "larger station"),
+        taken("length_m", float(profile["length_m"]), "ground length"),
         Fact("rule_id", rules["id"], "rule profile"),
         Fact("anchor", rules["profile"]["anchor"], "the grid of profiles begins at"),
     )
@@ -107,10 +107,10 @@ def _sample_step(published: Published, sample: Sample, profile: pd.Series) -> St
             profile["sd_delta_c"],
             "standard deviation",
         ),
-        Fact(
+        taken(
             "coverage_frac",
             float(profile["coverage_frac"]),
-            "cells in scope with a kept reading, as the layer says",
+            "cells in scope with a kept reading",
         ),
         Fact(
             "minimum_coverage_frac",
@@ -270,14 +270,14 @@ def _class_step(published: Published, amount: float, profile: pd.Series) -> Step
 
 def _stability_step(profile: pd.Series) -> Step:
     facts = (
-        Fact(
+        taken(
             "class_agree_frac",
             _number(profile["class_agree_frac"]),
             "same class on neighbouring placements of the grid",
         ),
-        Fact("stop_count", int(profile["stop_count"]), "stops within"),
-        Fact("stop_time_s", float(profile["stop_time_s"]), "time standing"),
-        Fact("speed_mean_mps", _number(profile["speed_mean_mps"]), "mean speed while moving"),
+        taken("stop_count", int(profile["stop_count"]), "stops within"),
+        taken("stop_time_s", float(profile["stop_time_s"]), "time standing"),
+        taken("speed_mean_mps", _number(profile["speed_mean_mps"]), "mean speed while moving"),
     )
     return Step("around it", "What the layer says beside the class.", facts)
 

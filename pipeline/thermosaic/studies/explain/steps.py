@@ -52,13 +52,17 @@ class Published:
 
 @dataclass(frozen=True, slots=True)
 class Fact:
-    """One number or word: its key (suffix = unit, SI) and what it is; `stated` is what the product says."""
+    """One number or word: its key (suffix = unit, SI) and what it is; `stated` is what the product says.
+
+    `is_taken` marks what is repeated from the product without being computed anew.
+    """
 
     key: str
     value: Any
     meaning: str
     stated: Any = None
     is_checked: bool = False
+    is_taken: bool = False
 
     @property
     def differs(self) -> bool:
@@ -76,6 +80,11 @@ class Fact:
 def equal(key: str, value: Any, stated: Any, meaning: str) -> Fact:
     """Make a fact that must equal the product's."""
     return Fact(key, value, meaning, stated, is_checked=True)
+
+
+def taken(key: str, value: Any, meaning: str) -> Fact:
+    """Make a fact that repeats what the product says."""
+    return Fact(key, value, meaning, is_taken=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,9 +141,10 @@ class Explanation:
 def _plain_step(step: Step) -> dict[str, Any]:
     facts = {fact.key: _plain(fact.value) for fact in step.facts}
     stated = {fact.key: _plain(fact.stated) for fact in step.facts if fact.is_checked}
+    repeated = [fact.key for fact in step.facts if fact.is_taken]
     rows = [{key: _plain(value) for key, value in row.items()} for row in step.rows]
     plain = {"step": step.name, "sentence": step.sentence, "facts": facts, "stated_by_product": stated}
-    return plain | ({"rows": rows} if rows else {})
+    return plain | {"taken_from_product": repeated} | ({"rows": rows} if rows else {})
 
 
 def _plain(value: Any) -> Any:

@@ -23,13 +23,15 @@ def told(explanation: Explanation, shown: Shown) -> str:
         width = min(max((len(fact.meaning) for fact in step.facts), default=0), WIDEST)
         lines += [_fact_line(fact, shown, width) for fact in step.facts]
         lines += _table(step, shown)
+    if any(fact.is_taken for step in explanation.steps for fact in step.facts):
+        lines += ["", "Marked (<): taken from the product as it stands, not computed anew."]
     verdict = "Every checked number equals the product's (=)."
     differing = [f"DIFFERS: {text}" for text in explanation.differences]
     return "\n".join([*lines, "", *(differing or [verdict])])
 
 
 def _fact_line(fact: Fact, shown: Shown, width: int) -> str:
-    mark = " " if not fact.is_checked else "#" if fact.differs else "="
+    mark = "<" if fact.is_taken else " " if not fact.is_checked else "#" if fact.differs else "="
     return f"   {mark} {fact.meaning:<{width}}  {_text(fact.value, fact.key, shown)}"
 
 

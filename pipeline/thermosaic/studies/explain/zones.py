@@ -14,7 +14,7 @@ from ...findings.readings import PassReadings, row_cells
 from ...findings.zones import ColdField, cold_field
 from ...kernels import blobs, cells
 from .readings import logged, reading_rows, reasons
-from .steps import Fact, Published, Step, equal
+from .steps import Fact, Published, Step, equal, taken
 
 SHOWN = 6  # coldest readings
 
@@ -57,16 +57,16 @@ def _outline_step(published: Published, zone: pd.Series) -> Step:
     rule = published.rules["zone"]
     facts = (
         Fact("zone_id", int(zone["zone_id"]), "zone"),
-        Fact("pass_id", zone["pass_id"], "paver pass"),
-        Fact("station_from_label", published.labels.text(zone["station_from_m"]), "from station"),
-        Fact("station_to_label", published.labels.text(zone["station_to_m"]), "to station"),
-        Fact(
+        taken("pass_id", zone["pass_id"], "paver pass"),
+        taken("station_from_label", published.labels.text(zone["station_from_m"]), "from station"),
+        taken("station_to_label", published.labels.text(zone["station_to_m"]), "to station"),
+        taken(
             "offset_from_m", float(zone["offset_from_m"]), "smaller offset, right positive looking upstation"
         ),
-        Fact("offset_to_m", float(zone["offset_to_m"]), "larger offset"),
-        Fact("area_m2", float(zone["area_m2"]), "ground area of its outline"),
+        taken("offset_to_m", float(zone["offset_to_m"]), "larger offset"),
+        taken("area_m2", float(zone["area_m2"]), "ground area of its outline"),
         Fact("minimum_area_m2", rule["minimum_area_m2"], "smallest area that the rule takes"),
-        Fact("position_sigma_m", float(zone["position_sigma_m"]), "position sigma"),
+        taken("position_sigma_m", float(zone["position_sigma_m"]), "position sigma"),
     )
     return Step("outline", "Where the zone lies; its outline follows the cells of the mat.", facts)
 
@@ -222,9 +222,9 @@ def _deficit_step(published: Published, found: _Found, zone: pd.Series) -> Step:
 
 def _pattern_step(zone: pd.Series) -> Step:
     facts = (
-        Fact("pattern", zone["pattern"], "pattern: where and when, not why and not whose"),
-        Fact("pattern_2", zone["pattern_2"], "second pattern"),
-        Fact("evidence", zone["evidence"], "evidence"),
-        Fact("stop_id", None if pd.isna(zone["stop_id"]) else int(zone["stop_id"]), "stop it lies at"),
+        taken("pattern", zone["pattern"], "pattern: where and when, not why and not whose"),
+        taken("pattern_2", zone["pattern_2"], "second pattern"),
+        taken("evidence", zone["evidence"], "evidence"),
+        taken("stop_id", None if pd.isna(zone["stop_id"]) else int(zone["stop_id"]), "stop it lies at"),
     )
     return Step("pattern", "What the layer says about its pattern.", facts)
