@@ -14,6 +14,7 @@ from scipy.spatial import cKDTree
 import flow as flows
 from builders import write_lot
 from thermosaic import synthetic
+from thermosaic.checks import check_lot, check_so_far
 from thermosaic.errors import ConfigError
 from thermosaic.kernels import scanners
 from thermosaic.opening import load_config
@@ -101,6 +102,24 @@ def test_two_scanners_see_what_one_wide_one_sees(whole, tmp_path, late_ms, order
     assert origin[:18] == tuple(("A", number) for number in range(1, 19))
     numbers = range(7, 18) if order > 0 else range(11, 0, -1)
     assert origin[18:] == tuple(("B", number) for number in numbers)
+
+
+@pytest.mark.parametrize("late_ms", [0, 60_000])
+def test_a_stated_clock_that_is_right_is_not_doubted(tmp_path, late_ms):
+    """Two scanners at 2 Hz whose clocks are stated as they run: neither check nor its look at the end doubts them."""
+    config = load_config(write_lot(tmp_path, split(make(), late_ms)))
+    for found in (check_lot(config), check_so_far(config)):
+        assert "scanners overlap" in [item.name for item in found.items]
+        assert not [item.found for item in found.items if item.name == "clock differs"]
+
+
+def test_one_scanner_at_2_hz_does_not_doubt_its_stated_clock(tmp_path):
+    """The same road, stop and rate seen by one scanner, its clock stated: no doubt of it either."""
+    lot = make()
+    toml = lot.files["lot.toml"].decode().replace('clock_offset = "auto"', 'clock_offset = "0 s"')
+    config = load_config(write_lot(tmp_path, replace(lot, files=lot.files | {"lot.toml": toml.encode()})))
+    for found in (check_lot(config), check_so_far(config)):
+        assert not [item.found for item in found.items if item.name == "clock differs"]
 
 
 def test_the_mean_difference_in_the_overlap_is_reported(tmp_path):

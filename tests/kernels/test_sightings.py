@@ -61,6 +61,17 @@ def test_an_excursion_is_found_and_drift_is_not() -> None:
     assert np.flatnonzero(away).tolist() == list(range(2000, 2150))
 
 
+@pytest.mark.parametrize("stop_s", [5.0, 15.0, 40.0, 120.0])
+@pytest.mark.parametrize("speed_mps", [0.05, 0.15, 0.5])
+def test_a_stop_is_no_excursion(speed_mps: float, stop_s: float) -> None:
+    """A paver that stands and goes on has gone nowhere, whenever that begins: its stop tells the clocks."""
+    time = np.arange(0.0, 500.0, 0.2)
+    noise = 0.005 * np.random.default_rng(2).normal(size=(len(time), 2))
+    for start_s in np.arange(200.0, 212.0, 0.7):
+        moved = speed_mps * np.where(time < start_s, time, np.maximum(time - stop_s, start_s))
+        assert not sightings.excursions(noise[:, 0], noise[:, 1] + moved, time).any()
+
+
 def test_a_step_that_stays_is_no_excursion() -> None:
     """Nobody can tell which side of a lasting step is right."""
     time = np.arange(0.0, 1200.0, 0.2)

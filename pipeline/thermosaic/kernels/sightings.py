@@ -11,8 +11,8 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from scipy.linalg import solveh_banded
-from scipy.ndimage import maximum_filter1d
 
 JUMP = 8.0  # times the usual (median) size of a step between neighbouring means
 
@@ -160,7 +160,8 @@ def excursions(
     size = np.hypot(*step)
     usual = max(float(np.median(size)), 0.01)
     ranked = np.flatnonzero(size > JUMP * usual)
-    edges = ranked[size[ranked] >= maximum_filter1d(size, 2 * beside + 1)[ranked]]
+    around = sliding_window_view(np.pad(size, beside), 2 * beside + 1)
+    edges = ranked[size[ranked] >= around[ranked].max(axis=1)]
     for first, last in pairwise(edges):
         back = np.hypot(*(step[:, first] + step[:, last]))
         inside = slice(first + beside, last + beside)
@@ -170,16 +171,17 @@ def excursions(
 
 
 def _step_beside(values: np.ndarray, beside: int) -> np.ndarray:
-    """Mean of the next `beside` values less the mean of the last, less its running median."""
+    """Mean of the next `beside` values less the mean of the last, less its running median.
+
+    The median follows a change of speed, which is a rise or fall from end to end of its window, so a paver that
+    starts or stops makes no step; a jump is a peak narrower than half the window, so it is left.
+    """
     total = np.concatenate([[0.0], np.cumsum(values - values[0])])
     mean = (total[beside:] - total[:-beside]) / beside
     step = mean[beside:] - mean[:-beside]
-    cell = 10 * beside
-    whole = len(step) // cell * cell
-    if whole < 2 * cell:
-        return step - np.median(step)
-    usual = np.median(step[:whole].reshape(-1, cell), axis=1)
-    return step - np.interp(np.arange(len(step)), np.arange(len(usual)) * cell + cell / 2, usual)
+    half = 3 * beside
+    padded = np.pad(step, half, mode="edge")
+    return step - np.median(sliding_window_view(padded, 2 * half + 1), axis=1)
 
 
 def first_guess(

@@ -16,6 +16,7 @@ from .pieces import Piece
 LEAST_TRUST = 0.3  # of the speeds' correlation
 WORST_SIGMA_S = 0.3  # an offset known no better is not applied
 LARGEST_STEP_S = 1.0
+NEAR_S = 30.0  # speeds alone do not tell offsets apart that are nearer (`clocks.coarse_offset`)
 MOST_FIXES = 200_000  # compared at first
 
 
@@ -32,6 +33,11 @@ class Clock:
     def is_known(self) -> bool:
         """Whether the motion tells the offset well enough to use it."""
         return self.found_sigma_s <= WORST_SIGMA_S
+
+    @property
+    def differs(self) -> bool:
+        """Whether the path asks for another offset than the applied one."""
+        return self.is_known and abs(self.found_s - self.offset_s) > max(4 * self.found_sigma_s, 0.2)
 
 
 def first_clock(logs: Logs, rig: RigSection) -> Clock:
@@ -89,10 +95,14 @@ def clock_doubts(clock: Clock, first: Clock, auto: bool) -> tuple[Doubt, ...]:
             f"from the motion, and that was applied{': ' + name if name else ''}"
         )
         return (Doubt("s2", "clock_estimated", text, clock.offset_s, "s"),)
-    far = abs(first.found_s - clock.offset_s) > 3.0
-    truth = first.found_s if far else clock.found_s
-    if not far and not (clock.is_known and abs(truth - clock.offset_s) > max(4 * clock.found_sigma_s, 0.2)):
+    apart_s = abs(first.found_s - clock.offset_s)
+    agrees = (
+        clock.is_known and not clock.differs and apart_s <= NEAR_S
+    )  # the path knows better than the speeds
+    far = apart_s > 3.0 and not agrees
+    if not far and not clock.differs:
         return ()
+    truth = first.found_s if far else clock.found_s
     name = clocks.name_offset(truth - clock.offset_s) or clocks.name_offset(truth)
     text = (
         f"the motion says that the scan clock is {truth:+.2f} s against UTC, the lot states "
