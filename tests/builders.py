@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import pyproj
 
 from thermosaic import model, synthetic
 from thermosaic.synthetic import LotPlan, PassPlan, SyntheticLot, Truth
@@ -18,6 +19,27 @@ def write_lot(folder: Path, lot: SyntheticLot) -> Path:
     for name, content in lot.files.items():
         (folder / name).write_bytes(content)
     return folder
+
+
+def write_site_files(folder: Path, lot: SyntheticLot) -> None:
+    """Write a diary of the lot's stops, a hand reading and a ticket in each quarter of it, by the truth."""
+    truth, plan = lot.truth, lot.plan
+    entries = [f"{stop.start_utc}Z,{stop.end_utc}Z,truck,waited for a truck" for stop in truth.stops]
+    (folder / "diary.csv").write_text("\n".join(["from_utc,to_utc,kind,text", *entries, ""]))
+    degrees = pyproj.Transformer.from_crs(plan.map_crs, plan.fixes_crs, always_xy=True)
+    count, spots = truth.spot_easting_m.shape
+    foot_m = pyproj.CRS(plan.map_crs).axis_info[0].unit_conversion_factor
+    points, tickets = ["point_id,lon_deg,lat_deg,time_utc,temp_c,text"], ["time_utc,mass_t,ticket_id"]
+    for number, line in enumerate(range(count // 8, count, count // 4), start=1):
+        here = (truth.spot_easting_m[line, spots // 2], truth.spot_northing_m[line, spots // 2])
+        lon_deg, lat_deg = degrees.transform(*(metres / foot_m for metres in here))
+        temp_c = truth.temp_c[line, spots // 2]
+        points.append(
+            f"H{number},{lon_deg:.9f},{lat_deg:.9f},{truth.time_utc[line]}Z,{temp_c:.1f},hand reading"
+        )
+        tickets.append(f"{truth.time_utc[line]}Z,22.0,T{number}")
+    (folder / "control.csv").write_text("\n".join([*points, ""]))
+    (folder / "tickets.csv").write_text("\n".join([*tickets, ""]))
 
 
 # ------------------------------------------------------------------------------------------ some lots

@@ -53,9 +53,13 @@ night_crew = "{PERSONS[1]}"
 
 @pytest.fixture(scope="session")
 def crew_lot(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Give a US lot with a curve, a stop and cold patches, whose lot file names persons."""
-    folder = builders.write_lot(tmp_path_factory.mktemp("crew_lot"), builders.us_curve_lot())
+    """Give a US lot with a curve, a stop, cold patches, a diary and control points, whose lot file names persons."""
+    made = builders.us_curve_lot()
+    folder = builders.write_lot(tmp_path_factory.mktemp("crew_lot"), made)
+    builders.write_site_files(folder, made)
     text = (folder / "lot.toml").read_text()
+    for kind in ("diary", "control", "tickets"):
+        text = text.replace("[files]", f'[files]\n{kind} = "{kind}.csv"', 1)
     text = text.replace("[files]", f'note = "{PERSONS[2]} was there"\n{CREW_TEXT}\n[files]', 1)
     (folder / "lot.toml").write_text(text)
     return folder

@@ -170,7 +170,10 @@ def _rows(places: _Places) -> list[list[dict[str, Any]]]:
         gaps,
         ticks,
         [places.common(tenths[4]) | {"entry_id": 1, "kind": "truck", "geometry": places.polygon(tenths[4])}],
-        [places.common(tenths[2]) | {"point_id": "E1", "geometry": places.polygon(tenths[2]).centroid}],
+        [
+            places.common(tenths[i]) | {"point_id": f"E{i}", "geometry": places.polygon(tenths[i]).centroid}
+            for i in (2, 7)
+        ],
     ]
 
 
