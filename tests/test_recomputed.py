@@ -6,6 +6,7 @@ Nothing of the program computes here: limits, percentiles and cells are written 
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -297,3 +298,33 @@ def test_all_classes_and_insufficient_occur(product):
         assert lot[f"class_{rank}_count"] == counts[word]
         assert lot[f"class_{rank}_frac"] == pytest.approx(counts[word] / (len(product.profiles) - 1))
     assert lot["insufficient_count"] == counts["insufficient"]
+
+
+def test_mat_beyond_the_alignment_is_off_and_never_clamped(tmp_path):
+    """A centre line cut at its half: readings beyond it are no rows, counted and doubted; none piles up at the end.
+
+    Lines x spots = rows + off_mat + no_position + outside_limits still holds.
+    """
+    lot = make_lot(LotPlan("SYN-OFF"))
+    folder = builders.write_lot(tmp_path / "lot", lot)
+    line = json.loads((folder / "centreline.geojson").read_text())
+    points = line["features"][0]["geometry"]["coordinates"]
+    line["features"][0]["geometry"]["coordinates"] = points[: len(points) // 2]
+    (folder / "centreline.geojson").write_text(json.dumps(line))
+    result = run_lot(load_config(folder), tmp_path / "result", report=False).folder
+    spots, quality = (
+        pd.read_parquet(result / "spots.parquet"),
+        json.loads((result / "quality.json").read_text()),
+    )
+    end_m = lot.plan.first_station_m + 100.0
+    assert spots["station_m"].max() < end_m + 1.0
+    last_metre = spots["station_m"].between(end_m - 1.0, end_m).sum()
+    before = spots["station_m"].between(end_m - 2.0, end_m - 1.0).sum()
+    assert (spots["station_m"] >= end_m).sum() < last_metre
+    assert last_metre == pytest.approx(before, rel=0.1)
+    on_mat = builders.true_swath(lot).on_mat
+    beyond = on_mat & (builders.true_stations(lot).frame_m > end_m + 0.6)
+    counts = quality["readings"]
+    assert beyond.sum() <= counts["no_position"] == on_mat.sum() - len(spots)
+    assert counts["off_mat"] + counts["no_position"] + counts["outside_limits"] + len(spots) == on_mat.size
+    assert "have no station" in json.dumps(quality)

@@ -110,6 +110,31 @@ class TestGeometry:
         assert np.abs(found[:, 0] - tangent).max() < 2e-4  # scipy's own points are 0.15 m apart
         assert np.hypot(*np.diff(design.vertices, axis=0).T).sum() == pytest.approx(length, abs=1e-4)
 
+    @pytest.mark.parametrize(
+        "space", ["LandXML-1.0", "LandXML-1.1", "LandXML-1.2", "LandXML-2.0", None, "own"]
+    )
+    def test_names_count_and_namespaces_do_not(self, tmp_path, space):
+        """Versions 1.0 to 2.0, none and a maker's own namespace are read alike, here one tangent and one arc."""
+        arc_end = 150 * (1 - math.cos(0.4)), 60 + 150 * math.sin(0.4)
+        joints = at("Start", 0, 60) + at("Center", 150, 60) + at("End", *arc_end)
+        path = landxml(tmp_path / "a.xml", line((0, 0), (0, 60)) + f'<Curve rot="cw">{joints}</Curve>')
+        stated = "" if space is None else f' xmlns="http://www.landxml.org/schema/{space}"'
+        stated = ' xmlns="http://example.org/road"' if space == "own" else stated
+        text = path.read_text()
+        path.write_text(text.replace(' xmlns="http://www.landxml.org/schema/LandXML-1.2"', stated))
+        (design,) = read_designs(path)
+        assert np.hypot(*np.diff(design.vertices, axis=0).T).sum() == pytest.approx(60 + 150 * 0.4, abs=1e-4)
+
+    @pytest.mark.parametrize(("unit", "direction"), [("grads", "372.175565"), ("decimal degrees", "123.4")])
+    def test_directions_come_from_the_coordinates(self, tmp_path, unit, direction):
+        """Stated directions, in gon or degrees, clockwise or not, move nothing: the coordinates decide."""
+        stated = f'Metric linearUnit="meter" directionUnit="{unit}"'
+        plain = landxml(tmp_path / "a.xml", line((0, 0), (30, 40)))
+        turned = line((0, 0), (30, 40)).replace("<Line>", f'<Line dir="{direction}" length="50">')
+        other = landxml(tmp_path / "b.xml", turned, stated)
+        np.testing.assert_array_equal(read_designs(plain)[0].vertices, read_designs(other)[0].vertices)
+        assert np.hypot(*np.diff(read_designs(other)[0].vertices, axis=0).T).sum() == pytest.approx(50.0)
+
     def test_points_by_reference(self, tmp_path):
         """Start and End may name points of a list."""
         elements = '<Line><Start pntRef="p1"/><End pntRef="p2"/></Line>'
@@ -160,6 +185,14 @@ class TestUnits:
         road = read_alignment(path, None, "EPSG:6505", "EPSG:6505", 0.1)[0]
         assert road.easting_m[0] == pytest.approx(2.8e6 * 1200 / 3937)
         assert road.station_m[-1] == pytest.approx(1000 * 1200 / 3937)
+
+    def test_international_feet_of_their_frame(self, tmp_path):
+        """International feet in a frame of them (Arizona East, EPSG:2222): 1000 ft are 304.8 m."""
+        elements = "<Line><Start>1000000 700000</Start><End>1001000 700000</End></Line>"
+        path = landxml(tmp_path / "a.xml", elements, 'Imperial linearUnit="foot"')
+        road = read_alignment(path, None, "EPSG:2222", "EPSG:2222", 0.1)[0]
+        assert road.easting_m[0] == pytest.approx(700000 * 0.3048)
+        assert road.station_m[-1] == pytest.approx(304.8)
 
     def test_the_wrong_foot(self, tmp_path):
         """International feet in a frame of US survey feet, 1.7 m off at 2.8 million feet, are refused."""
@@ -445,3 +478,18 @@ class TestRealDesigns:
             shapely.line_locate_point(reference, points), abs=1e-6
         )
         assert np.abs(found[1][:, 0]) == pytest.approx(shapely.distance(reference, points), abs=1e-6)
+
+    @pytest.mark.parametrize("pattern", ["M3_*.xml", "Y10_*.xml"])
+    def test_lengths_of_real_roads_are_geodesic(self, pattern):
+        """Geodesics of GeographicLib (pyproj.Geod) between vertices, each times PROJ's scale, give the stations."""
+        (path,) = REAL.glob(pattern)
+        road = read_alignment(path, None, None, "EPSG:3875", 0.1)[0]
+        crs = pyproj.CRS("EPSG:3875")
+        back = pyproj.Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True)
+        lon, lat = back.transform(road.easting_m, road.northing_m)
+        geodesic_m = crs.get_geod().line_lengths(lon, lat)
+        middle = [(value[1:] + value[:-1]) / 2 for value in (lon, lat)]
+        scale = pyproj.Proj(crs).get_factors(*middle).meridional_scale
+        found = np.cumsum(geodesic_m * scale)
+        assert np.abs(road.station_m[1:] - road.station_m[0] - found).max() < 0.001
+        assert abs(geodesic_m.sum() - found[-1]) > 1e-6 * found[-1]  # the grid is not the ground here

@@ -289,6 +289,28 @@ class TestFromMarks:
         assert stations.line_frame_m[0] == 0.0
         assert [item.kind for item in stations.doubts] == ["marks_misclosure"]
 
+    def test_three_marks_are_all_met(self, straight):
+        """Marks at 0, 60 and 120 m, the last two 0.2 m and 0.3 m too far: each is met, straight between them.
+
+        The misclosure is that of the outermost marks.
+        """
+        swath = builders.true_swath(straight)
+        rows = np.searchsorted(swath.distance_m, swath.distance_m[0] + [0.0, 60.0, 120.0])
+        lengths = swath.distance_m[rows] - swath.distance_m[0]
+        extra = np.array([0.0, 0.2, 0.3])
+        marks = [
+            mark(at=int(swath.line[row])).model_copy(update={"station_m": 1000.0 + length + more})
+            for row, length, more in zip(rows, lengths, extra, strict=True)
+        ]
+        stations = run(straight, plan(*marks))
+        station = stations.zero_m[0] + stations.line_frame_m
+        assert station[rows] == pytest.approx(1000.0 + lengths + extra, abs=1e-9)
+        travelled = swath.distance_m - swath.distance_m[0]
+        between = np.interp(travelled, lengths, extra)[: rows[-1]]
+        np.testing.assert_allclose(station[: rows[-1]], 1000.0 + travelled[: rows[-1]] + between, atol=1e-6)
+        assert stations.misclosure_m == pytest.approx(0.3, abs=1e-9)
+        assert [item.kind for item in stations.doubts] == ["marks_misclosure"]
+
     def test_marks_against_the_direction(self, straight):
         """Labels that fall along a lot stated upstation stop the run."""
         swath = builders.true_swath(straight)
