@@ -6,20 +6,24 @@ GeographicLib (pyproj.Geod), which knows no map projection.
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pyproj
 import pytest
 
 import builders
 from sections import sections
-from thermosaic import config, synthetic
+from thermosaic import config, model, synthetic
 from thermosaic.opening import load_config
 from thermosaic.stages.s1_ingest import read_lot
 from thermosaic.stages.s2_trajectory import solve_trajectory
 from thermosaic.stages.s3_georeference import georeference_scan
 from thermosaic.synthetic import Gnss, LotPlan, PassPlan, Stop
+from thermosaic.track import plane
 
 EARTH_M = 6_371_000.0
+US_FOOT_M = 1200 / 3937
 LOW_DISTORTION = pyproj.CRS.from_user_input(
     "+proj=tmerc +lat_0=43.5 +lon_0=-116.2 +k=1.00012 +x_0=30000 +y_0=20000 +ellps=GRS80 +units=us-ft +type=crs"
 ).to_json_dict()
@@ -91,3 +95,34 @@ def test_a_grid_that_is_not_the_ground_would_show():
     assert path.point_scale > 1.0003
     assert map_m / np.ptp(path.knot_distance_m) == pytest.approx(path.point_scale, abs=1e-4)
     assert path.wheel_scale == pytest.approx(1.0, abs=3e-4)
+
+
+def plane_at(height_m: float) -> plane.Plane:
+    """Give the plane of two fixes in Idaho at a height."""
+    two = {"lon_deg": np.full(2, -116.2), "lat_deg": np.full(2, 43.6), "height_m": np.full(2, height_m)}
+    fixes = model.Fixes(
+        crs="EPSG:6318", time_utc=np.array(["2026-05-14T13:20", "2026-05-14T13:21"], "datetime64[ns]"),
+        quality=np.full(2, 4, np.int8), sigma_m=np.full(2, 0.01), heading_deg=np.full(2, np.nan), **two,
+    )  # fmt: skip
+    return plane.make_plane(fixes, config.CrsSection(fixes="EPSG:6318", map="EPSG:6340"))
+
+
+@pytest.mark.parametrize(
+    ("height_m", "factor"), [(200, 0.999969), (500, 0.9999215), (1000, 0.999843), (2000, 0.999686)]
+)
+def test_elevation_factors_are_the_published_ones(height_m, factor):
+    """R / (R + h) with R = 6371 km, as surveying tables print it; ellipsoidal height; none known counts as 0."""
+    found = plane_at(height_m).grid_per_ground / plane_at(np.nan).grid_per_ground
+    assert found == pytest.approx(factor, abs=6e-7)
+
+
+def test_ground_is_the_longer_where_the_published_example_has_it_longer():
+    """Line factor (a + 4 b + c) / 6 of 1.000133747228 (twice) and 1.000125721090: 5314.116 grid, 5314.820 ground.
+
+    An example of ashgps.com (October 2013), in US survey feet; its factor is ground by grid.
+    """
+    factor = (1.000133747228 + 4 * 1.000133747228 + 1.000125721090) / 6
+    assert factor == pytest.approx(1.000132409, abs=1e-9)  # printed cut short
+    level = dataclasses.replace(plane_at(0.0), grid_per_ground=1 / factor)
+    east_m, _ = level.to_map(np.array([0.0, 5314.820 * US_FOOT_M]), np.zeros(2))
+    assert np.diff(east_m)[0] / US_FOOT_M == pytest.approx(5314.116, abs=0.0015)
