@@ -25,6 +25,20 @@ def test_a_shifted_log_shows_its_shift(offset_s: float) -> None:
     assert trust > 0.5
 
 
+@pytest.mark.parametrize("first_s", [305.0, 320.0, 330.0])
+def test_fixes_that_begin_within_a_stop_agree_with_the_whole_wheel(first_s: float) -> None:
+    """Of a 40 s stop at 300 s the fixes hold the end only: that end is theirs and the wheel's at offset 0."""
+    time = np.arange(0.0, 700.0, 0.5)
+    moved = 0.15 * np.where(time < 300.0, time, np.maximum(time - 40.0, 300.0))
+    fixes = np.column_stack([moved, 0.0 * moved]) + 0.01 * np.random.default_rng(3).normal(
+        size=(len(time), 2)
+    )
+    late = time >= first_s
+    offset, trust = clocks.coarse_offset(time, moved, time[late], fixes[late])
+    assert abs(offset) <= 1.0
+    assert trust > 0.3
+
+
 def test_steady_motion_is_not_trusted() -> None:
     """Without a stop or a change of speed nothing tells one offset from another."""
     assert clocks.coarse_offset(*logs(5.0, stops=False, noise_m=0.02))[1] < 0.3

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
+LEAST_VARIANCE = 0.1  # of a log's own: a stretch without starts and stops says nothing
+
 
 def speed_on_grid(time_s: np.ndarray, path: np.ndarray, grid_s: np.ndarray, window_s: float) -> np.ndarray:
     """Speed over a centred window from places at times.
@@ -60,9 +62,8 @@ def coarse_offset(
     wheel = speed_on_grid(scan_s, wheel_m[:, None], grid, window_s)
     gnss = speed_on_grid(fix_s, fix_m, grid, window_s)
     gnss = np.minimum(gnss, 3.0 * np.nanpercentile(wheel, 99) + 0.05) if np.isfinite(wheel).any() else gnss
-    wheel, gnss = _unit(wheel), _unit(gnss)
-    size = 1 << int(2 * len(grid) - 1).bit_length()
-    product = np.fft.irfft(np.fft.rfft(wheel, size) * np.conj(np.fft.rfft(gnss, size)), size)
+    product = _likeness(wheel, gnss)
+    size = len(product)
     lag = np.arange(size)
     lag = np.where(lag < size // 2, lag, lag - size)
     product = np.where(np.abs(lag) <= min(reach_s, len(grid) - 1), product, -1.0)
@@ -94,9 +95,30 @@ def name_offset(offset_s: float, tolerance_s: float = 2.0) -> str:
     return ""
 
 
-def _unit(values: np.ndarray) -> np.ndarray:
-    """Take off the mean where the log is, 0 elsewhere, and scale to unit energy."""
+def _likeness(wheel: np.ndarray, gnss: np.ndarray) -> np.ndarray:
+    """Correlation of two logs (NaN outside) at every lag, each lag over what both logs hold there.
+
+    Masked correlation by Fourier transforms (Padfield, 2012), less where less is shared: a log that begins in
+    a stop is not held against the whole stop of the other.
+    """
+    size = 1 << int(2 * len(wheel) - 1).bit_length()
+    first, second = ([np.fft.rfft(part, size) for part in _powers(log)] for log in (wheel, gnss))
+
+    def total(one: int, other: int) -> np.ndarray:
+        return np.fft.irfft(first[one] * np.conj(second[other]), size)
+
+    count = np.maximum(np.round(total(0, 0)), 1.0)
+    shared = total(1, 1) - total(1, 0) * total(0, 1) / count
+    own = total(2, 0) - total(1, 0) ** 2 / count
+    others = total(0, 2) - total(0, 1) ** 2 / count
+    least = LEAST_VARIANCE * count
+    return shared / np.sqrt(np.maximum(own, least) * np.maximum(others, least)) * np.sqrt(count / count.max())
+
+
+def _powers(values: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Whether there is a value, the value in standard deviations from the mean, its square; 0 where none is."""
     inside = np.isfinite(values)
-    centred = np.where(inside, values - values[inside].mean(), 0.0) if inside.any() else np.zeros(len(values))
-    size = float(np.sqrt((centred**2).sum()))
-    return centred / size if size > 0 else centred
+    if not inside.any():
+        return (np.zeros(len(values)),) * 3
+    scaled = np.where(inside, values - values[inside].mean(), 0.0) / max(float(values[inside].std()), 1e-9)
+    return inside.astype(float), scaled, scaled**2

@@ -16,7 +16,6 @@ from .pieces import Piece
 LEAST_TRUST = 0.3  # of the speeds' correlation
 WORST_SIGMA_S = 0.3  # an offset known no better is not applied
 LARGEST_STEP_S = 1.0
-NEAR_S = 30.0  # speeds alone do not tell offsets apart that are nearer (`clocks.coarse_offset`)
 MOST_FIXES = 200_000  # compared at first
 
 
@@ -95,11 +94,7 @@ def clock_doubts(clock: Clock, first: Clock, auto: bool) -> tuple[Doubt, ...]:
             f"from the motion, and that was applied{': ' + name if name else ''}"
         )
         return (Doubt("s2", "clock_estimated", text, clock.offset_s, "s"),)
-    apart_s = abs(first.found_s - clock.offset_s)
-    agrees = (
-        clock.is_known and not clock.differs and apart_s <= NEAR_S
-    )  # the path knows better than the speeds
-    far = apart_s > 3.0 and not agrees
+    far = abs(first.found_s - clock.offset_s) > 3.0
     if not far and not clock.differs:
         return ()
     truth = first.found_s if far else clock.found_s
