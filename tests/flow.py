@@ -12,7 +12,7 @@ from builders import write_lot
 from thermosaic import model
 from thermosaic.config import LotConfig
 from thermosaic.opening import load_config
-from thermosaic.run import place_changes
+from thermosaic.placing import place_changes
 from thermosaic.stages.s1_ingest import read_lot
 from thermosaic.stages.s2_trajectory import solve_trajectory
 from thermosaic.stages.s3_georeference import georeference_scan

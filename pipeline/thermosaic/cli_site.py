@@ -5,6 +5,7 @@ As in `cli`, one command is one library call, and only here is printed and asked
 
 from __future__ import annotations
 
+import gc
 import json
 import sys
 from pathlib import Path
@@ -172,16 +173,13 @@ def check(lot: Path, as_json: bool, so_far: bool, explain_format: bool, against:
 
     Example: thermosaic check lift1
     """
-    from . import checks
-    from .opening import load_config
-
     if explain_format:
+        from . import checks
+        from .opening import load_config
+
         click.echo("\n".join(checks.explain_formats(load_config(lot))))
         return
-    if against:
-        report = _against(lot, against)
-    else:
-        report = checks.check_so_far(load_config(lot)) if so_far else checks.check_lot(load_config(lot))
+    report = _against(lot, against) if against else _so_far(lot) if so_far else _whole(lot)
     if as_json:
         click.echo(json.dumps(report.as_dict(), indent=2, allow_nan=False, sort_keys=True))
         sys.exit(report.exit_code)
@@ -193,6 +191,26 @@ def check(lot: Path, as_json: bool, so_far: bool, explain_format: bool, against:
         click.echo("\nThe logs look like several passes. To split them, paste this into lot.toml:\n")
         click.echo(report.pass_proposal)
     sys.exit(report.exit_code)
+
+
+def _whole(lot: Path) -> Any:
+    """Check a lot whose logs are whole."""
+    from .checks import check_lot
+    from .opening import load_config
+
+    return check_lot(load_config(lot))
+
+
+def _so_far(lot: Path) -> Any:
+    """Check the ends of logs that are still written; a process this short looks for no garbage: a tenth of its time."""
+    gc.disable()
+    try:
+        from .checks import check_so_far
+        from .opening import load_config
+
+        return check_so_far(load_config(lot))
+    finally:
+        gc.enable()
 
 
 def _against(lot: Path, other: Path) -> Any:

@@ -9,11 +9,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from .config import LotConfig
-from .model import LotInputs, LotRecord, Products, Stations, Swath, Trajectory
+from .model import LotInputs, LotRecord, Products
+from .placing import place_changes
 from .stages.s1_ingest import read_lot
 from .stages.s2_trajectory import solve_trajectory
 from .stages.s3_georeference import georeference_scan
-from .stages.s4_stationing import station_lot, time_changes
+from .stages.s4_stationing import station_lot
 from .stages.s5_rasterise import rasterise_mat
 from .stages.s6_detect import detect_findings
 from .stages.s7_publish import publish_lot
@@ -68,18 +69,6 @@ def run_lot(
     _say(5, "products")
     record = LotRecord(config, inputs, trajectory, swath, stations, rasters, findings, started)
     return publish_lot(record, result, overwrite, report, also)
-
-
-def place_changes(
-    config: LotConfig, inputs: LotInputs, trajectory: Trajectory, swath: Swath, stations: Stations
-) -> tuple[LotConfig, Swath, Stations]:
-    """Give changes that are stated by station their time, and place the lines again where there are any."""
-    if all(change.at is not None for change in config.changes):
-        return config, swath, stations
-    changes = time_changes(config.changes, inputs.passes, swath, stations)
-    config = config.model_copy(update={"changes": changes})
-    swath = georeference_scan(inputs.scan, trajectory, config.rig, config.scanner, config.later)
-    return config, swath, station_lot(swath, trajectory, inputs, config.station_plan)
 
 
 def _give_back(inputs: LotInputs) -> None:

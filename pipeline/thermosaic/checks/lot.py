@@ -12,7 +12,7 @@ import numpy as np
 
 from ..config import LotConfig
 from ..errors import ThermosaicError
-from ..run import place_changes
+from ..placing import place_changes
 from ..stages.s1_ingest import read_lot
 from ..stages.s2_trajectory import solve_trajectory
 from ..stages.s3_georeference import georeference_scan
