@@ -21,10 +21,12 @@ def write_lot(folder: Path, lot: SyntheticLot) -> Path:
     return folder
 
 
-def write_site_files(folder: Path, lot: SyntheticLot) -> None:
+def write_site_files(folder: Path, lot: SyntheticLot, persons: tuple[str, str]) -> None:
     """Write a diary of the lot's stops, a hand reading and a ticket in each quarter of it, by the truth."""
     truth, plan = lot.truth, lot.plan
-    entries = [f"{stop.start_utc}Z,{stop.end_utc}Z,truck,waited for a truck" for stop in truth.stops]
+    entries = [
+        f"{stop.start_utc}Z,{stop.end_utc}Z,truck,{persons[0]} waited for a truck" for stop in truth.stops
+    ]
     (folder / "diary.csv").write_text("\n".join(["from_utc,to_utc,kind,text", *entries, ""]))
     degrees = pyproj.Transformer.from_crs(plan.map_crs, plan.fixes_crs, always_xy=True)
     count, spots = truth.spot_easting_m.shape
@@ -35,7 +37,7 @@ def write_site_files(folder: Path, lot: SyntheticLot) -> None:
         lon_deg, lat_deg = degrees.transform(*(metres / foot_m for metres in here))
         temp_c = truth.temp_c[line, spots // 2]
         points.append(
-            f"H{number},{lon_deg:.9f},{lat_deg:.9f},{truth.time_utc[line]}Z,{temp_c:.1f},hand reading"
+            f"H{number},{lon_deg:.9f},{lat_deg:.9f},{truth.time_utc[line]}Z,{temp_c:.1f},hand reading by {persons[1]}"
         )
         tickets.append(f"{truth.time_utc[line]}Z,22.0,T{number}")
     (folder / "control.csv").write_text("\n".join([*points, ""]))

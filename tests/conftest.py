@@ -40,7 +40,9 @@ def lot_folder(lot: SyntheticLot, tmp_path_factory: pytest.TempPathFactory) -> P
     return builders.write_lot(tmp_path_factory.mktemp("lot"), lot)
 
 
-PERSONS = ("Zebulon Quarrington", "Ottoline Vex", "Hyacinth Umberfield")  # invented; on no other page
+PERSONS = (  # invented; on no other page
+    "Zebulon Quarrington", "Ottoline Vex", "Hyacinth Umberfield", "Peregrine Oxtoby", "Isolde Marchbanks",
+)  # fmt: skip
 CREW_TEXT = f'''
 [lot.agency]
 contract = "C-2026-03"
@@ -56,7 +58,7 @@ def crew_lot(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Give a US lot with a curve, a stop, cold patches, a diary and control points, whose lot file names persons."""
     made = builders.us_curve_lot()
     folder = builders.write_lot(tmp_path_factory.mktemp("crew_lot"), made)
-    builders.write_site_files(folder, made)
+    builders.write_site_files(folder, made, PERSONS[3:])
     text = (folder / "lot.toml").read_text()
     for kind in ("diary", "control", "tickets"):
         text = text.replace("[files]", f'[files]\n{kind} = "{kind}.csv"', 1)

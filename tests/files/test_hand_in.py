@@ -281,7 +281,7 @@ def test_shipped_lists_are_sound() -> None:
 def test_no_name_of_a_person_is_in_any_file(
     whole: tuple[Path, list[str]], crew_result: Path, crew_lot: Path, tmp_path: Path
 ) -> None:
-    """Inspector, crew and note stand in the result; in a hand-in without names no byte of any file has them."""
+    """Inspector, crew, note and site texts stand in the result; no byte of a hand-in without names has them."""
     without = tmp_path / "without.zip"
     missing = hand_in_result(crew_result, agency(tmp_path, ALL), without, lot=crew_lot, without_names=True)
     held = list(contents(whole[0]).values())
@@ -292,7 +292,7 @@ def test_no_name_of_a_person_is_in_any_file(
             assert person.split()[0].encode() not in data, name
     assert [text.split(":")[0] for text in missing if not text.startswith("lot.toml: lot.id")] == ["lot"]
     cover = contents(without)["cover.txt"].decode()
-    assert "lot.agency.inspector, lot.agency.night_crew, lot.note" in cover
+    assert "lot.agency.inspector, lot.agency.night_crew, lot.note, diary.entry_text" in cover
     assert "C-2026-03" in contents(without)["m.json"].decode()
 
 
@@ -309,7 +309,9 @@ def test_a_copy_without_names_is_a_sound_result(crew_result: Path, tmp_path: Pat
     copy = tmp_path / "copy"
     left_out, differences = persons.copy_without_names(crew_result, copy, ())
     assert differences == []
-    assert left_out == ["lot.agency.inspector", "lot.agency.night_crew", "lot.note"]
+    assert left_out == [
+        "lot.agency.inspector", "lot.agency.night_crew", "lot.note", "diary.entry_text", "control.entry_text",
+    ]  # fmt: skip
     assert persons.check_without_names(copy, left_out) == []
     real = Path(shutil.copytree(copy, tmp_path / "real"))
     assert verify_result(real) == []

@@ -24,6 +24,7 @@ from ..errors import MismatchError, ProductError
 from ..tables import LAYER
 from . import cog, csv_tables, exports, geopackage, kml, line_table, manifest, pdf
 from .facts import CAUTIONS
+from .persons import SITE_TEXTS
 from .report import CARD, PAGE, PLACES
 from .sheets.lot_sheet import PACKAGE, SPOTS, to_si
 from .zips import write_zip
@@ -191,6 +192,8 @@ def _raw_logs(source: Source, item: HandedIn) -> dict[str, Path]:
         raise MissingError("the lot folder was not named: give it with --lot")
     found = {}
     for entry in source.listed["inputs"]:
+        if source.left_out is not None and entry["role"] in SITE_TEXTS:
+            continue  # free text
         path = source.lot / entry["path"]
         if not path.is_file():
             raise MismatchError(

@@ -1,7 +1,8 @@
-"""A copy of a result without the names of persons: keys of [lot.agency] that name them, and free notes.
+"""A copy of a result without the names of persons: keys of [lot.agency] that name them, and free texts.
 
-They stand in lot.gpkg (`lot_info`), in the configuration that manifest.json keeps, and in the report, which
-is made anew. The copy links to what has no names. Not done here: raw logs, and reasons of exclusions.
+They stand in lot.gpkg (`lot_info`; the texts of diary and control points, and with them the reasons of stops), in
+the configuration that manifest.json keeps, and in the report, which is made anew. The copy links to what has no
+names. Not done here: raw logs, reasons of exclusions, notes of changes, rows of side files that a doubt quotes.
 """
 
 from __future__ import annotations
@@ -23,6 +24,10 @@ WORDS = (
     "contact", "phone", "email", "by",
 )  # fmt: skip  # parts of keys that name persons: common practice, no source
 NOTES = ("note", "reason")  # free texts of [lot]
+SITE_TEXTS = {
+    "diary": "entry_text",
+    "control": "entry_text",
+}  # a layer's free text; a stop keeps the diary's kind
 LEFT_OUT = "left out: it may name persons"
 
 
@@ -55,7 +60,12 @@ def copy_without_names(result: Path, folder: Path, stated: tuple[str, ...]) -> t
     lot["agency"] = {key: value for key, value in lot["agency"].items() if key not in keys}
     lot |= dict.fromkeys(notes)
     listed["configuration_text"] = LEFT_OUT
-    left_out = [*(f"lot.agency.{key}" for key in keys), *(f"lot.{name}" for name in notes)]
+    texts = [
+        f"{layer}.{column}"
+        for layer, column in SITE_TEXTS.items()
+        if geopackage.read_layer(result / PACKAGE, layer)[column].notna().any()
+    ]
+    left_out = [*(f"lot.agency.{key}" for key in keys), *(f"lot.{name}" for name in notes), *texts]
     _forget(result / PACKAGE, folder / PACKAGE, left_out)
     _write(folder / manifest.MANIFEST, listed)
     differences = make_report(folder, folder)[1]
@@ -85,19 +95,36 @@ def _write(path: Path, content: dict[str, Any]) -> None:
 
 
 def _forget(source: Path, target: Path, names: list[str]) -> None:
-    """Delete rows of lot_info, and their bytes with them."""
+    """Delete rows of lot_info and the free texts of the site, and their bytes with them."""
     target.unlink()
     shutil.copyfile(source, target)
     with closing(sqlite3.connect(target)) as base:
+        for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
+            base.create_function(
+                name, 1, _not_asked
+            )  # triggers of the spatial index name them; no geometry changes
         base.executemany("DELETE FROM lot_info WHERE key = ?", [(name,) for name in names])
+        for layer, column in SITE_TEXTS.items():
+            base.execute(f"UPDATE {layer} SET {column} = NULL")
+        base.execute(
+            "UPDATE stops SET reason = (SELECT group_concat(kind, '; ') FROM diary"
+            " WHERE diary.stop_id = stops.stop_id AND diary.pass_id = stops.pass_id)"
+        )
         base.commit()
         base.execute("VACUUM")
+
+
+def _not_asked(_: bytes) -> float:
+    raise RuntimeError("a geometry was to be changed")
 
 
 def check_without_names(folder: Path, left_out: list[str]) -> list[str]:
     """Look again for what was left out; return where it still stands."""
     info = geopackage.read_table(folder / PACKAGE, "lot_info")
     found = [f"{PACKAGE}: lot_info still holds {key}" for key in info["key"] if key in left_out]
+    for layer, column in SITE_TEXTS.items():
+        if geopackage.read_layer(folder / PACKAGE, layer)[column].notna().any():
+            found.append(f"{PACKAGE}: {layer} still holds {column}")
     kept = manifest.read_json(folder / manifest.MANIFEST)["configuration"]["lot"]
     stated = {f"lot.agency.{key}" for key in kept["agency"]}
     stated |= {f"lot.{name}" for name in NOTES if kept.get(name)}
