@@ -20,6 +20,7 @@ import pytest
 
 import builders
 from thermosaic.opening import load_config
+from thermosaic.results import explain_result
 from thermosaic.run import run_lot
 from thermosaic.synthetic import (
     Exclude,
@@ -71,6 +72,7 @@ LOTS: dict[str, Callable[[], SyntheticLot]] = {
 class Product:
     """What a reader of the result has: readings, profiles in SI, zeros of the mat frames."""
 
+    folder: Path
     spots: pd.DataFrame
     profiles: pd.DataFrame
     lot: pd.DataFrame
@@ -114,7 +116,7 @@ def read(folder: Path) -> Product:
     }
     for name, frame in layers.items():
         layers[name] = _in_si(frame, foot_m) if us else frame
-    return Product(spots, layers["profiles"], layers["lot"], layers["stops"], zeros)
+    return Product(folder, spots, layers["profiles"], layers["lot"], layers["stops"], zeros)
 
 
 def _in_si(frame: pd.DataFrame, foot_m: float) -> pd.DataFrame:
@@ -220,6 +222,27 @@ def test_times_sigma_placing_and_stops(product):
         assert profile["stop_count"] == within.sum()
         assert profile["stop_time_s"] == pytest.approx(stops["duration_s"][within].sum())
     assert product.profiles["stop_count"].sum() == len(product.stops)
+
+
+def test_explanations_of_every_class_give_the_layer_s_numbers(product):
+    """Each profile, insufficient ones too: all that `explain` marks equal is the layer's own number, none differs."""
+    for _, profile in product.profiles.iterrows():
+        found = explain_result(product.folder, profile=int(profile["profile_id"]))
+        assert found.differences == ()
+        checked = {fact.key: fact.value for step in found.steps for fact in step.facts if fact.is_checked}
+        wanted = {
+            "reading_count",
+            "dropped_count",
+            "mean_c",
+            "sd_delta_c",
+            "low_c",
+            "high_c",
+            "profile_class",
+        }
+        assert wanted | {"differential_delta_c"} <= set(checked)
+        for key, value in checked.items():
+            given = profile[key]
+            assert value == given if isinstance(given, str) else value == pytest.approx(given, abs=1e-6), key
 
 
 def in_scope(readings: pd.DataFrame, rows: np.ndarray, cols: np.ndarray) -> pd.DataFrame:
