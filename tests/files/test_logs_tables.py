@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import calendar
 import os
+import re
 from pathlib import Path
 
 import numpy as np
@@ -182,6 +183,22 @@ def test_decimal_commas_need_to_be_stated(tmp_path: Path) -> None:
             text(wide_rows(), mark=";"),
             changed(WIDE, delimiter=";", decimal=","),
             rejected_frac=0.2,
+        )
+
+
+@pytest.mark.parametrize(("written", "stated"), [(",", "."), (".", ",")])
+@pytest.mark.parametrize("rejected_frac", [1.0, 0.2])
+def test_the_decimal_mark_to_state_is_named(
+    tmp_path: Path, written: str, stated: str, rejected_frac: float
+) -> None:
+    """Numbers with the other decimal mark than stated: the error gives the line of the format file, value and all."""
+    table = [[v.replace(".", written) if k else v for k, v in enumerate(row)] for row in wide_rows()]
+    with pytest.raises(InputError, match=re.escape(f'state decimal = "{written}" in the format file')):
+        scan(
+            tmp_path,
+            text(table, mark=";"),
+            changed(WIDE, delimiter=";", decimal=stated),
+            rejected_frac=rejected_frac,
         )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from .. import model
 from ..config import LogFormat
 from ..errors import InputError
+from .decimal_marks import naming_decimal_mark
 from .fixes import finish_fixes, read_fix_table
 from .nmea import read_nmea
 from .rows import count_parquet_rows, read_layout
@@ -30,6 +31,13 @@ def read_scan(
     """
     for path in paths:
         check_file(path)
+    with naming_decimal_mark(paths[0], log_format):
+        return _read_scan(paths, log_format, rejected_frac, of_mat)
+
+
+def _read_scan(
+    paths: tuple[Path, ...], log_format: LogFormat, rejected_frac: float, of_mat: bool
+) -> tuple[ScanRows, model.Tally]:
     rows, ledger = read_scan_rows(paths, log_format, of_mat)
     tally = ledger.close()
     require_share(tally, paths[0].name, rejected_frac)
@@ -64,9 +72,10 @@ def read_fixes(
         ledger = Ledger("fixes", read=len(rows.line))
     else:
         rows, ledger = read_fix_table(paths, log_format)
-    fixes, doubts = finish_fixes(rows, ledger, crs, name)
-    tallies.append(ledger.close())
-    require_share(tallies[-1], name, rejected_frac)
+    with naming_decimal_mark(paths[0], log_format):
+        fixes, doubts = finish_fixes(rows, ledger, crs, name)
+        tallies.append(ledger.close())
+        require_share(tallies[-1], name, rejected_frac)
     return fixes, tuple(tallies), tuple(doubts)
 
 
@@ -92,9 +101,10 @@ def read_wheel(
         rows, ledger = read_wheel_rows(paths, log_format)
     else:
         rows, ledger = of_scan, Ledger("wheel", read=len(of_scan.line))
-    wheel, doubts = finish_wheel(rows, ledger, paths[0].name, per_count_m, log_format.counter_bits)
-    tally = ledger.close()
-    require_share(tally, paths[0].name, rejected_frac)
+    with naming_decimal_mark(paths[0], log_format):
+        wheel, doubts = finish_wheel(rows, ledger, paths[0].name, per_count_m, log_format.counter_bits)
+        tally = ledger.close()
+        require_share(tally, paths[0].name, rejected_frac)
     return wheel, tally, tuple(doubts)
 
 

@@ -116,7 +116,10 @@ def _separated(names: list[str], log_format: LogFormat) -> str:
     if len(names) > 1 or not marks:
         return ""
     shown = "\\t" if marks[0] == "\t" else marks[0]
-    return f'; its fields are separated by "{shown}": state delimiter = "{shown}", and decimal, in the format file'
+    return (
+        f'; its fields are separated by "{shown}": state delimiter = "{shown}", and decimal = "," where numbers '
+        "are written like 140,5, in the format file"
+    )
 
 
 def _check_names(names: list[str], path: Path, line: int) -> None:
