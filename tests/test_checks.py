@@ -17,7 +17,7 @@ import pytest
 import builders
 import sound_lot
 from thermosaic.checks import LotCheck, check_lot, check_so_far, explain_formats
-from thermosaic.errors import ThermosaicError
+from thermosaic.errors import MismatchError, ThermosaicError
 from thermosaic.opening import load_config
 from thermosaic.synthetic import BackUp, Episode, Gnss, Mat, PassPlan, Rig, SpotFault, Stop
 
@@ -356,3 +356,29 @@ def test_the_first_rows_are_shown_as_understood(tmp_path):
     assert 'delimiter ",", decimal mark "."' in text
     (folder / "scan.csv").write_text((folder / "scan.csv").read_text().replace(",", ";"))
     assert any("cannot be read so: scan.csv" in line for line in explain_formats(load_config(folder)))
+
+
+def test_what_stops_a_run_is_told_in_the_lots_units(tmp_path):
+    """A wheel that counts backwards on a lot in US units: `check`, its look at the end and `run` tell the feet."""
+    from click.testing import CliRunner
+
+    from thermosaic import cli
+
+    lot = sound_lot.sound_lot()
+    head, *rows = lot.files["scan.csv"].decode().splitlines()
+    place = head.split(",").index("wheel_count")
+    cells = [row.split(",") for row in rows]
+    most = max(int(row[place]) for row in cells)
+    back = [",".join([*row[:place], str(most - int(row[place])), *row[place + 1 :]]) for row in cells]
+    lot.files["scan.csv"] = "\n".join([head, *back, ""]).encode()
+    lot.files["lot.toml"] = lot.files["lot.toml"].replace(b'units = "si"', b'units = "us"')
+    folder = builders.write_lot(tmp_path / "lot", lot)
+    config = load_config(folder)
+    for found in (check_lot(config), check_so_far(config)):
+        (text,) = [item.found for item in found.items if item.verdict == "stop"]
+        assert re.search(r"backwards \(-[0-9]+ ft\) while the fixes go on \([0-9]+ ft\)", text), text
+    with pytest.raises(MismatchError, match=r"backwards \(-[0-9]+ ft\)"):
+        CliRunner().invoke(
+            cli.app, ["run", str(folder), "-o", str(tmp_path / "result")], catch_exceptions=False,
+            standalone_mode=False,
+        )  # fmt: skip

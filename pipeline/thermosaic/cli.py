@@ -13,6 +13,7 @@ import signal
 import sys
 import time
 import traceback
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -150,11 +151,24 @@ def run(
         raise ConfigError("run: -o RESULT is missing: name the folder to write, for example -o lift1_result")
     from .run import run_lot
 
-    products = run_lot(config, result, overwrite, not no_report, copies)
+    with _told_in_units(config):
+        products = run_lot(config, result, overwrite, not no_report, copies)
     _show(products, config.delivery.units, context.obj["quiet"])
     counts = products.summary["class_counts"]
     if rank is not None and sum(list(counts.values())[rank:]):
         sys.exit(10)
+
+
+@contextlib.contextmanager
+def _told_in_units(config: Any) -> Iterator[None]:
+    """Write what stops a run in the units of the lot, as its layers would be."""
+    from .delivery import in_units
+
+    try:
+        yield
+    except ThermosaicError as error:
+        error.args = tuple(in_units(arg, config.delivery.units, config.labels.foot_m) for arg in error.args)
+        raise
 
 
 def _copies(also: str) -> tuple[str, ...]:

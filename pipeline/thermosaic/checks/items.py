@@ -8,6 +8,7 @@ from typing import Any
 
 from ..config import LotConfig
 from ..delivery import in_units
+from ..errors import ThermosaicError
 from ..model import Doubt
 
 
@@ -44,6 +45,11 @@ def in_lot_units(items: Iterable[CheckItem], config: LotConfig) -> tuple[CheckIt
         CheckItem(i.verdict, i.name, in_units(i.found, units, foot_m), in_units(i.advice, units, foot_m))
         for i in items
     )
+
+
+def stop(name: str, error: ThermosaicError) -> CheckItem:
+    """Make an item of what stops a run, its numbers kept for the lot's units."""
+    return CheckItem("stop", name, error.args[0] if error.args else "")
 
 
 def ok(name: str, found: str, advice: str = "") -> CheckItem:

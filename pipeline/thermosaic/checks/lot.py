@@ -18,7 +18,7 @@ from ..stages.s2_trajectory import solve_trajectory
 from ..stages.s3_georeference import georeference_scan
 from ..stages.s4_stationing import station_lot
 from .evidence import evidence_items
-from .items import CheckItem, LotCheck, doubt_items, in_lot_units, look, ok
+from .items import CheckItem, LotCheck, doubt_items, in_lot_units, look, ok, stop
 from .passes import propose_passes
 from .places import coverage_item, path_items, quality_item, station_items, tally_item
 from .spots import spot_items
@@ -45,7 +45,7 @@ def check_lot(config: LotConfig) -> LotCheck:
     try:
         proposal = _walk(config, items)
     except ThermosaicError as error:
-        items.append(CheckItem("stop", _STOP_NAMES.get(error.exit_code, "logs"), str(error)))
+        items.append(stop(_STOP_NAMES.get(error.exit_code, "logs"), error))
         return LotCheck(in_lot_units(items, config), error.exit_code)
     return LotCheck(in_lot_units(items, config), 0, proposal)
 

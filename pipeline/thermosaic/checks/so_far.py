@@ -22,7 +22,7 @@ from ..stages.s1_ingest import read_lot
 from ..stages.s2_trajectory import solve_trajectory
 from ..stages.s3_georeference import georeference_scan
 from ..stages.s4_stationing import station_lot
-from .items import CheckItem, LotCheck, doubt_items, in_lot_units, look, ok
+from .items import CheckItem, LotCheck, doubt_items, in_lot_units, look, ok, stop
 from .places import path_items, quality_item, station_items
 from .spots import spot_items
 from .stated import stated_items
@@ -46,7 +46,7 @@ def check_so_far(config: LotConfig) -> LotCheck:
         try:
             _look(config, Path(folder), items)
         except ThermosaicError as error:
-            items.append(CheckItem("stop", "so far", str(error)))
+            items.append(stop("so far", error))
             return LotCheck(in_lot_units(items, config), error.exit_code)
     return LotCheck(in_lot_units(items, config), 0)
 

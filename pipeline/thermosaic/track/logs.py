@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from ..config import AcceptSection
+from ..delivery import tell
 from ..errors import InputError, MismatchError
 from ..kernels import odometry, sightings
 from ..model import Fixes, LotInputs, Pass
@@ -121,19 +122,22 @@ def compare_distance(logs: Logs, offset_s: float, passes: tuple[Pass, ...], acce
     moved, turned = _distances(logs, offset_s, passes, sigma)
     if max(moved, abs(turned)) < max(20.0, 40.0 * sigma):
         return
+    template = ""
     if turned < -0.5 * moved:
-        raise MismatchError(
-            f"the wheel counts backwards ({turned:.0f} m) while the fixes go on ({moved:.0f} m): the "
+        template = (
+            "the wheel counts backwards ({turned_m:.0f}) while the fixes go on ({moved_m:.0f}): the "
             "counter's sign or the wheel's mounting is reversed"
         )
-    if turned < 0.05 * moved:
-        raise MismatchError(
-            f"the wheel stands still ({turned:.1f} m) while the fixes move {moved:.0f} m: check that it turns"
+    elif turned < 0.05 * moved:
+        template = (
+            "the wheel stands still ({turned_m:.1f}) while the fixes move {moved_m:.0f}: check that it turns"
         )
-    if moved < 0.05 * turned:
-        raise MismatchError(
-            f"the fixes stand still ({moved:.1f} m) while the wheel turns {turned:.0f} m: check the receiver"
+    elif moved < 0.05 * turned:
+        template = (
+            "the fixes stand still ({moved_m:.1f}) while the wheel turns {turned_m:.0f}: check the receiver"
         )
+    if template:
+        raise MismatchError(tell(template, turned_m=turned, moved_m=moved))
     if not 0.7 < moved / turned < 1.4:
         raise MismatchError(scale_message(moved / turned, accept))
 
