@@ -22,6 +22,7 @@ import pytest
 import shapely
 
 import builders
+from thermosaic.errors import ProductError
 from thermosaic.files import dressing, geopackage
 from thermosaic.files.layers import lot_package
 from thermosaic.model import LotRecord
@@ -140,6 +141,12 @@ def test_qgis_shows_aliases_domains_labels_and_map_tips(drawn: dict, package: ge
 
 
 # ----------------------------------------------------------------------------------------- what is in it
+
+
+def test_a_layer_of_another_version_is_asked_for_in_words(path: Path) -> None:
+    """A layer that is not in the file is a product error that says what to do, not a bug."""
+    with pytest.raises(ProductError, match=r"lot.gpkg: has no layer joints, .* run the lot again"):
+        geopackage.read_layer(path, "joints")
 
 
 def test_fiona_reads_what_was_meant_row_by_row(path: Path, package: geopackage.Package) -> None:

@@ -21,10 +21,12 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyogrio
+import pyogrio.errors
 import pyogrio.raw
 import pyproj
 import shapely
 
+from ..errors import ProductError
 from ..tables import Column, Table
 from .styles import alias
 from .symbols import Look
@@ -257,8 +259,19 @@ def _add_domain(
 
 
 def read_layer(path: Path, name: str) -> gpd.GeoDataFrame:
-    """Read one layer as written: columns in order, times UTC, geometries in CRS units."""
-    return pyogrio.read_dataframe(path, layer=name)
+    """Read one layer as written: columns in order, times UTC, geometries in CRS units.
+
+    Raises
+    ------
+    ProductError
+        The file has no such layer: another version of the program made it.
+    """
+    try:
+        return pyogrio.read_dataframe(path, layer=name)
+    except pyogrio.errors.DataLayerError as error:
+        raise ProductError(
+            f"{path}: has no layer {name}, which this version expects: run the lot again with it"
+        ) from error
 
 
 def read_stamp(path: Path) -> str:
