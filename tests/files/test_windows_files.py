@@ -69,7 +69,7 @@ def test_unstated_it_is_said_which_keys_to_set(tmp_path, role, text):
     """Without the keys the file is refused, and the message names the keys delimiter and decimal."""
     path = tmp_path / "log.csv"
     path.write_bytes(windows(text))
-    with pytest.raises(InputError, match=r'delimiter = ";", and decimal, in the format file'):
+    with pytest.raises(InputError, match=r'delimiter = ";", and decimal = "," where .* in the format file'):
         read(role, path, load_format(NAMES[role]))
 
 

@@ -130,7 +130,8 @@ def excursions(
     """Find fixes of a receiver that jumped away and, within a few minutes, back.
 
     A step is the mean of the next few fixes less the mean of the last few, less what it usually is nearby
-    (the motion). One `JUMP` times its usual size is a jump; a jump and its opposite enclose an excursion.
+    (the motion). One `JUMP` times its usual size, made between two fixes, is a jump; a jump and its opposite enclose
+    an excursion.
 
     Parameters
     ----------
@@ -162,12 +163,24 @@ def excursions(
     ranked = np.flatnonzero(size > JUMP * usual)
     around = sliding_window_view(np.pad(size, beside), 2 * beside + 1)
     edges = ranked[size[ranked] >= around[ranked].max(axis=1)]
+    edges = edges[_at_once(east_m, north_m, edges + beside - 1) > 0.5 * size[edges]]
     for first, last in pairwise(edges):
         back = np.hypot(*(step[:, first] + step[:, last]))
         inside = slice(first + beside, last + beside)
         if time_s[inside.stop] - time_s[inside.start] <= longest_s and back < 0.3 * size[first]:
             away[inside] = True
     return away
+
+
+def _at_once(east_m: np.ndarray, north_m: np.ndarray, place: np.ndarray) -> np.ndarray:
+    """Largest move between two neighbouring fixes around `place` that the moves before and after it do not share.
+
+    A receiver jumps from one fix to the next; a machine that turns or brakes shares its move out.
+    """
+    move = np.stack([np.diff(east_m), np.diff(north_m)])
+    alone = np.pad(np.hypot(*(move[:, 1:-1] - 0.5 * (move[:, :-2] + move[:, 2:]))), 1)
+    near = np.clip(place[:, None] + np.arange(-2, 3), 0, len(alone) - 1)
+    return alone[near].max(axis=1)
 
 
 def _step_beside(values: np.ndarray, beside: int) -> np.ndarray:
