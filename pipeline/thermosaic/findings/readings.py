@@ -48,10 +48,6 @@ class PassReadings:
             middle[line] = code[line, rows[len(rows) // 2]] if len(rows) else -1
         return np.where(middle >= 0, middle % max(self.cells.shape[1], 1), -1)
 
-    def column_middles_m(self) -> np.ndarray:
-        """Frame coordinate of the middle of each column of cells."""
-        return (np.arange(self.cells.shape[1]) + self.cells.col0 + 0.5) * self.cells.cell_m
-
     def outlines(self, labels: np.ndarray) -> dict[int, shapely.Geometry]:
         """Bring the outlines of labelled cells (row, col; int32, 0 = none) to the ground."""
         found: dict[int, list[shapely.Geometry]] = {}
