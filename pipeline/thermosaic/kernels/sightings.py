@@ -12,6 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
+from scipy import ndimage
 from scipy.linalg import solveh_banded
 
 JUMP = 8.0  # times the usual (median) size of a step between neighbouring means
@@ -192,9 +193,7 @@ def _step_beside(values: np.ndarray, beside: int) -> np.ndarray:
     total = np.concatenate([[0.0], np.cumsum(values - values[0])])
     mean = (total[beside:] - total[:-beside]) / beside
     step = mean[beside:] - mean[:-beside]
-    half = 3 * beside
-    padded = np.pad(step, half, mode="edge")
-    return step - np.median(sliding_window_view(padded, 2 * half + 1), axis=1)
+    return step - ndimage.median_filter(step, 6 * beside + 1, mode="nearest")
 
 
 def first_guess(
