@@ -132,7 +132,7 @@ def _path(plan: LotPlan, pass_plan: PassPlan, road: Road) -> tuple[np.ndarray, n
 
 
 def _schedule(pass_plan: PassPlan, length_m: float, start_s: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return times and distances between which the speed is constant."""
+    """Return times and distances between which the speed is constant; what lies past the end does not happen."""
     events = [(at, 0, speed) for at, speed in pass_plan.speeds]
     events += [(item.at_m, 1, item) for item in (*pass_plan.stops, *pass_plan.back_ups)]
     time_s, place_m, speed = start_s, 0.0, pass_plan.speeds[0][1]
@@ -150,6 +150,8 @@ def _schedule(pass_plan: PassPlan, length_m: float, start_s: float) -> tuple[np.
         knots.append((time_s, place_m))
 
     for at_m, _, event in sorted(events, key=lambda item: item[:2]):
+        if at_m >= length_m:
+            break
         go(at_m, speed)
         if isinstance(event, Stop):
             stand(event.duration_s)
