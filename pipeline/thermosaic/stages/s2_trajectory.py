@@ -98,7 +98,7 @@ class _Solver:
         auto, offset = self.rig.clock_offset_s == "auto", first.offset_s
         shift, sigma = clocks.shift(self.solved, self.logs)
         for _ in range(CLOCK_ROUNDS if auto else 0):
-            if not sigma <= clocks.WORST_SIGMA_S or abs(shift) < max(0.1 * sigma, 1e-3):
+            if not sigma <= clocks.WORST_SIGMA_S or abs(shift) < max(0.5 * sigma, 1e-3):
                 break
             offset += float(np.clip(shift, -clocks.LARGEST_STEP_S, clocks.LARGEST_STEP_S))
             self._solve_again(offset)

@@ -228,7 +228,9 @@ def _scatter_doubts(pieces: list[Piece], noise: Noise, logs: Logs) -> list[Doubt
             continue
         few = np.flatnonzero(logs.fixes.quality == code)
         few = few[:: max(1, len(few) // 1000)]
-        ratio = sightings.spread(off.ravel()) / float(np.median(np.hypot(noise.white_m, noise.drift_m)[few]))
+        ratio = sightings.spread(off.ravel()) / float(
+            np.median(np.hypot(noise.white_m[few], noise.drift_m[few]))
+        )
         if ratio > WORST_SCATTER:
             text = (
                 f"{QUALITIES[code]} fixes scatter {ratio:.1f} times as far about the path as they state: the stated "

@@ -65,14 +65,22 @@ def first_noise(logs: Logs) -> Noise:
     """Measure what changes from fix to fix; the rest of the stated sigma drifts."""
     by_quality = np.zeros(len(QUALITIES))
     for code in np.flatnonzero(np.bincount(logs.fixes.quality)):
-        same = np.flatnonzero(logs.fixes.quality == code)
-        same = same[(np.arange(len(same)) // RUN_OF_FIXES) % max(1, len(same) // ENOUGH_FIXES) == 0]
+        same = _some_runs(np.flatnonzero(logs.fixes.quality == code))
         east, north = logs.flat_m[same].T
         seen = sightings.white_sigma(east, north, logs.fix_s[same])
         by_quality[code] = seen if np.isfinite(seen) else 0.5 * float(np.median(logs.sigma_m[same]))
     white = np.minimum(by_quality[logs.fixes.quality], logs.sigma_m)
     drift = np.sqrt(np.maximum(logs.sigma_m**2 - white**2, (LEAST_DRIFT * logs.sigma_m) ** 2))
     return Noise(white, drift, np.full(len(QUALITIES), MEMORY_S))
+
+
+def _some_runs(fixes: np.ndarray) -> np.ndarray:
+    """About `ENOUGH_FIXES` of many fixes, in whole runs spread over all of them."""
+    every = len(fixes) // ENOUGH_FIXES
+    if every < 2:
+        return fixes
+    whole = len(fixes) // RUN_OF_FIXES * RUN_OF_FIXES
+    return fixes[:whole].reshape(-1, RUN_OF_FIXES)[::every].ravel()
 
 
 def measure_memory(pieces: list[Piece], noise: Noise) -> Noise:
