@@ -74,6 +74,19 @@ def test_c_lies_behind_the_non_slip_point_along_the_heading() -> None:
     assert motion.ground_distance(line, solved)[-1] == pytest.approx(length, rel=1e-3)
 
 
+def test_between_two_known_ends_a_driver_may_weave() -> None:
+    """Brownian bridge, closed form: in the middle of L metres without fixes weave x sqrt(L) / 2, on a stiff path."""
+    line, seen, arms, _ = circle_sightings(1e6, 0.0, 0.0, back_m=0.0, count=101, white_m=1e-3)
+    away = (seen.knot > 30) & (seen.knot < 70)
+    seen = replace(seen, white_m=np.where(away, 1e6, seen.white_m))
+    line = replace(line, unseen_m=((np.arange(100) >= 30) & (np.arange(100) < 70)).astype(float))
+    habits = motion.Habits(steering=1e-7, sideways_m=1e-6, crab_rad=1e-6)
+    across = motion.place(arms, motion.solve_motion(line, seen, arms, habits, first_state(seen))).across_m
+    assert across[50] == pytest.approx(habits.weave_m * np.sqrt(40.0) / 2, rel=0.03)
+    assert across[40] == pytest.approx(habits.weave_m * np.sqrt(10.0 * 30.0 / 40.0), rel=0.03)
+    assert across[15] < 0.003
+
+
 def test_a_heading_sensor_shows_the_crab_angle() -> None:
     """On a straight with headings 1 deg off the course the body follows the sensor, the course the path."""
     line, seen, arms, _ = circle_sightings(1e6, 0.0, 0.0, back_m=2.7, count=300)

@@ -113,6 +113,23 @@ def test_an_outage_is_placed_by_wheel_with_a_sigma_that_grows_to_its_middle() ->
     assert (np.hypot(along, across)[inside] < 3 * sigma[inside]).all()
 
 
+def test_where_no_fix_is_near_the_sigma_holds_the_drivers_weave() -> None:
+    """3 cm from side to side each 25 m, a slipping wheel, 30 m without fixes: 24 lots, 1 and 2 sigma cover theirs."""
+    ratios = []
+    for seed in range(24):
+        gnss = replace(RTK, episodes=(Episode("outage", 60.0 + 2.0 * seed, 90.0 + 2.0 * seed),))
+        lot = make(gnss=gnss, seed=seed + 1, weave_m=0.03, wheel=Wheel(wander_frac=0.005))
+        trajectory = solve(lot)
+        along, across, _ = errors(lot, trajectory)
+        inside = trajectory.knot_placed == 2
+        ratios.append(along[inside] / trajectory.knot_sigma_along_m[inside])
+        ratios.append(across[inside] / trajectory.knot_sigma_across_m[inside])
+    for which in (0, 1):
+        off = np.abs(np.concatenate(ratios[which::2]))
+        assert np.mean(off <= 1.0) > 0.6
+        assert np.mean(off <= 2.0) > 0.9
+
+
 def test_an_open_end_has_no_position() -> None:
     """Past the last fix the path is carried no further than half a metre."""
     lot = make(gnss=replace(RTK, episodes=(Episode("outage", 140.0, 500.0),)))

@@ -46,6 +46,8 @@ class Habits:
     crab_length_m: float = 300.0  # over which the crab angle keeps
     sideways_m: float = 1e-3  # side slip per square root of a metre
     along_m: float = 1e-3  # wheel noise per square root of a metre
+    weave_m: float = 0.025  # driver's side to side where no fix is near, per square root of a metre
+    wander_m: float = 0.006  # wheel's error there, per square root of a metre
     tail: float = 4.0  # degrees of freedom of Student's t for fixes
 
 
@@ -79,6 +81,7 @@ class Line:
     wheel_m: np.ndarray  # (knot) not falling
     drift_m: np.ndarray  # (knot) standard deviation of the drift, one axis
     memory: np.ndarray  # (knot - 1) correlation of the drift with the next knot's, 0..1
+    unseen_m: np.ndarray | float = 0.0  # (knot - 1) distance to the next knot where no fix is near, else 0
     torn_m: np.ndarray | float = 0.0  # (knot - 1) standard deviation of a move of the antenna there, one axis
 
 
@@ -212,8 +215,10 @@ def _most_turning(
     inside = (seen.knot >= first) & (seen.knot < last)
     picked = {name: values[inside] for name, values in vars(seen).items()}
     picked["knot"] = picked["knot"] - first
+    links = slice(first, last - 1)
+    unseen_m = np.broadcast_to(line.unseen_m, line.memory.shape)[links]
     return (
-        Line(line.wheel_m[first:last], line.drift_m[first:last], line.memory[first : last - 1]),
+        Line(line.wheel_m[first:last], line.drift_m[first:last], line.memory[links], unseen_m),
         Sightings(**picked),
         Arms(arms.antenna_forward_m[inside], arms.antenna_right_m[inside], arms.back_m),
         state[:, first:last],
@@ -378,13 +383,13 @@ def _place_links(line: Line, arms: Arms, habits: Habits, state: np.ndarray) -> t
         Link(
             {EAST: -cosine, NORTH: sine, COURSE: -0.5 * along},
             {EAST: cosine, NORTH: -sine, COURSE: -0.5 * along},
-            habits.sideways_m**2 * floor + 1e-8 + line.torn_m**2,
+            habits.sideways_m**2 * floor + 1e-8 + habits.weave_m**2 * line.unseen_m + line.torn_m**2,
             across,
         ),
         Link(
             {EAST: -sine, NORTH: -cosine, COURSE: 0.5 * across, SLIP: -0.5 * ground},
             {EAST: sine, NORTH: cosine, COURSE: 0.5 * across, SLIP: -0.5 * ground},
-            habits.along_m**2 * floor + 1e-8 + line.torn_m**2,
+            habits.along_m**2 * floor + 1e-8 + habits.wander_m**2 * line.unseen_m + line.torn_m**2,
             along - ground * (1.0 + middle[SLIP]),
         ),
     )

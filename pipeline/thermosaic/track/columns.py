@@ -7,11 +7,10 @@ import numpy as np
 from ..config import RigSection
 from ..kernels import motion
 from .clock import Clock
-from .pieces import Piece, lean_of
+from .pieces import Piece, lean_of, longest_seen_m
 from .plane import Plane
 
 KNOT_STEP_M = 0.005  # knots closer than this are one
-BY_WHEEL_M = 3.0  # a longer stretch without fixes is placed by wheel
 OPEN_END_M = 0.5  # a path is carried no further past its last fix
 BELIEVED = 0.1  # least weight of a group of fixes that counts as seen
 
@@ -69,13 +68,10 @@ def placed_kind(ground_m: np.ndarray, seen_at_m: np.ndarray) -> np.ndarray:
     kind = np.zeros(len(ground_m), np.int8)
     if len(seen_at_m) < 2:
         return kind
-    moved = np.diff(seen_at_m)
-    usual = float(np.median(moved[moved > 0])) if (moved > 0).any() else 0.0
-    longest = max(BY_WHEEL_M, 5.0 * usual)
     after = np.clip(np.searchsorted(seen_at_m, ground_m, side="left"), 1, len(seen_at_m) - 1)
     gap = seen_at_m[after] - seen_at_m[after - 1]
     inside = (ground_m >= seen_at_m[0]) & (ground_m <= seen_at_m[-1])
-    kind[inside] = np.where(gap[inside] > longest, 2, 1)
+    kind[inside] = np.where(gap[inside] > longest_seen_m(seen_at_m), 2, 1)
     near = (ground_m >= seen_at_m[0] - OPEN_END_M) & (ground_m <= seen_at_m[-1] + OPEN_END_M)
     kind[near & ~inside] = 1
     kind[np.isin(ground_m, seen_at_m)] = 1

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 SPAN_M, SPAN_S = 1.0, 12.0  # largest group of fixes
 KNOT_STEP_M = 1.5  # widest step between knots
+BY_WHEEL_M = 3.0  # a longer stretch without fixes is placed by wheel
 NEAR_S, NEAR_SPAN_S = 8.0, 2.0  # around a start or stop, groups are shorter
 SHORTEST_M = 2.0  # a shorter piece has no course
 FEWEST = 4  # groups of fixes
@@ -250,7 +251,16 @@ def _lay_knots(spots: Spots, noise: Noise) -> tuple[motion.Line, np.ndarray]:
     quality = spots.quality[group]
     same = quality[1:] == quality[:-1]
     memory = np.exp(-np.diff(knot_s) / noise.memory_s[quality[1:]]) * same
-    return motion.Line(wheel, spots.drift_m[group], memory), at[1:-1]
+    apart = np.repeat(np.diff(base), steps)
+    unseen = np.where(apart > longest_seen_m(place), np.diff(wheel), 0.0)
+    return motion.Line(wheel, spots.drift_m[group], memory, unseen), at[1:-1]
+
+
+def longest_seen_m(places_m: np.ndarray) -> float:
+    """Longest way between neighbouring fixes that counts as seen, metres; `places_m` (group) not falling."""
+    moved = np.diff(places_m)
+    moved = moved[moved > 0]
+    return max(BY_WHEEL_M, 5.0 * float(np.median(moved))) if len(moved) else BY_WHEEL_M
 
 
 def _arms(spots: Spots, noise: Noise) -> tuple[motion.Arms, np.ndarray]:
