@@ -12,7 +12,7 @@ from .. import model
 from ..config import LogFormat
 from ..errors import InputError
 from ..units import UNITS
-from .numbers import BAD, GOOD, to_numbers
+from .numbers import BAD, GOOD, as_numpy, to_numbers
 from .rows import Block, read_blocks
 from .tallies import Ledger
 from .times import largest_step_back, name_step, rows_in_order, to_utc
@@ -108,8 +108,8 @@ def _qualities(values: pa.Array, log_format: LogFormat) -> tuple[np.ndarray, np.
     codes = {_plain(text): model.QUALITIES.index(word) for text, word in meaning.items()}
     encoded = values.dictionary_encode()
     distinct = np.array([codes.get(_plain(str(text)), -1) for text in encoded.dictionary.to_pylist()] or [-1])
-    index = encoded.indices.fill_null(-1).to_numpy(zero_copy_only=False)
-    found = np.where(index >= 0, distinct[index], -1)
+    index, known = as_numpy(encoded.indices)
+    found = np.where(known, distinct[np.where(known, index, -1)], -1)
     return np.clip(found, 0, None).astype(np.int8), found >= 0
 
 

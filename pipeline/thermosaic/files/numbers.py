@@ -25,13 +25,23 @@ def to_numbers(values: pa.Array, log_format: LogFormat) -> tuple[np.ndarray, np.
         or pa.types.is_integer(values.type)
         or pa.types.is_decimal(values.type)
     ):
-        number = values.cast(pa.float64(), safe=False).to_numpy(zero_copy_only=False)
+        number, known = as_numpy(values.cast(pa.float64(), safe=False))
+        number = np.where(known, number, np.nan)
         state = np.where(np.isnan(number), MISSING, np.where(np.isinf(number), BAD, GOOD)).astype(np.int8)
     else:
         number, state = np.full(len(values), np.nan), np.full(len(values), BAD, np.int8)
     for mark in _missing_numbers(log_format):
         state = np.where(number == mark, MISSING, state).astype(np.int8)
     return np.where(state == GOOD, number, np.nan), state
+
+
+def as_numpy(values: pa.Array) -> tuple[np.ndarray, np.ndarray]:
+    """Take Arrow numbers as numpy: values, anything where there is none, and bool (row) where there is one.
+
+    By DLPack, since Arrow's own way to numpy loads pandas.
+    """
+    held = pa.Array.from_buffers(values.type, len(values), [None, values.buffers()[1]], offset=values.offset)
+    return np.from_dlpack(held), np.from_dlpack(values.is_valid().cast(pa.uint8())) == 1
 
 
 def _missing_numbers(log_format: LogFormat) -> list[float]:
@@ -47,22 +57,22 @@ def _missing_numbers(log_format: LogFormat) -> list[float]:
 
 def _from_texts(texts: pa.Array, log_format: LogFormat) -> tuple[np.ndarray, np.ndarray]:
     """Cast all at once where every text is a plain finite number, else look at each."""
-    plain = _point(texts, log_format)
     try:
-        number = pc.cast(plain, pa.float64()).to_numpy(zero_copy_only=False)
-        if np.all(np.isfinite(number)):
+        number, known = as_numpy(pc.cast(_point(texts, log_format), pa.float64()))
+        if known.all() and np.isfinite(number).all():
             return number, np.zeros(len(number), np.int8)
     except pa.ArrowInvalid:
         pass
     trimmed = pc.utf8_trim_whitespace(texts)
-    missing = pc.is_in(trimmed, value_set=pa.array([*log_format.missing, ""], trimmed.type))
     plain = _point(trimmed, log_format)
     strict = pc.match_substring_regex(plain, _STRICT)
-    nothing = pa.scalar(None, plain.type)
-    number = pc.cast(pc.if_else(strict, plain, nothing), pa.float64()).to_numpy(zero_copy_only=False)
-    bad = ~np.isfinite(number)
-    absent = missing.to_numpy(zero_copy_only=False)
-    state = np.where(absent, MISSING, np.where(bad, BAD, GOOD)).astype(np.int8)
+    found, known = as_numpy(strict.cast(pa.uint8()))
+    is_number = known & (found == 1)
+    number = np.full(len(texts), np.nan)
+    number[is_number] = as_numpy(pc.cast(plain.filter(strict), pa.float64()))[0]
+    state = np.where(np.isfinite(number), GOOD, BAD).astype(np.int8)
+    marks, others = {*log_format.missing, ""}, trimmed.filter(pc.invert(strict)).to_pylist()
+    state[known & ~is_number] = [MISSING if text in marks else BAD for text in others]
     return np.where(state == GOOD, number, np.nan), state
 
 

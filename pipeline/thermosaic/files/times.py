@@ -9,11 +9,11 @@ from __future__ import annotations
 from bisect import bisect_left
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from ..config import LogFormat
+from .numbers import as_numpy
 
 LEAP_SECONDS = (  # GPS time minus UTC in seconds from that UTC day on; IERS Bulletin C
     ("1980-01-06", 0), ("1981-07-01", 1), ("1982-07-01", 2), ("1983-07-01", 3), ("1985-07-01", 4),
@@ -55,7 +55,7 @@ def _empty(count: int, cause: str) -> tuple[np.ndarray, np.ndarray]:
 
 def _from_timestamps(stamps: pa.Array) -> tuple[np.ndarray, np.ndarray]:
     """Take timestamps; those with a zone are UTC already, those without are marked `no_zone`."""
-    time = stamps.cast(pa.timestamp("ns"), safe=False).to_numpy(zero_copy_only=False).astype("M8[ns]")
+    time = _as_times(stamps.cast(pa.timestamp("ns"), safe=False))
     cause = np.where(np.isnat(time), "bad_time", "" if stamps.type.tz else "no_zone")
     return time, cause.astype(object)
 
@@ -64,7 +64,7 @@ def _from_iso(texts: pa.Array) -> tuple[np.ndarray, np.ndarray]:
     """Read ISO 8601 down to nanoseconds; times without a zone are marked `no_zone`, not dropped."""
     for kind, mark in ((pa.timestamp("ns", "UTC"), ""), (pa.timestamp("ns"), "no_zone")):
         try:
-            time = pc.cast(texts, kind).to_numpy(zero_copy_only=False).astype("M8[ns]")
+            time = _as_times(pc.cast(texts, kind))
         except pa.ArrowInvalid:
             continue
         return time, np.where(np.isnat(time), "bad_time", mark).astype(object)
@@ -75,8 +75,16 @@ def _from_iso(texts: pa.Array) -> tuple[np.ndarray, np.ndarray]:
     return np.concatenate([part[0] for part in parts]), np.concatenate([part[1] for part in parts])
 
 
+def _as_times(stamps: pa.Array) -> np.ndarray:
+    """Take Arrow timestamps of nanoseconds as numpy, NaT where there is none."""
+    ns, known = as_numpy(stamps.cast(pa.int64()))
+    return np.where(known, ns.view("M8[ns]"), NOT_A_TIME)
+
+
 def _from_pattern(texts: pa.Array, pattern: str) -> tuple[np.ndarray, np.ndarray]:
     """Read times by a strptime pattern; one without %z leaves them marked `no_zone`."""
+    import pandas as pd  # here, since few logs need it and it takes long to load
+
     zoned = "%z" in pattern
     series = pd.Series(texts.to_pandas(), dtype=object)
     time = pd.to_datetime(series, format=pattern, exact=True, errors="coerce", utc=zoned)
@@ -91,14 +99,19 @@ def _from_scale(time: np.ndarray, cause: np.ndarray, log_format: LogFormat) -> t
         bare |= cause == ""
         time = np.where(bare, gps_to_utc(time), time)
     elif log_format.time_scale == "local" and bare.any():
-        local = pd.DatetimeIndex(time[bare]).tz_localize(
-            log_format.time_zone, ambiguous="NaT", nonexistent="NaT"
-        )
         time = time.copy()
-        time[bare] = local.tz_convert("UTC").tz_localize(None).to_numpy("M8[ns]")
+        time[bare] = _from_local(time[bare], str(log_format.time_zone))
     else:
         return np.where(bare, NOT_A_TIME, time), cause
     return time, np.where(bare, np.where(np.isnat(time), "local_time_twice_or_never", ""), cause)
+
+
+def _from_local(local: np.ndarray, zone: str) -> np.ndarray:
+    """Bring local times to UTC; NaT where a time occurs twice or never."""
+    import pandas as pd  # here, since few logs need it and it takes long to load
+
+    stated = pd.DatetimeIndex(local).tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
+    return stated.tz_convert("UTC").tz_localize(None).to_numpy("M8[ns]")
 
 
 def gps_to_utc(gps: np.ndarray) -> np.ndarray:
