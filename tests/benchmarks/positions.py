@@ -1,6 +1,6 @@
 """One command, one table: how well spots are placed, ours beside four usual ways.
 
-    python tests/benchmarks/positions.py [--seeds 5] [--only WORD]
+    python tests/benchmarks/positions.py [--seeds 5] [--only WORD] [--more]
     python tests/benchmarks/positions.py --coverage [--seeds 100] [--only WORD]
 
 The Kalman smoother is filterpy's (pip install filterpy).
@@ -39,7 +39,7 @@ from thermosaic import config, synthetic
 from thermosaic.kernels.motion import Habits
 from thermosaic.stages.s2_trajectory import solve_trajectory
 from thermosaic.stages.s3_georeference import georeference_scan
-from thermosaic.synthetic import Episode, Gnss, LotPlan, PassPlan, Rig, Stop, Wheel
+from thermosaic.synthetic import BackUp, Episode, Gnss, LotPlan, PassPlan, Rig, Stop, Wheel
 
 STRAIGHT = (synthetic.straight(320.0),)
 GENTLE = (
@@ -125,6 +125,45 @@ def cases() -> tuple[Case, ...]:
         ),
         Case("RTK, wheel 1.5 % off", LotPlan(road=GENTLE, gnss=Gnss(**rtk), wheel=Wheel(scale=1.015))),
     )
+
+
+def more_cases() -> tuple[Case, ...]:
+    """Return rows of other geometries, rates and qualities, which no bar was set for."""
+    rtk = {"fixed_m": 0.02, "correlation_s": 60.0}
+    bends = {"road": TURNS, "weave_m": 0.03, "crab_deg": 0.15, "wheel": Wheel(wander_frac=0.005)}
+    stops = (PassPlan(stops=(Stop(60.0, 120.0), Stop(140.0, 300.0))),)
+    half = tuple(Episode("float", at, at + 40.0) for at in (40.0, 120.0, 200.0))
+    outage = (Episode("outage", 70.0, 100.0), Episode("outage", 140.0, 170.0))
+    return (
+        Case("RTK, R 25-40 m, antenna 2 m behind 1.5 m left", LotPlan(
+            gnss=Gnss(**rtk), rig=Rig(antenna_forward_m=-2.0, antenna_right_m=-1.5), passes=stops, **bends
+        )),
+        Case("RTK, R 25-40 m, C 6 m behind the non-slip point", LotPlan(
+            gnss=Gnss(**rtk), rig=Rig(non_slip_forward_m=6.0), passes=stops, **bends
+        )),
+        Case("RTK, R 25-40 m, outages within the turns", LotPlan(
+            gnss=Gnss(**rtk, episodes=outage), passes=stops, **bends
+        )),
+        Case("RTK 1 Hz, crawl 0.05 m/s", LotPlan(
+            road=(synthetic.straight(120.0),), gnss=Gnss(rate_hz=1.0, **rtk), passes=(PassPlan(speeds=((0.0, 0.05),)),),
+        )),
+        Case("RTK 20 Hz, drift over 300 s, R 300 m", LotPlan(
+            road=GENTLE, gnss=Gnss(rate_hz=20.0, fixed_m=0.02, correlation_s=300.0), passes=stops,
+        )),
+        Case("RTK, half of it float 0.3 m, R 300 m", LotPlan(
+            road=GENTLE, gnss=Gnss(**rtk, episodes=half), weave_m=0.03, wheel=Wheel(wander_frac=0.005), passes=stops,
+        )),
+        Case("0.3 m over 200 s, R 25-40 m", LotPlan(
+            gnss=Gnss(quality="float", float_m=0.3, other_correlation_s=200.0), passes=stops, **bends
+        )),
+        Case("1.0 m over 60 s, R 25-40 m", LotPlan(
+            gnss=Gnss(quality="differential", differential_m=1.0), passes=stops, **bends
+        )),
+        Case("RTK, downstation over back-ups, R 300 m", LotPlan(
+            road=GENTLE, gnss=Gnss(**rtk), wheel=Wheel(wander_frac=0.005),
+            passes=(PassPlan(direction="downstation", back_ups=(BackUp(80.0, 4.0), BackUp(190.0, 2.0))),),
+        )),
+    )  # fmt: skip
 
 
 # ------------------------------------------------------------------------------------------ five ways
@@ -250,13 +289,15 @@ def kalman(data: Raw) -> Path:
 
 
 def robust_spline(data: Raw) -> Path:
-    """Smoothing spline of easting and northing over wheel distance, reweighted three times, GCV stiffness."""
+    """Smoothing spline over wheel distance, new ground only, reweighted three times, GCV stiffness."""
     place = np.interp(data.fix_s, data.line_s, data.wheel_m)
+    new = place >= np.maximum.accumulate(place)
+    place = place[new]
     cell = np.floor(place / 0.5).astype(int)
     _, first = np.unique(cell, return_index=True)
     count = np.diff(np.append(first, len(cell)))
     mean = lambda values: np.add.reduceat(values, first) / count  # noqa: E731
-    at, fixes = mean(place), np.column_stack([mean(axis) for axis in data.fix_m.T])
+    at, fixes = mean(place), np.column_stack([mean(axis) for axis in data.fix_m[new].T])
     base = fixes.mean(axis=0)
     weight = np.ones(len(at))
     for _ in range(4):
@@ -437,13 +478,14 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, help="5; with --coverage 100")
     parser.add_argument("--only", default="")
     parser.add_argument("--coverage", action="store_true")
+    parser.add_argument("--more", action="store_true", help="rows of other geometries, rates and qualities")
     arguments = parser.parse_args()
     if arguments.coverage:
         print_coverage(arguments.seeds or 100, arguments.only)
         return
     heads = ("ours", *PEERS)
     print(f"{'case':46s}" + "".join(f"{head:>22s}" for head in heads) + "   (RMSE m / p95 m / heading deg)")
-    for case in cases():
+    for case in more_cases() if arguments.more else cases():
         if arguments.only.lower() not in case.name.lower():
             continue
         row = measure(case, arguments.seeds or 5)
