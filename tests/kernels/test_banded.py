@@ -35,7 +35,7 @@ def random_chain(seed: int) -> tuple[Chain, np.ndarray, np.ndarray]:
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_a_chain_solves_as_the_dense_system_does(seed: int) -> None:
-    """Step, log determinant and the covariance of each knot agree with numpy.linalg to 1e-9."""
+    """Step, log determinant, covariances of each knot and with the next agree with numpy.linalg to 1e-9."""
     chain, matrix, right = random_chain(seed)
     factored = chain.factor()
     assert np.allclose(factored.solve(chain.right).T.ravel(), np.linalg.solve(matrix, right), atol=1e-9)
@@ -44,6 +44,9 @@ def test_a_chain_solves_as_the_dense_system_does(seed: int) -> None:
     for knot in range(KNOTS):
         block = slice(knot * STATES, (knot + 1) * STATES)
         assert np.allclose(factored.covariances()[:, :, knot], inverse[block, block], atol=1e-9)
+        after = slice(block.stop, block.stop + STATES)
+        if knot < KNOTS - 1:
+            assert np.allclose(factored.covariances_with_next()[:, :, knot], inverse[block, after], atol=1e-9)
 
 
 def test_an_open_unknown_is_refused() -> None:

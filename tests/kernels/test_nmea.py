@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from functools import reduce
 from operator import xor
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -47,10 +50,8 @@ def read(data: bytes, need_checksum: bool = True) -> dict:
     rows = data.count(b"$")
     whole, number = np.zeros((nmea.WHOLES, rows), np.int64), np.zeros((nmea.NUMBERS, rows))
     counts, first = np.zeros(len(nmea.CAUSES) + 1, np.int64), np.zeros(len(nmea.CAUSES), np.int64)
-    layout, held = (3 * LAYOUT).astype(np.uint64), np.zeros(nmea.ROOM, np.uint64)
-    found, after = nmea.read_sentences(
-        np.frombuffer(data, np.uint8), need_checksum, CODES, layout, held, whole, number, counts, first
-    )
+    layout = (3 * LAYOUT).astype(np.uint64)
+    found, after = nmea.read_sentences(data, need_checksum, CODES, layout, whole, number, counts, first)
     causes = {name: int(count) for name, count in zip(nmea.CAUSES, counts, strict=False) if count}
     lines = {name: int(row) for name, row in zip(nmea.CAUSES, first, strict=True) if row}
     whole, number = whole[:, :found], number[:, :found]
@@ -213,3 +214,34 @@ def test_random_bytes_never_give_a_sentence_or_run_away() -> None:
     """A megabyte of random bytes gives no sentence of interest."""
     noise = np.random.default_rng(5).integers(0, 256, 1 << 20, dtype=np.uint8).tobytes()
     assert read(noise)["kind"] == []
+
+
+_BOTH_WAYS = """
+import sys
+import numpy as np
+from test_nmea import PUBLISHED, nmea, read
+
+random, logs = np.random.default_rng(3), []
+for _ in range(60):
+    lines = [bytearray(PUBLISHED[k]) for k in random.integers(0, len(PUBLISHED), 12)]
+    for line in lines[::2]:
+        line[random.integers(1, len(line))] = random.integers(32, 127)
+    logs.append(bytes(lines[0] + b"\\n" + b"\\r\\n".join(lines[1:])[: random.integers(20, 900)]))
+logs.append(b"$GPRMC,1,A,,,,,,,11111111111111111111111111111111,,,A\\n")
+written = [read(log, False) for log in logs]
+assert "numba" not in sys.modules
+nmea.FEW_BYTES = 0
+for log, before in zip(logs, written):
+    after = read(log, False)
+    for name, value in before.items():
+        np.testing.assert_array_equal(value, after[name])
+assert "numba" in sys.modules
+"""
+
+
+def test_the_loop_as_written_reads_what_it_reads_compiled() -> None:
+    """Damaged logs give the same rows, counts and lines; few bytes are read without loading the compiler."""
+    done = subprocess.run(
+        [sys.executable, "-W", "error", "-c", _BOTH_WAYS], capture_output=True, text=True, cwd=Path(__file__).parent,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr

@@ -298,9 +298,9 @@ _BUFFERS = threading.local()
 
 def _buffers(rows: int) -> tuple[np.ndarray, ...]:
     """Return buffers of this thread, large enough; only what is filled takes memory."""
-    if not hasattr(_BUFFERS, "arrays") or _BUFFERS.arrays[1].shape[1] < rows:
+    if not hasattr(_BUFFERS, "arrays") or _BUFFERS.arrays[0].shape[1] < rows:
         whole, number = np.empty((kernel.WHOLES, rows), np.int64), np.empty((kernel.NUMBERS, rows))
-        _BUFFERS.arrays = np.zeros(kernel.ROOM, np.uint64), whole, number
+        _BUFFERS.arrays = whole, number
     return _BUFFERS.arrays
 
 
@@ -308,10 +308,8 @@ def _read_block(block: bytes | memoryview, need_checksum: bool) -> _Part:
     """Read and decode one block of lines."""
     counts = np.zeros(len(kernel.CAUSES) + 1, np.int64)
     first = np.zeros(len(kernel.CAUSES), np.int64)
-    held, whole, number = _buffers(len(block) // 8 + 1)
-    rows, after = kernel.read_sentences(
-        np.frombuffer(block, np.uint8), need_checksum, _CODES, _LAYOUT, held, whole, number, counts, first
-    )
+    whole, number = _buffers(len(block) // 8 + 1)
+    rows, after = kernel.read_sentences(block, need_checksum, _CODES, _LAYOUT, whole, number, counts, first)
     whole, number = whole[:, :rows], number[:, :rows]
     decoded = _decode(whole, number)
     kind, lines = decoded.kind, whole[kernel.LINE]

@@ -10,7 +10,6 @@ from __future__ import annotations
 from functools import cached_property
 
 import numpy as np
-from numba import njit
 from scipy.linalg import cho_solve_banded, cholesky_banded
 
 Derivatives = dict[int, np.ndarray | float]  # by state
@@ -90,43 +89,55 @@ class Factored:
         return 2.0 * float(np.log(self.lower[0]).sum())
 
     @cached_property
-    def _inverse(self) -> np.ndarray:
-        """Covariances within the band: (knot, state, how many states further on)."""
-        lower = np.ascontiguousarray(self.lower.T)
-        inverse = np.zeros_like(lower)
-        _invert_in_band(lower, inverse)
-        return inverse.reshape(self.knots, self.states, -1)
+    def _covariances(self) -> tuple[np.ndarray, np.ndarray]:
+        """Covariances of every knot (knot, state, state), and with the next (knot - 1, next state, state).
+
+        Takahashi, Fagan and Chen (1973), by blocks.
+        """
+        own, below = self._blocks()
+        freed = np.linalg.inv(own)
+        pull = below @ freed[:-1]  # what a knot's error is in the next one's terms
+        spread = _from_the_last(_turned(freed) @ freed, pull)
+        return spread, -(spread[1:] @ pull)
+
+    def _blocks(self) -> tuple[np.ndarray, np.ndarray]:
+        """Blocks of the factor: on the diagonal (knot, row, col) and below it (knot - 1, row, col)."""
+        lower = self.lower.T.reshape(self.knots, self.states, -1)
+        own = np.zeros((self.knots, self.states, self.states))
+        below = np.zeros((self.knots - 1, self.states, self.states))
+        for row in range(self.states):
+            for col in range(self.states):
+                if row >= col:
+                    own[:, row, col] = lower[:, col, row - col]
+                below[:, row, col] = lower[:-1, col, self.states + row - col]
+        return own, below
 
     def covariances(self) -> np.ndarray:
         """Covariance block of every knot, (state, state, knot)."""
-        blocks = np.empty((self.states, self.states, self.knots))
-        for row in range(self.states):
-            for col in range(row, self.states):
-                blocks[row, col] = blocks[col, row] = self._inverse[:, row, col - row]
-        return blocks
+        spread = self._covariances[0].transpose(1, 2, 0)
+        return 0.5 * (spread + spread.transpose(1, 0, 2))
 
     def covariances_with_next(self) -> np.ndarray:
         """Covariance of every knot's states with the next knot's, (state, state of the next, knot - 1)."""
-        blocks = np.empty((self.states, self.states, self.knots - 1))
-        for row in range(self.states):
-            for col in range(self.states):
-                blocks[row, col] = self._inverse[:-1, row, self.states + col - row]
-        return blocks
+        return np.ascontiguousarray(self._covariances[1].transpose(2, 1, 0))
 
 
-@njit(cache=True, error_model="numpy")
-def _invert_in_band(lower: np.ndarray, inverse: np.ndarray) -> None:  # pragma: no cover
-    """Inverse of A = L L' within the band of L, both (column, distance below the diagonal).
+def _from_the_last(own: np.ndarray, pull: np.ndarray) -> np.ndarray:
+    """Solve Z = own + pull' (Z of the next) pull for every knot, (knot, state, state); the last one's is its own.
 
-    Takahashi, Fagan and Chen (1973): columns from the last to the first, each from those after it.
+    Every other knot first, over the one between: as many steps as the number of knots has binary digits.
     """
-    count, width = lower.shape
-    for col in range(count - 1, -1, -1):
-        pivot = lower[col, 0]
-        reach = min(width - 1, count - 1 - col)
-        for step in range(reach, -1, -1):
-            total = 1.0 / pivot if step == 0 else 0.0
-            for k in range(1, reach + 1):
-                near, far = (step, k) if step <= k else (k, step)
-                total -= lower[col, k] * inverse[col + near, far - near]
-            inverse[col, step] = total / pivot
+    if len(own) == 1:
+        return own
+    between, last = pull[::2], len(own) % 2
+    here = own[::2].copy()
+    here[: len(between)] += _turned(between) @ own[1::2] @ between
+    here = _from_the_last(here, pull[1::2] @ between[: len(pull[1::2])])
+    found = np.empty_like(own)
+    found[::2], found[1::2] = here, own[1::2]
+    found[1 : len(own) - 1 + last : 2] += _turned(pull[1::2]) @ here[1:] @ pull[1::2]
+    return found
+
+
+def _turned(blocks: np.ndarray) -> np.ndarray:
+    return blocks.transpose(0, 2, 1)

@@ -1,15 +1,20 @@
 """NMEA 0183 sentences in bytes: frame, checksum, and the fields of the wanted kinds, in one pass.
 
-One loop over bytes, because a day holds millions of sentences. Indices and digits are unsigned, which spares
-the compiled code its tests for negative ones; arrays go to one function only, which spares the counting of
-their references. Where the fields of a kind stand is told by `files.nmea`, which knows their meaning.
+One loop over bytes, because a day holds millions of sentences. It runs as it is written while there is little to
+read, and compiled from then on: loading the compiler takes longer than reading a few minutes of a log. Compiled,
+indices and digits are unsigned, which spares tests for negative ones, and arrays go to one function only, which
+spares the counting of their references. Where the fields of a kind stand is told by `files.nmea`, which knows
+their meaning.
 """
 
 from __future__ import annotations
 
-import numpy as np
-from numba import njit
+import threading
+from collections.abc import Sequence
 
+import numpy as np
+
+FEW_BYTES = 1 << 19  # up to here a log is read as fast without the compiler
 CAUSES = ("bad_checksum", "no_checksum", "cut", "too_long", "not_text", "stray_line")
 BAD_CHECKSUM, NO_CHECKSUM, CUT, TOO_LONG, NOT_TEXT, STRAY = range(len(CAUSES))
 # bytes from `$` to `*`; the standard's 82 (from memory) is passed by receivers with long decimals
@@ -26,29 +31,28 @@ LEAD_SHIFT, LENGTH_SHIFT, MASK_SHIFT = 8, 16, 32  # of a shape
 OTHER, MINUS = 0, 27  # bits of the mask of letters that are not letters
 
 _SOUND = -1
-_0, _1, _2, _3, _4, _5, _6, _7, _8, _9 = (np.uint64(k) for k in range(10))
-_10, _12, _60, _100, _10000, _BYTE, _WORD = map(np.uint64, (10, 12, 60, 100, 10000, 255, 65535))
-_HELD, _LONGEST, _LEAD, _LENGTH, _MASK = map(
-    np.uint64, (3 * FIELDS, LONGEST, LEAD_SHIFT, LENGTH_SHIFT, MASK_SHIFT)
-)
-_OTHER_BIT, _MINUS_BIT, _EAST, _NORTH, _SOUTH, _WEST = (
-    np.uint64(1 << k) for k in (OTHER, MINUS, 5, 14, 19, 23)
-)
-_METRES = np.uint64((1 << 13 << MASK_SHIFT) | (1 << LENGTH_SHIFT))  # shape of a field that is an M
+_0, _1, _2, _3, _4, _5, _6, _7, _8, _9 = range(10)
+_10, _12, _31, _48, _60, _100, _10000, _BYTE, _WORD = 10, 12, 31, 48, 60, 100, 10000, 255, 65535
+_HELD, _LONGEST, _LEAD, _LENGTH, _MASK = 3 * FIELDS, LONGEST, LEAD_SHIFT, LENGTH_SHIFT, MASK_SHIFT
+_OTHER_BIT, _MINUS_BIT, _EAST, _NORTH, _SOUTH, _WEST = (1 << k for k in (OTHER, MINUS, 5, 14, 19, 23))
+_METRES = (1 << 13 << MASK_SHIFT) | (1 << LENGTH_SHIFT)  # shape of a field that is an M
+_LARGEST = (1 << 63) - 1
 _TEN = 10 ** np.arange(20, dtype=np.uint64)
+_UNSIGNED = (
+    *(f"_{k}" for k in (*range(11), 12, 31, 48, 60, 100, 10000)), "_BYTE", "_WORD", "_HELD", "_LONGEST", "_LEAD",
+    "_LENGTH", "_MASK", "_OTHER_BIT", "_MINUS_BIT", "_EAST", "_NORTH", "_SOUTH", "_WEST", "_METRES", "_LARGEST",
+)  # fmt: skip
+_INLINED = ("_kind", "_keep")
+_INNER = ("_stops", "_split", "_clock", "_angle", "_number", "_nibble", "_verdict")
+_LOCK = threading.Lock()  # nothing is read as written while the functions are exchanged
+_COMPILED = threading.Event()
 
-# called from the reader only: without wrappers they compile faster
-_inner = njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
-_inlined = njit(inline="always")
 
-
-@_inner
 def _stops(c):
     """Tell whether a byte ends a sentence: `*`, `$`, a control byte, or not ASCII."""
     return c > 126 or (c <= 42 and (c == 42 or c == 36 or c < 32))
 
 
-@_inlined
 def _kind(code, proprietary, codes):
     """Index in codes of a sentence type, five letters as an integer; len(codes) = not wanted."""
     found, code = len(codes), code if proprietary else code & 0xFFFFFF  # any talker
@@ -57,26 +61,25 @@ def _kind(code, proprietary, codes):
     return found
 
 
-@_inner
 def _split(data, i, last, held):
     """Run from i to the byte that ends the sentence: its place, the XOR before it, and its fields.
 
     Each field is three entries of `held`: all digits, the digits before the point, and the shape.
     """
-    total, at = np.uint8(0), _0
+    total, at = _0, _0
     while True:
         begin, digits, before, count, point, mask = i, _0, _0, _0, _0, _0
         while True:
             c = data[i] if i < last else np.uint8(0)
             if 48 <= c <= 57:
-                digits = digits * _10 + (np.uint64(c) - np.uint64(48))
+                digits = digits * _10 + (c - _48)
                 count += _1
             elif c == 44:
                 break
             elif c == 46 and point == _0:
                 point, before = count + _1, digits
             elif 65 <= c <= 90:
-                mask |= _1 << (np.uint64(c) & np.uint64(31))
+                mask |= _1 << (c & _31)
             elif _stops(c):
                 break
             else:
@@ -94,7 +97,6 @@ def _split(data, i, last, held):
         i += _1
 
 
-@_inner
 def _clock(digits, before, shape):
     """Nanoseconds of the day of hhmmss and its decimals, or what is there instead."""
     if shape == _0:
@@ -110,7 +112,6 @@ def _clock(digits, before, shape):
     return LEAP_SECOND if second == 60 else np.int64(whole + rest)
 
 
-@_inner
 def _angle(digits, before, shape, side, lead):
     """Degrees of (d)ddmm.mmm and the hemisphere of the next field; NaN where they are none."""
     places, degrees, letter = shape & _BYTE, before // _100, side >> _MASK
@@ -125,7 +126,6 @@ def _angle(digits, before, shape, side, lead):
     return -value if letter == (_SOUTH if lead == _4 else _WEST) else np.nan
 
 
-@_inner
 def _number(digits, shape, unit):
     """Signed decimal number in metres or without unit; NaN where it is empty, infinite where it is none."""
     places, mask = shape & _BYTE, shape >> _MASK
@@ -139,7 +139,6 @@ def _number(digits, shape, unit):
     return value if mask == _0 else -value
 
 
-@_inlined
 def _keep(held, layout, which, row, whole, number):
     """Write the fields of a row where the layout of its kind has them."""
     at = layout[which, _0]
@@ -153,19 +152,17 @@ def _keep(held, layout, which, row, whole, number):
         number[_2 + k, row] = _number(held[at], held[at + _2], held[layout[which, _4 + k] + _2])
     for k in (_0, _1, _2):
         at = layout[which, _6 + k]
-        whole[_4 + k, row], whole[_7 + k, row] = held[at], held[at + _2]
+        whole[_4 + k, row], whole[_7 + k, row] = held[at] & _LARGEST, held[at + _2]
 
 
-@_inner
 def _nibble(c):
     """Value of a hexadecimal digit of either case; 99 = none."""
     if 48 <= c <= 57:
-        return np.int64(c) - 48
-    lower = np.int64(c) | 32
+        return c - 48
+    lower = c | 32
     return lower - 87 if 97 <= lower <= 102 else 99
 
 
-@_inner
 def _verdict(c, high, low, total, need_checksum):
     """Cause that rejects the sentence ended by byte c and the two after it, or _SOUND."""
     if c == 42:
@@ -178,49 +175,15 @@ def _verdict(c, high, low, total, need_checksum):
     return NOT_TEXT if _stops(c) else TOO_LONG
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def read_sentences(data, need_checksum, codes, layout, held, whole, number, counts, first_line):
-    """Frame all sentences of a block of whole lines and read those of the wanted kinds.
-
-    Parameters
-    ----------
-    data : uint8 (byte)
-        Whole lines (LF, CR or CRLF); a sentence cut by the block's end is rejected.
-    need_checksum : bool
-        Reject sentences without a checksum; a checksum that is there is always held against the bytes.
-    codes : int64 (kind)
-        Wanted sentence types as big-endian integers: the three letters after the talker, or all five of a
-        proprietary address (`P...`).
-    layout : uint64 (kind, LAYOUT)
-        3 x the number of the field (the address is field 0, FIELDS = none) that holds: CLOCK the time of
-        day; LATITUDE the latitude, before its hemisphere, longitude and hemisphere; AMOUNT two numbers; UNIT
-        the units that these must have, if any; RAW three more fields.
-    held : uint64 (ROOM)
-        Zeros at first; room for the fields of one sentence.
-    whole : int64 (WHOLES, row)
-        Filled: KIND index into codes; LINE in the block, from 1; COUNT of fields; TIME of day in ns, or
-        NO_TIME (empty), LEAP_SECOND, BAD_TIME; DIGITS of the three raw fields as integers; their SHAPE: count
-        of digits after the point (bits 0-7) and before it (8-15), length (16-31), mask of letters A = bit 1
-        .. Z (32-), bit MINUS a leading minus, bit OTHER anything else.
-    number : float64 (NUMBERS, row)
-        Filled: latitude and longitude in degrees, NaN where they are none; the two numbers, NaN where empty,
-        infinite where they are none. A field that a sentence lacks is that of a sentence before it.
-    counts, first_line : int64 (cause + 1), int64 (cause)
-        Rejected sentences and lines by cause, last = sound sentences; first line of each cause (0 = none).
-        Added to.
-
-    Returns
-    -------
-    rows, line : int
-        Rows filled, at most one for each `$`, and the number of the line after the last.
-    """
-    n, i, row, line, marked = np.uint64(len(data)), _0, _0, 1, False
+def _read(data, n, need_checksum, codes, layout, held, whole, number, counts, first_line):
+    """See `read_sentences`; `held` is room for the fields of one sentence, zeros at first."""
+    i, row, line, marked = _0, _0, 1, False
     while i < n:
         c, cause = data[i], _SOUND
         if c == 36 and i + _6 < n and 65 <= data[i + _1] <= 90:
             code = 0
             for k in (_1, _2, _3, _4, _5):
-                code = (code << 8) | np.int64(data[i + k])
+                code = (code << 8) | data[i + k]
             which = _kind(code if data[i + _6] == 44 else 0, data[i + _1] == 80, codes)
             i, total, at = _split(data, i + _1, min(n, i + _LONGEST), held)
             after = min(i, n - _3)
@@ -245,3 +208,82 @@ def read_sentences(data, need_checksum, codes, layout, held, whole, number, coun
             counts[cause] += 1
             first_line[cause] = line if first_line[cause] == 0 else first_line[cause]
     return row, line
+
+
+def _compile() -> None:
+    """Let numba compile the functions of this module, its constants unsigned."""
+    from numba import njit  # here, since it takes long to load
+
+    names, options = globals(), {"cache": True, "nogil": True, "error_model": "numpy"}
+    names.update({name: np.uint64(names[name]) for name in _UNSIGNED})
+    names.update({name: njit(inline="always")(names[name]) for name in _INLINED})
+    # called from the reader only: without wrappers they compile faster
+    inner = njit(**options, no_cpython_wrapper=True, no_cfunc_wrapper=True)
+    names.update({name: inner(names[name]) for name in _INNER})
+    names["_read"] = njit(**options)(names["_read"])
+    _COMPILED.set()
+
+
+def read_sentences(
+    block: bytes | memoryview,
+    need_checksum: bool,
+    codes: np.ndarray,
+    layout: np.ndarray,
+    whole: np.ndarray,
+    number: np.ndarray,
+    counts: np.ndarray,
+    first_line: np.ndarray,
+) -> tuple[int, int]:
+    """Frame all sentences of a block of whole lines and read those of the wanted kinds.
+
+    Parameters
+    ----------
+    block : bytes or memoryview
+        Whole lines (LF, CR or CRLF); a sentence cut by the block's end is rejected.
+    need_checksum : bool
+        Reject sentences without a checksum; a checksum that is there is always held against the bytes.
+    codes : int64 (kind)
+        Wanted sentence types as big-endian integers: the three letters after the talker, or all five of a
+        proprietary address (`P...`).
+    layout : uint64 (kind, LAYOUT)
+        3 x the number of the field (the address is field 0, FIELDS = none) that holds: CLOCK the time of
+        day; LATITUDE the latitude, before its hemisphere, longitude and hemisphere; AMOUNT two numbers; UNIT
+        the units that these must have, if any; RAW three more fields.
+    whole : int64 (WHOLES, row)
+        Filled: KIND index into codes; LINE in the block, from 1; COUNT of fields; TIME of day in ns, or
+        NO_TIME (empty), LEAP_SECOND, BAD_TIME; DIGITS of the three raw fields as integers; their SHAPE: count
+        of digits after the point (bits 0-7) and before it (8-15), length (16-31), mask of letters A = bit 1
+        .. Z (32-), bit MINUS a leading minus, bit OTHER anything else.
+    number : float64 (NUMBERS, row)
+        Filled: latitude and longitude in degrees, NaN where they are none; the two numbers, NaN where empty,
+        infinite where they are none. A field that a sentence lacks is that of a sentence before it.
+    counts, first_line : int64 (cause + 1), int64 (cause)
+        Rejected sentences and lines by cause, last = sound sentences; first line of each cause (0 = none).
+        Added to.
+
+    Returns
+    -------
+    rows, line : int
+        Rows filled, at most one for each `$`, and the number of the line after the last.
+    """
+    with _LOCK:
+        if not _COMPILED.is_set():
+            if len(block) <= FEW_BYTES:
+                few: Sequence[int] = codes.tolist()
+                return _read(
+                    bytes(block),
+                    len(block),
+                    need_checksum,
+                    few,
+                    layout,
+                    [0] * ROOM,
+                    whole,
+                    number,
+                    counts,
+                    first_line,
+                )
+            _compile()
+    data, held = np.frombuffer(block, np.uint8), np.zeros(ROOM, np.uint64)
+    return _read(
+        data, np.uint64(len(data)), need_checksum, codes, layout, held, whole, number, counts, first_line
+    )

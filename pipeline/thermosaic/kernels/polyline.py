@@ -8,10 +8,9 @@ here: making a polyline fine enough for its curves.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
-# called from the kernel only: without wrappers it compiles faster
-_inner = njit(cache=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+BLOCK = 1 << 14  # points located at once: their columns stay in the processor's cache
+GUESSED = 64  # lines between two whose nearest segment is looked for on the whole polyline
 
 
 def locate(
@@ -62,12 +61,21 @@ def locate(
         raise ValueError("a polyline needs two vertices, each with easting, northing and station")
     east, north = np.diff(vertex_m[0]), np.diff(vertex_m[1])
     length = np.hypot(east, north)
-    lines = np.column_stack((vertex_m[0][:-1], vertex_m[1][:-1], east / length, north / length, length))
-    easting, northing = (np.require(item, np.float64, ("C", "W")) for item in point_m)  # one compilation
-    begin = _beginnings(easting[:, 0], northing[:, 0], lines, np.asarray(restart, bool))
+    lines = vertex_m[0][:-1], vertex_m[1][:-1], east / length, north / length, length
+    easting, northing = (np.asarray(item, np.float64) for item in point_m)
+    known = np.flatnonzero(~np.isnan(easting[:, 0] + northing[:, 0]))
+    lead = easting[known, 0], northing[known, 0]
+    begin = _beginnings(*lead, lines, np.cumsum(restart)[known])
+    own, start = _follow(*lead, begin, lines)
     along_m, offset_m = np.full(easting.shape, np.nan), np.full(easting.shape, np.nan)
-    station = np.array(station_m, np.float64)
-    _locate(easting, northing, lines, station, begin, float(tolerance_m), along_m, offset_m)
+    for first in range(0, len(known), max(BLOCK // easting.shape[1], 1)):
+        part = slice(first, first + max(BLOCK // easting.shape[1], 1))
+        rows, segment = known[part], np.repeat(own[part, None], easting.shape[1], axis=1)
+        segment[:, 0] = start[part]
+        found = _feet(easting[rows].ravel(), northing[rows].ravel(), segment.ravel(), lines)
+        along_m[rows], offset_m[rows] = (
+            item.reshape(segment.shape) for item in _stationed(*found, length, station_m, tolerance_m)
+        )
     return along_m, offset_m
 
 
@@ -108,72 +116,91 @@ def distance_to(
 
 
 def _beginnings(
-    easting: np.ndarray, northing: np.ndarray, lines: np.ndarray, restart: np.ndarray
+    easting: np.ndarray, northing: np.ndarray, lines: tuple[np.ndarray, ...], stretch: np.ndarray
 ) -> np.ndarray:
     """Segment at which each row begins anew, -1 where it follows the row before; int64 (row).
 
-    A stretch begins with its first row that has a position, at the segment nearest to it of all.
+    A stretch begins with its first row, at the segment nearest to it of all.
     """
-    stretch, known = np.cumsum(restart), np.flatnonzero(~np.isnan(easting + northing))
     begin = np.full(len(easting), -1)
-    for row in known[np.unique(stretch[known], return_index=True)[1]]:
-        from_e, from_n = easting[row] - lines[:, 0], northing[row] - lines[:, 1]
-        along = from_e * lines[:, 2] + from_n * lines[:, 3]
-        past = along - np.clip(along, 0.0, lines[:, 4])
-        begin[row] = np.argmin(past**2 + (from_e * lines[:, 3] - from_n * lines[:, 2]) ** 2)
+    for row in np.unique(stretch, return_index=True)[1]:
+        begin[row] = _nearest(easting[row], northing[row], lines)
     return begin
 
 
-@_inner
-def _foot(easting, northing, segment, lines):
-    """Find the foot nearest to a point around a segment: segment, metres along it, offset to the right.
+def _nearest(easting: float, northing: float, lines: tuple[np.ndarray, ...]) -> int:
+    """Segment nearest to a point."""
+    from_e, from_n = easting - lines[0], northing - lines[1]
+    along = from_e * lines[2] + from_n * lines[3]
+    past = along - np.clip(along, 0.0, lines[4])
+    return int(np.argmin(past**2 + (from_e * lines[3] - from_n * lines[2]) ** 2))
 
-    `lines` (segment, 5) holds start easting and northing, direction east and north, length. At a vertex the
+
+def _follow(
+    easting: np.ndarray, northing: np.ndarray, begin: np.ndarray, lines: tuple[np.ndarray, ...]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Segment of each row's foot, looked for from that of the row before, and where it was looked for.
+
+    All rows are looked for at once from a guess, and again from the row before as long as that is elsewhere than
+    was guessed. So a guess costs time where it is wrong, nothing else.
+    """
+    rows = np.arange(len(begin))
+    nearest = [_nearest(easting[row], northing[row], lines) for row in rows[::GUESSED]]
+    guess = np.interp(rows, rows[::GUESSED], nearest).astype(np.int64) if nearest else begin
+    start = np.where(begin >= 0, begin, guess)
+    own, moved = np.empty_like(start), np.arange(len(start))
+    while len(moved):
+        own[moved] = _feet(easting[moved], northing[moved], start[moved], lines)[0]
+        after = moved[moved < len(start) - 1] + 1
+        moved = after[(begin[after] < 0) & (start[after] != own[after - 1])]
+        start[moved] = own[moved - 1]
+    return own, start
+
+
+def _feet(
+    easting: np.ndarray, northing: np.ndarray, segment: np.ndarray, lines: tuple[np.ndarray, ...]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Find the foot nearest to each point around a segment: segment, metres along it, offset to the right.
+
+    `lines` holds start easting and northing, direction east and north, length of every segment. At a vertex the
     offset is the distance from the vertex; beyond an end of the polyline nothing is clamped.
     """
-    last, step, along, right, best = len(lines) - 1, 0, 0.0, 0.0, -1
-    while True:
-        from_e, from_n = easting - lines[segment, 0], northing - lines[segment, 1]
-        beside = from_e * lines[segment, 2] + from_n * lines[segment, 3]
-        across = from_e * lines[segment, 3] - from_n * lines[segment, 2]
-        length = lines[segment, 4]
-        fits = 0.0 <= beside <= length
-        if best >= 0:  # a look at the neighbour: two feet lie inside a bend
-            if fits and abs(across) < abs(right):
-                return segment, beside, across
-            return best, along, right
-        if beside > length and segment < last and step >= 0:
-            step = 1
-        elif beside < 0.0 and segment > 0 and step <= 0:
-            step = -1
-        elif fits:
-            best, along, right = segment, beside, across
-            step = 1 if 2.0 * beside > length else -1
-            if segment + step < 0 or segment + step > last:
-                return best, along, right
-        else:
-            break
-        segment += step
-    if (beside < 0.0 and segment > 0) or (beside > length and segment < last):  # outside a bend: its vertex
-        along = min(max(beside, 0.0), length)
-        return segment, along, np.copysign(np.hypot(beside - along, across), across)
-    return segment, beside, across
+    last, own = len(lines[0]) - 1, segment.copy()
+    along, right = np.full(len(own), np.nan), np.full(len(own), np.nan)
+    points, step, found = np.arange(len(own)), np.zeros(len(own), np.int8), np.zeros(len(own), bool)
+    while len(points):
+        start_e, start_n, east, north, length = (column[segment] for column in lines)
+        from_e, from_n = easting[points] - start_e, northing[points] - start_n
+        beside, across = from_e * east + from_n * north, from_e * north - from_n * east
+        before, past = beside < 0.0, beside > length
+        fits = ~(before | past)
+        walks = ~found & ((past & (step >= 0) & (segment < last)) | (before & (step <= 0) & (segment > 0)))
+        # beside a bend's outer side it is the vertex; inside a bend two feet lie, and the nearer one counts
+        corner = ~(found | fits | walks) & ((before & (segment > 0)) | (past & (segment < last)))
+        if corner.any():
+            held = np.clip(beside[corner], 0.0, length[corner])
+            away = np.hypot(beside[corner] - held, across[corner])
+            beside[corner], across[corner] = held, np.copysign(away, across[corner])
+        taken = np.where(found, fits & (np.abs(across) < np.abs(right[points])), ~walks)
+        here = points[taken]
+        own[here], along[here], right[here] = segment[taken], beside[taken], across[taken]
+        looks = fits & ~found
+        move = np.where(np.where(looks, 2.0 * beside > length, past), 1, -1).astype(np.int8)
+        on = (walks | looks) & (segment + move >= 0) & (segment + move <= last)
+        points, segment, step, found = points[on], (segment + move)[on], move[on], looks[on]
+    return own, along, right
 
 
-@njit(cache=True, error_model="numpy")
-def _locate(easting, northing, lines, station, begin, tolerance, along, offset):
-    """Locate each row's first point from the row before, the others from the row's first point."""
-    segment = 0
-    for row in range(easting.shape[0]):
-        if np.isnan(easting[row, 0] + northing[row, 0]):
-            continue
-        if begin[row] >= 0:
-            segment = begin[row]
-        for column in range(easting.shape[1]):
-            own, metres, right = _foot(easting[row, column], northing[row, column], segment, lines)
-            if column == 0:
-                segment = own
-            step = (station[own + 1] - station[own]) / lines[own, 4]
-            place = station[own] + metres * step
-            if station[0] - tolerance <= place <= station[-1] + tolerance:
-                along[row, column], offset[row, column] = place, right
+def _stationed(
+    own: np.ndarray,
+    along_m: np.ndarray,
+    right_m: np.ndarray,
+    length_m: np.ndarray,
+    station_m: np.ndarray,
+    tolerance_m: float,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Station and offset of feet, NaN off the ends."""
+    step = (station_m[own + 1] - station_m[own]) / length_m[own]
+    place = station_m[own] + along_m * step
+    on = (place >= station_m[0] - tolerance_m) & (place <= station_m[-1] + tolerance_m)
+    return np.where(on, place, np.nan), np.where(on, right_m, np.nan)
