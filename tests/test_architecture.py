@@ -40,6 +40,17 @@ def test_nobody_imports_the_source_root():
     assert not bad
 
 
+def test_config_is_one_page_to_others():
+    """Others take `config` by what its page names, and nothing from its rooms behind it."""
+    sources = [p for top in ("pipeline", "tests") for p in (ROOT / top).rglob("*.py")]
+    others = [p for p in sources if p.parent.name != "config"]
+    inside = re.compile(r"^\s*(from|import) \S*\bconfig\.\w+", re.M)
+    assert [p.name for p in others if inside.search(p.read_text())] == []
+    from thermosaic import config
+
+    assert [name for name in config.__all__ if not hasattr(config, name)] == []
+
+
 def test_import_is_light():
     """`import thermosaic` loads no geospatial or numerical library."""
     heavy = "numpy pandas rasterio geopandas numba"

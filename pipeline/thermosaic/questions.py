@@ -299,7 +299,7 @@ def labels_of(answers: dict[str, Any]) -> StationLabels:
 
 
 def _field(key: Key) -> Any:
-    """Return the field of config.py that a key path leads to."""
+    """Return the field of `config` that a key path leads to."""
     model: type[Section] = LotFile
     names = [part for part in key if isinstance(part, str)]
     for number, part in enumerate(names):
@@ -440,7 +440,7 @@ def _models(info: Any) -> list[type[Section]]:
 
 
 def _lines(entry: dict[str, Any], model: type[Section]) -> list[str]:
-    """Write the answered keys of one table in the order of config.py, each with its meaning."""
+    """Write the answered keys of one table in the order of `config`, each with its meaning."""
     lines = []
     for name, info in model.model_fields.items():
         key = info.alias or name

@@ -184,7 +184,7 @@ def _tuples(value: Any) -> Any:
 def validated(
     model: type[Model], settings: Settings, problems: list[tuple[Loc, str]] | None = None, **context: Any
 ) -> Model:
-    """Turn settings into a section of config.py; ConfigError lists every error with file, line and key.
+    """Turn settings into a section of `config`; ConfigError lists every error with file, line and key.
 
     `problems` are such found before; `context` is handed to the validators: `folder` (paths become
     absolute), `labels` (stations).
