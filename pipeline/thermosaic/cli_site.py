@@ -210,6 +210,7 @@ def _so_far(lot: Path) -> Any:
 
         return check_so_far(load_config(lot))
     finally:
+        gc.freeze()
         gc.enable()
 
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import ndimage
 from scipy.signal import lfilter
 
 from thermosaic.kernels import sightings
@@ -90,3 +91,10 @@ def test_the_first_guess_is_close_in_a_turn_with_outliers() -> None:
     guess = sightings.first_guess(distance, distance, east + 5.0 * bad, north + 0.02 * rng.normal(size=60))
     assert np.hypot(guess[0] - east, guess[1] - north).max() < 1.0
     assert np.degrees(np.abs(guess[2] - turn)).max() < 10.0
+
+
+def test_the_running_median_is_that_of_scipy() -> None:
+    """Over several thousand values, ends included, as scipy.ndimage.median_filter gives it."""
+    values = np.random.default_rng(4).normal(size=5000).cumsum()
+    expected = ndimage.median_filter(values, 31, mode="nearest")
+    assert np.array_equal(sightings._running_median(values, 31), expected)

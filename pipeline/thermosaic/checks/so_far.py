@@ -1,7 +1,7 @@
 """Check a lot while the paver moves: the last part of logs that are still being written, on one screen.
 
-The ends of the logs are copied, cut at whole rows, and read as any lot is; a cut last row is left out and
-nothing is digested. So the time taken does not grow with the day.
+The ends of the logs are copied, cut at whole rows, and read as any lot is, of sentences no more than a look needs; a
+cut last row is left out. So the time taken does not grow with the day.
 """
 
 from __future__ import annotations
@@ -13,9 +13,10 @@ from pathlib import Path
 
 import numpy as np
 
-from ..config import LotConfig
+from ..config import SIDE_FILES, LotConfig
 from ..delivery import tell
 from ..errors import ThermosaicError
+from ..files.sources import check_file
 from ..files.tails import copy_end
 from ..model import Stations, Swath
 from ..stages.s1_ingest import read_lot
@@ -27,7 +28,9 @@ from .places import path_items, quality_item, station_items
 from .spots import spot_items
 from .stated import stated_items
 
-SCAN_BYTES, FIX_BYTES, WHEEL_BYTES = 400_000, 400_000, 100_000  # a few minutes of a usual logger
+SCAN_BYTES = 400_000  # a few minutes of a usual logger; of the other logs as large a share
+LEAST_BYTES, MOST_BYTES = {"fixes": 400_000, "wheel": 100_000}, 8_000_000
+FEW_BYTES = 100_000  # of sentences: hundreds of fixes
 WARM_C = 90.0  # a spot above this sees fresh mat (common practice, no source)
 LAST_LINES = 8
 FEWEST_M = 20.0  # of path, that direction and clock can be judged on
@@ -83,14 +86,17 @@ def _utc(time_utc: np.datetime64) -> datetime:
 def _ends(config: LotConfig, folder: Path) -> tuple[LotConfig, bool]:
     """Give the same lot with its logs replaced by copies of their ends, and whether these are whole."""
     changed, whole = {}, True
-    sizes = {"scan": SCAN_BYTES, "fixes": FIX_BYTES, "wheel": WHEEL_BYTES}
-    for role, size in sizes.items():
+    share = min(SCAN_BYTES / check_file(config.files.scan[-1]), 1.0)
+    for role in ("scan", *LEAST_BYTES):
         paths = getattr(config.files, role)
         if not paths:
             continue
-        log_format = getattr(config, f"{role}_format")
+        least = LEAST_BYTES.get(role, SCAN_BYTES)
+        most = min(max(int(share * check_file(paths[-1])), least), MOST_BYTES)
         copy = folder / f"{role}{paths[-1].suffix}"
-        whole &= copy_end(paths[-1], copy, log_format, size) and len(paths) == 1
+        whole &= (
+            copy_end(paths[-1], copy, getattr(config, f"{role}_format"), most, FEW_BYTES) and len(paths) == 1
+        )
         changed[role] = (copy,)
     parts = []
     for number, part in enumerate(config.scanners):
@@ -98,6 +104,7 @@ def _ends(config: LotConfig, folder: Path) -> tuple[LotConfig, bool]:
         whole &= copy_end(part.file[-1], copy, config.scan_format, SCAN_BYTES) and len(part.file) == 1
         parts.append(part.model_copy(update={"file": (copy,)}))
     changed |= {"scan": parts[0].file} if parts else {}
+    changed |= dict.fromkeys((*SIDE_FILES, "exclusions"))  # they say nothing about the rig
     files = config.files.model_copy(update=changed)
     accept = config.accept.model_copy(update={"rejected_frac": 1.0})
     marks = config.marks if whole else ()

@@ -3,15 +3,23 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
+from itertools import pairwise
 from pathlib import Path
 
 from ..config import LogFormat
 from .sources import check_file
 
+_TIMED = re.compile(rb"^\$[A-Z]{5},([0-9]{6}[0-9.]*),", re.MULTILINE)  # a sentence that begins with its time
 
-def copy_end(path: Path, copy: Path, log_format: LogFormat, most_bytes: int) -> bool:
+
+def copy_end(
+    path: Path, copy: Path, log_format: LogFormat, most_bytes: int, few_bytes: int | None = None
+) -> bool:
     """Copy at most so many bytes of a log's end, without a first or last row that is cut.
+
+    Of sentences only about `few_bytes` are kept, where that is stated: bursts of one time each, evenly spread.
 
     Returns
     -------
@@ -32,9 +40,43 @@ def copy_end(path: Path, copy: Path, log_format: LogFormat, most_bytes: int) -> 
     if size > most_bytes:
         text = text[text.find(b"\n") + 1 :]
     end = text.rfind(b"\n")
-    copy.write_bytes(head + (text[: end + 1] if end >= 0 else text))
+    text = text[: end + 1] if end >= 0 else text
+    if few_bytes is not None and log_format.container == "nmea":
+        text = _thinned(text, few_bytes)
+    copy.write_bytes(head + text)
     os.utime(copy)
     return size <= most_bytes
+
+
+def _thinned(text: bytes, few_bytes: int) -> bytes:
+    """Keep bursts of sentences, each of one time: the first, the last, and some evenly spread between them.
+
+    A sentence without a time, like HDT, goes with the time before it.
+    """
+    first = _burst(text, 0)
+    if len(text) <= few_bytes or first is None:
+        return text
+    length = first[1] - first[0]
+    count, last = max(few_bytes // length, 2), len(text) - 3 * length
+    kept, done = [], 0
+    for number in range(count):
+        burst = _burst(text, max(done, last * number // (count - 1)))
+        if burst is None:
+            break
+        kept.append(text[slice(*burst)])
+        done = burst[1]
+    return b"".join(kept)
+
+
+def _burst(text: bytes, begin: int) -> tuple[int, int] | None:
+    """Find the first whole burst after a place: from where the time changes to where it changes again."""
+    turns = [begin] if begin == 0 else []
+    for one, other in pairwise(_TIMED.finditer(text, begin)):
+        if one[1] != other[1]:
+            turns.append(other.start())
+        if len(turns) == 2:
+            return turns[0], turns[1]
+    return None
 
 
 def _header(start: bytes, log_format: LogFormat) -> bytes:
