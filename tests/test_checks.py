@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import json
 import re
+import subprocess
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -335,6 +337,40 @@ def test_so_far_looks_at_the_end_of_a_long_log(tmp_path):
     now = next(item.found for item in report.items if item.name == "station now")
     assert float(re.match(r"10\+([0-9.]+)", now)[1]) == pytest.approx(lot.truth.station_m[-1] - 1000, abs=0.3)
     assert said(report, "look") == []
+
+
+def test_so_far_looks_at_as_large_a_share_of_each_log(tmp_path):
+    """With fixes at 20 Hz, four times the bytes of the scan, the path is as long as the end of the scan."""
+    lot = sound_lot.sound_lot(
+        gnss=Gnss(fixed_m=0.008, rate_hz=20.0), passes=(PassPlan(stops=(Stop(70.0, 40.0),)),)
+    )
+    folder = builders.write_lot(tmp_path / "lot", lot)
+    assert (folder / "gnss.nmea").stat().st_size > 4 * (folder / "scan.csv").stat().st_size
+    report = check_so_far(load_config(folder))
+    found = {item.name: item.found for item in report.items}
+    share = 400_000 / (folder / "scan.csv").stat().st_size
+    assert float(re.search(r"([0-9]+) m looked at", found["now"])[1]) == pytest.approx(75 * share, rel=0.15)
+    assert "no position" not in found
+    assert float(re.search(r"UTC: ([-+.0-9]+) s", found["clock"])[1]) == pytest.approx(
+        lot.truth.clock_offset_s, abs=0.2
+    )
+
+
+def test_so_far_loads_no_library_that_it_can_do_without(tmp_path):
+    """A look while the paver moves loads no pandas, no compiler, no image filters and no writer of anything."""
+    heavy = "pandas geopandas numba scipy.ndimage scipy.special rasterio pyogrio matplotlib jinja2"
+    code = f"""
+import sys
+from thermosaic.cli import app
+try:
+    app(["check", "--so-far", sys.argv[1]])
+except SystemExit as done:
+    assert not done.code
+print("loaded:", [name for name in {heavy.split()} if name in sys.modules])
+"""
+    folder = builders.write_lot(tmp_path / "lot", sound_lot.sound_lot())
+    done = subprocess.run([sys.executable, "-c", code, str(folder)], capture_output=True, text=True)
+    assert done.stdout.splitlines()[-1:] == ["loaded: []"], done.stderr
 
 
 def test_a_check_is_data(tmp_path):
