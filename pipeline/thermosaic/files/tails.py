@@ -49,14 +49,14 @@ def copy_end(
 
 
 def _thinned(text: bytes, few_bytes: int) -> bytes:
-    """Keep bursts of sentences, each of one time: the first, the last, and some evenly spread between them.
+    """Keep whole bursts of sentences, each of one time, evenly spread from the first to the last.
 
     A sentence without a time, like HDT, goes with the time before it.
     """
-    first = _burst(text, 0)
-    if len(text) <= few_bytes or first is None:
+    usual = _burst(text, 0)
+    if len(text) <= few_bytes or usual is None:
         return text
-    length = first[1] - first[0]
+    length = usual[1] - usual[0]
     count, last = max(few_bytes // length, 2), len(text) - 3 * length
     kept, done = [], 0
     for number in range(count):
@@ -70,7 +70,7 @@ def _thinned(text: bytes, few_bytes: int) -> bytes:
 
 def _burst(text: bytes, begin: int) -> tuple[int, int] | None:
     """Find the first whole burst after a place: from where the time changes to where it changes again."""
-    turns = [begin] if begin == 0 else []
+    turns: list[int] = []
     for one, other in pairwise(_TIMED.finditer(text, begin)):
         if one[1] != other[1]:
             turns.append(other.start())

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-FEW_BYTES = 1 << 19  # up to here a log is read as fast without the compiler
+FEW_BYTES = 1 << 17  # up to here a log is read before the compiler would be loaded
 CAUSES = ("bad_checksum", "no_checksum", "cut", "too_long", "not_text", "stray_line")
 BAD_CHECKSUM, NO_CHECKSUM, CUT, TOO_LONG, NOT_TEXT, STRAY = range(len(CAUSES))
 # bytes from `$` to `*`; the standard's 82 (from memory) is passed by receivers with long decimals
