@@ -25,7 +25,7 @@ import builders
 from thermosaic import synthetic
 from thermosaic.errors import ConfigError, ProductError
 from thermosaic.files import csv_tables, geopackage, manifest, pdf
-from thermosaic.files.report import check_report, foreign_references, write_report
+from thermosaic.files.report import check_report, foreign_references, make_report
 from thermosaic.files.sheets import measures, plan_map, words
 from thermosaic.files.sheets.lot_sheet import read_sheet
 from thermosaic.files.sheets.spine import fit_spine
@@ -135,7 +135,7 @@ def test_texts_of_the_lot_stay_texts(page, result):
 
 def test_a_report_made_again_later_has_the_same_bytes(result, tmp_path):
     """The report of a published result is the one that was published, byte for byte; so is its digest."""
-    for path in write_report(result, tmp_path / "again"):
+    for path in make_report(result, tmp_path / "again")[0]:
         name = path.relative_to(tmp_path / "again").as_posix()
         assert path.read_bytes() == (result / name).read_bytes(), name
     listed = {item["path"] for item in manifest.read_json(result / "manifest.json")["products"]}
@@ -159,7 +159,7 @@ def test_every_feature_has_its_row(page, result):
     assert {f"profile-{n}" for n in layers["profiles"]["profile_id"]} <= ids
     assert {f"zone-{n}" for n in layers["cold_zones"]["zone_id"]} <= ids
     assert {f"stop-{n}" for n in layers["stops"]["stop_id"]} <= ids
-    assert check_report(result, result) == []
+    assert check_report(read_sheet(result), result) == []
 
 
 def test_quantities_carry_their_si_value(page):
@@ -384,7 +384,7 @@ def test_values_of_the_map_are_those_of_the_raster(result):
 
 def test_faults_of_a_report_are_named(result, tmp_path):
     """A page without policy, with a request, or without a zone's row, and a lost waypoint, are found."""
-    write_report(result, tmp_path)
+    make_report(result, tmp_path)
     path = tmp_path / "report.html"
     text = path.read_text()
     path.write_text(
@@ -394,7 +394,7 @@ def test_faults_of_a_report_are_named(result, tmp_path):
     )
     gpx = tmp_path / "places.gpx"
     gpx.write_text(gpx.read_text().replace("Stop 1", "Stop 9"))
-    found = "; ".join(check_report(result, tmp_path))
+    found = "; ".join(check_report(read_sheet(result), tmp_path))
     for words_ in ("Content-Security-Policy", "no row stop-1", "refers to a.png", "waypoints differ"):
         assert words_ in found
 
@@ -428,7 +428,7 @@ def lanes(tmp_path_factory) -> Path:
 def test_two_lanes_have_sheets_of_their_own(lanes):
     """Each pass has its strip sheet and its row of numbers, in metres and degC, and no foot anywhere."""
     page = Page((lanes / "report.html").read_text())
-    assert check_report(lanes, lanes) == []
+    assert check_report(read_sheet(lanes), lanes) == []
     assert "Each pass" in [e.text for e in page.having("h2")]
     labels = [e.fact.get("aria-label") or "" for e in page.having("svg")]
     assert sum(text.startswith("Strip sheet") for text in labels) >= 2
@@ -493,7 +493,7 @@ def test_a_lot_without_any_position_still_has_a_page(result, tmp_path):
                 base.execute(f'drop trigger "{trigger}"')
             base.execute(f"delete from {layer}")
     base.close()
-    write_report(empty, tmp_path / "out")
+    make_report(empty, tmp_path / "out")
     page = Page((tmp_path / "out" / "report.html").read_text())
     assert "The paver did not stop." in page.source
     assert "No cold zone was found." in page.source

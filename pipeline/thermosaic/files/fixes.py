@@ -15,7 +15,7 @@ from ..units import UNITS
 from .numbers import BAD, GOOD, as_numpy, to_numbers
 from .rows import Block, read_blocks
 from .tallies import Ledger
-from .times import largest_step_back, name_step, rows_in_order, to_utc
+from .times import largest_step_back, name_step, rows_in_order, time_texts, to_utc
 
 _NUMBERS = ("lon_deg", "lat_deg", "height_m", "sigma_m", "sigma_north_m", "sigma_east_m", "heading_deg")
 _LENGTHS = ("height_m", "sigma_m", "sigma_north_m", "sigma_east_m")
@@ -53,9 +53,7 @@ def read_fix_table(paths: tuple[Path, ...], log_format: LogFormat) -> tuple[FixR
 
 def _table_part(block: Block, log_format: LogFormat, ledger: Ledger) -> FixRows:
     """Read one block of a fix table; unreadable rows are counted and left out."""
-    ledger.read += block.read
-    for cause, lines in block.rejected:
-        ledger.reject(cause, lines)
+    ledger.enter(block.read, block.rejected)
     time, cause = to_utc(time_texts(block.columns), log_format)
     quality, known = _qualities(block.columns["quality"], log_format)
     cause = np.where((cause == "") & ~known, "unknown_quality", cause)
@@ -73,8 +71,7 @@ def _table_part(block: Block, log_format: LogFormat, ledger: Ledger) -> FixRows:
     without = (quality > 0) & (np.isnan(value["lat_deg"]) | np.isnan(value["lon_deg"]))
     for mask, name in ((bad, "bad_number"), (far, "out_of_range"), (without, "position_missing")):
         cause = np.where((cause == "") & mask, name, cause)
-    for name in sorted(set(cause) - {""}):
-        ledger.reject(name, block.line[cause == name])
+    ledger.reject_each(cause, block.line)
     axes = np.sqrt((value["sigma_north_m"] ** 2 + value["sigma_east_m"] ** 2) / 2)
     sigma = np.where(np.isnan(value["sigma_m"]), axes, value["sigma_m"])
     rows = FixRows(
@@ -88,18 +85,6 @@ def _table_part(block: Block, log_format: LogFormat, ledger: Ledger) -> FixRows:
         block.line,
     )
     return rows.take(cause == "")
-
-
-def time_texts(columns: dict[str, pa.Array]) -> pa.Array:
-    """Return the times of a block; a date in a column of its own is put before the time of day."""
-    if "date" not in columns:
-        return columns["time_utc"]
-    return pa.array(
-        [
-            f"{day} {time}"
-            for day, time in zip(columns["date"].to_pylist(), columns["time_utc"].to_pylist(), strict=True)
-        ]
-    )
 
 
 def _qualities(values: pa.Array, log_format: LogFormat) -> tuple[np.ndarray, np.ndarray]:

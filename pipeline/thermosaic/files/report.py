@@ -32,18 +32,12 @@ LICENCE = "leaflet-1.9.4-LICENSE.txt"
 
 
 def make_report(result: Path, out: Path, lang: str = "en") -> tuple[list[Path], list[str]]:
-    """Write a report and read it back, with one reading of the result: its files, and what is wrong."""
-    sheet = read_sheet(result)
-    return _write(sheet, out, Words(lang)), _check(sheet, out)
-
-
-def write_report(result: Path, out: Path, lang: str = "en") -> list[Path]:
-    """Write report.html, card.png, places.gpx and tables/*.csv about a result folder.
+    """Write report.html, card.png, places.gpx and tables/*.csv about a result folder, and read them back.
 
     Parameters
     ----------
     result : Path
-        Folder with lot.gpkg, spots.parquet, tiles, mat.tif, quality.json and manifest.json.
+        Folder with lot.gpkg, spots.parquet, tiles, mat.tif, quality.json and manifest.json; read once.
     out : Path
         Folder to write into; made where it is missing. It may be `result`.
     lang : str
@@ -53,6 +47,8 @@ def write_report(result: Path, out: Path, lang: str = "en") -> list[Path]:
     -------
     list of Path
         Every file written, in a fixed order.
+    list of str
+        What is wrong with them; nothing if all is well.
 
     Raises
     ------
@@ -61,11 +57,12 @@ def write_report(result: Path, out: Path, lang: str = "en") -> list[Path]:
     ProductError
         The result cannot be read.
     """
-    words = Words(lang)
-    return _write(read_sheet(result), out, words)
+    sheet, words = read_sheet(result), Words(lang)
+    return write_report(sheet, out, words), check_report(sheet, out)
 
 
-def _write(sheet: LotSheet, out: Path, words: Words) -> list[Path]:
+def write_report(sheet: LotSheet, out: Path, words: Words) -> list[Path]:
+    """Write every file of a report into a folder, which is made where it is missing."""
     out.mkdir(parents=True, exist_ok=True)
     (out / PAGE).write_text(page_text(sheet, words), encoding="utf-8")
     write_card(out / CARD, sheet, words)
@@ -173,12 +170,8 @@ def _read(page: str) -> _Reader:
     return reader
 
 
-def check_report(result: Path, out: Path) -> list[str]:
+def check_report(sheet: LotSheet, out: Path) -> list[str]:
     """Read every file of a report back; return what is wrong, nothing if all is well."""
-    return _check(read_sheet(result), out)
-
-
-def _check(sheet: LotSheet, out: Path) -> list[str]:
     try:
         page = (out / PAGE).read_text(encoding="utf-8")
         card = (out / CARD).read_bytes()

@@ -16,11 +16,10 @@ from ..config import LogFormat
 from ..errors import InputError
 from ..model import Doubt
 from ..units import TEMPERATURES
-from .fixes import time_texts
 from .numbers import BAD, MISSING, to_numbers
 from .rows import Block, read_blocks
 from .tallies import Ledger
-from .times import largest_step_back, name_step, rows_in_order, to_utc
+from .times import largest_step_back, name_step, rows_in_order, time_texts, to_utc
 from .wheels import WheelRows, wheel_part
 
 COLDEST_C, HOTTEST_C = -50.0, 400.0  # outside is no reading of a road: common practice, no source
@@ -87,12 +86,9 @@ def _counted(rejected: dict[str, int]) -> str:
 
 def _scan_part(block: Block, before: int, log_format: LogFormat, ledger: Ledger) -> tuple:
     """Read one block: time, line over all files, line in its file, readings, wheel; rows with a time only."""
-    ledger.read += block.read
-    for cause, lines in block.rejected:
-        ledger.reject(cause, lines)
+    ledger.enter(block.read, block.rejected)
     time, cause = to_utc(time_texts(block.columns), log_format)
-    for name in sorted(set(cause) - {""}):
-        ledger.reject(name, block.line[cause == name])
+    ledger.reject_each(cause, block.line)
     timed = cause == ""
     temp = _readings(block, log_format, ledger)[timed]
     wheel = wheel_part(block, time, log_format)

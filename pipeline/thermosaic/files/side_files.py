@@ -21,12 +21,11 @@ from ..errors import InputError
 from ..model import ControlPoint, DiaryEntry, Doubt, Tally, Ticket, WeatherReading
 from ..tables import DIARY_KINDS
 from ..units import TEMPERATURES, UNITS, StationLabels
-from .fixes import time_texts
 from .numbers import BAD, to_numbers
 from .rows import read_blocks
 from .sources import check_file, refuse
 from .tallies import Ledger, rejected_frac
-from .times import to_utc
+from .times import time_texts, to_utc
 from .vectors import pin_frame
 
 MOST_BYTES = 20_000_000
@@ -147,9 +146,8 @@ def _sheet(path: Path, log_format: LogFormat) -> _Sheet:
     ledger, said = Ledger(log_format.kind), []
     blocks = list(read_blocks(path, log_format))
     for block in blocks:
-        ledger.read += block.read
+        ledger.enter(block.read, block.rejected)
         for cause, lines in block.rejected:
-            ledger.reject(cause, lines)
             said += [(int(line), f"{path.name}:{line}: {_RAGGED[cause]}") for line in lines]
     names = blocks[0].columns if blocks else ()
     columns = {name: pa.concat_arrays([block.columns[name] for block in blocks]) for name in names}

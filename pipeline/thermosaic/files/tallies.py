@@ -36,6 +36,17 @@ class Ledger:
         self.rejected[cause] = self.rejected.get(cause, 0) + len(lines)
         self.first_line.setdefault(cause, int(lines[0]))
 
+    def enter(self, read: int, rejected: tuple[tuple[str, np.ndarray], ...]) -> None:
+        """Count the rows of one block as read, and those whose fields alone leave them out, by cause."""
+        self.read += read
+        for cause, lines in rejected:
+            self.reject(cause, lines)
+
+    def reject_each(self, cause: np.ndarray, lines: np.ndarray) -> None:
+        """Reject the rows that have a cause, "" = none."""
+        for name in sorted(set(cause) - {""}):
+            self.reject(name, lines[cause == name])
+
     def note(self, group: str, cause: str, count: int, line: int | None = None) -> None:
         """Count something beside the balance: `notes[group][cause]`, and its first line."""
         if count:

@@ -27,6 +27,18 @@ _EARLIEST, _LATEST = np.datetime64("1980-01-06", "ns"), np.datetime64("2100-01-0
 _SECOND = np.timedelta64(1, "s")
 
 
+def time_texts(columns: dict[str, pa.Array]) -> pa.Array:
+    """Return the times of a block; a date in a column of its own is put before the time of day."""
+    if "date" not in columns:
+        return columns["time_utc"]
+    return pa.array(
+        [
+            f"{day} {time}"
+            for day, time in zip(columns["date"].to_pylist(), columns["time_utc"].to_pylist(), strict=True)
+        ]
+    )
+
+
 def to_utc(texts: pa.Array, log_format: LogFormat) -> tuple[np.ndarray, np.ndarray]:
     """Turn texts or timestamps into UTC.
 

@@ -17,11 +17,10 @@ from ..config import LogFormat
 from ..delivery import tell
 from ..errors import ConfigError, InputError
 from ..units import UNITS
-from .fixes import time_texts
 from .numbers import BAD, MISSING, to_numbers
 from .rows import Block, read_blocks
 from .tallies import Ledger
-from .times import rows_in_order, to_utc
+from .times import rows_in_order, time_texts, to_utc
 
 FASTEST_MPS = 60.0  # no vehicle that carries a scanner is faster
 SLACK_M = 1.0
@@ -68,12 +67,9 @@ def read_wheel_rows(paths: tuple[Path, ...], log_format: LogFormat) -> tuple[Whe
     ledger, parts = Ledger("wheel"), []
     for path in paths:
         for block in read_blocks(path, log_format):
-            ledger.read += block.read
-            for cause, lines in block.rejected:
-                ledger.reject(cause, lines)
+            ledger.enter(block.read, block.rejected)
             time, cause = to_utc(time_texts(block.columns), log_format)
-            for name in sorted(set(cause) - {""}):
-                ledger.reject(name, block.line[cause == name])
+            ledger.reject_each(cause, block.line)
             parts.append(wheel_part(block, time, log_format).take(cause == ""))
     rows = WheelRows.join(parts)
     if rows is None:
