@@ -49,12 +49,6 @@ def test_a_millimetre_over_the_edge_is_on_the_mat_and_two_are_not() -> None:
     assert scan_geometry.on_mat(pitches, -0.15, 0.15).tolist() == [True, False]
 
 
-@pytest.mark.parametrize(("sigma_m", "reach_m"), [(0.01, 0.8), (0.02, 1.6), (0.30, 24.3)])
-def test_path_needed_for_a_heading_of_one_degree(sigma_m: float, reach_m: float) -> None:
-    """Positions of 1, 2 and 30 cm need 0.8, 1.6 and 24 m of path for 1 deg: sqrt(2) sigma / angle."""
-    assert scan_geometry.heading_reach_deg(sigma_m, 1.0) == pytest.approx(reach_m, abs=0.05)
-
-
 def test_one_spot_has_no_pitch() -> None:
     """A single spot is refused."""
     with pytest.raises(ValueError, match="two spots"):

@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from thermosaic.studies.reach import reach, right_of_angles
+from thermosaic.kernels.scan_geometry import spots_by_angle
+from thermosaic.studies.reach import reach
 
 
 def test_equal_angles_are_not_equal_widths():
     """x = H tan(theta): at 4 m height 26.565, 45 and 56.310 deg fall at 2, 4 and 6 m (closed form)."""
     angles = np.degrees(np.arctan([0.5, 1.0, 1.5]))
-    assert right_of_angles(4.0, angles) == pytest.approx([2.0, 4.0, 6.0], rel=1e-12)
+    assert spots_by_angle(4.0, angles) == pytest.approx([2.0, 4.0, 6.0], rel=1e-12)
 
 
 def test_footprints_grow_with_the_angle():
@@ -45,7 +46,7 @@ def test_overlap_is_of_the_footprint():
 
 def test_gaps_steep_spots_and_an_empty_mat_are_named():
     """Gaps between spots and incidence beyond 60 degrees ask for a look; no spot on the mat fails."""
-    right = right_of_angles(1.0, np.linspace(-65, 65, 27))
+    right = spots_by_angle(1.0, np.linspace(-65, 65, 27))
     steep = reach(right, 1.0, -3.0, 3.0, view_deg=6.0).check
     assert steep.verdict == "look"
     assert "raise the scanner" in steep.finding

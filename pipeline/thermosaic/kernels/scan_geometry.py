@@ -46,12 +46,3 @@ def spot_pitches(spot_right_m: np.ndarray) -> np.ndarray:
 def on_mat(pitch_m: np.ndarray, left_m: float, right_m: float) -> np.ndarray:
     """Whether the whole pitch of each spot lies between the mat's edges, to a millimetre."""
     return (pitch_m[:, 0] >= left_m - TOLERANCE_M) & (pitch_m[:, 1] <= right_m + TOLERANCE_M)
-
-
-def heading_reach_deg(position_sigma_m: float, heading_sigma_deg: float) -> float:
-    """Length of path over which positions good to a sigma give a heading: baseline x angle = sqrt(2) sigma.
-
-    >>> round(heading_reach_deg(0.01, 1.0), 1)
-    0.8
-    """
-    return float(np.sqrt(2.0) * position_sigma_m / np.radians(heading_sigma_deg))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from ..kernels.scan_geometry import footprint_growth, on_mat, spot_pitches, spots_by_angle
+from ..kernels.scan_geometry import footprint_growth, on_mat, spot_pitches
 from ..model import EquipmentCheck
 
 STEEPEST_DEG = (
@@ -74,11 +74,6 @@ def reach(
     )
     scanned = float(pitch[inside, 1].max() - pitch[inside, 0].min()) if inside.any() else 0.0
     return Reach(_verdict(spots, mat_right_m - mat_left_m, scanned), spots, mat_right_m - mat_left_m, scanned)
-
-
-def right_of_angles(height_m: float, angle_deg: np.ndarray) -> np.ndarray:
-    """Spot centres of equal or other steps of angle: right = height x tan(angle), not equal widths."""
-    return spots_by_angle(height_m, np.asarray(angle_deg, float))
 
 
 def _verdict(spots: pd.DataFrame, paved: float, scanned: float) -> EquipmentCheck:

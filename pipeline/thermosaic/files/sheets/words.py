@@ -23,10 +23,6 @@ def _texts() -> dict[str, dict[str, Any]]:
     return tomllib.loads(source.read_text(encoding="utf-8"))
 
 
-def languages() -> tuple[str, ...]:
-    return tuple(_texts())
-
-
 @dataclass(frozen=True, slots=True)
 class Words:
     """Texts of one language."""
