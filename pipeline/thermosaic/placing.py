@@ -8,7 +8,8 @@ from __future__ import annotations
 from .config import LotConfig
 from .model import LotInputs, Stations, Swath, Trajectory
 from .stages.s3_georeference import georeference_scan
-from .stages.s4_stationing import station_lot, time_changes
+from .stages.s4_stationing import station_lot
+from .stationing.changes import time_changes
 
 
 def place_changes(

@@ -21,15 +21,7 @@ from .lot import (
     LimitsSection,
     LotSection,
 )
-from .rig import (
-    RigFile,
-    RigSection,
-    ScannerPart,
-    ScannerSection,
-    SpotsByAngle,
-    SpotsEven,
-    one_line,
-)
+from .rig import RigFile, RigSection, ScannerPart, ScannerSection, SpotsByAngle, SpotsEven, one_line
 from .rules import (
     ClassesRule,
     EdgeTrimRule,
