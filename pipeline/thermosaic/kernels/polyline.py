@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 
-BLOCK = 1 << 14  # points located at once: their columns stay in the processor's cache
-GUESSED = 64  # lines between two whose nearest segment is looked for on the whole polyline
+BLOCK = 1 << 15  # points located at once: their columns stay in the processor's cache
+NEAR_M = 1e-6  # to a vertex: rounding
+GUESSED = 256  # lines between two whose nearest segment is looked for on the whole polyline
 
 
 def locate(
@@ -61,8 +62,9 @@ def locate(
         raise ValueError("a polyline needs two vertices, each with easting, northing and station")
     east, north = np.diff(vertex_m[0]), np.diff(vertex_m[1])
     length = np.hypot(east, north)
-    lines = vertex_m[0][:-1], vertex_m[1][:-1], east / length, north / length, length
+    lines = vertex_m[0][:-1], vertex_m[1][:-1], east / length, north / length, length, _bends(east, north)
     easting, northing = (np.asarray(item, np.float64) for item in point_m)
+    station_m = np.asarray(station_m, np.float64)
     known = np.flatnonzero(~np.isnan(easting[:, 0] + northing[:, 0]))
     lead = easting[known, 0], northing[known, 0]
     begin = _beginnings(*lead, lines, np.cumsum(restart)[known])
@@ -115,6 +117,15 @@ def distance_to(
     return np.hypot(from_e - part * east, from_n - part * north).min(axis=1)
 
 
+def _bends(east: np.ndarray, north: np.ndarray) -> np.ndarray:
+    """Tangent of the sharper bend at the ends of each segment, infinite from a right angle on."""
+    ahead = east[:-1] * east[1:] + north[:-1] * north[1:]
+    aside = np.abs(east[:-1] * north[1:] - north[:-1] * east[1:])
+    bend = np.full(len(ahead), np.inf)
+    np.divide(aside, ahead, out=bend, where=ahead > 0.0)
+    return np.maximum(np.append(bend, 0.0), np.append(0.0, bend))
+
+
 def _beginnings(
     easting: np.ndarray, northing: np.ndarray, lines: tuple[np.ndarray, ...], stretch: np.ndarray
 ) -> np.ndarray:
@@ -162,29 +173,29 @@ def _feet(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Find the foot nearest to each point around a segment: segment, metres along it, offset to the right.
 
-    `lines` holds start easting and northing, direction east and north, length of every segment. At a vertex the
-    offset is the distance from the vertex; beyond an end of the polyline nothing is clamped.
+    `lines` holds start easting and northing, direction east and north, length and bend of every segment. At a
+    vertex the offset is the distance from the vertex; beyond an end of the polyline nothing is clamped.
     """
     last, own = len(lines[0]) - 1, segment.copy()
     along, right = np.full(len(own), np.nan), np.full(len(own), np.nan)
     points, step, found = np.arange(len(own)), np.zeros(len(own), np.int8), np.zeros(len(own), bool)
     while len(points):
-        start_e, start_n, east, north, length = (column[segment] for column in lines)
-        from_e, from_n = easting[points] - start_e, northing[points] - start_n
+        start_e, start_n, east, north, length, bend = (column.take(segment) for column in lines)
+        from_e, from_n = easting.take(points) - start_e, northing.take(points) - start_n
         beside, across = from_e * east + from_n * north, from_e * north - from_n * east
         before, past = beside < 0.0, beside > length
         fits = ~(before | past)
         walks = ~found & ((past & (step >= 0) & (segment < last)) | (before & (step <= 0) & (segment > 0)))
-        # beside a bend's outer side it is the vertex; inside a bend two feet lie, and the nearer one counts
+        # outside a bend the foot is the vertex; inside one there are two near it, and the nearer one counts
         corner = ~(found | fits | walks) & ((before & (segment > 0)) | (past & (segment < last)))
         if corner.any():
             held = np.clip(beside[corner], 0.0, length[corner])
             away = np.hypot(beside[corner] - held, across[corner])
             beside[corner], across[corner] = held, np.copysign(away, across[corner])
-        taken = np.where(found, fits & (np.abs(across) < np.abs(right[points])), ~walks)
+        taken = np.where(found, fits & (np.abs(across) < np.abs(right.take(points))), ~walks)
         here = points[taken]
         own[here], along[here], right[here] = segment[taken], beside[taken], across[taken]
-        looks = fits & ~found
+        looks = fits & ~found & (np.minimum(beside, length - beside) <= np.abs(across) * bend + NEAR_M)
         move = np.where(np.where(looks, 2.0 * beside > length, past), 1, -1).astype(np.int8)
         on = (walks | looks) & (segment + move >= 0) & (segment + move <= last)
         points, segment, step, found = points[on], (segment + move)[on], move[on], looks[on]
@@ -200,7 +211,7 @@ def _stationed(
     tolerance_m: float,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Station and offset of feet, NaN off the ends."""
-    step = (station_m[own + 1] - station_m[own]) / length_m[own]
-    place = station_m[own] + along_m * step
+    step = np.diff(station_m) / length_m
+    place = station_m.take(own) + along_m * step.take(own)
     on = (place >= station_m[0] - tolerance_m) & (place <= station_m[-1] + tolerance_m)
     return np.where(on, place, np.nan), np.where(on, right_m, np.nan)
