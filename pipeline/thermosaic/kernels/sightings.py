@@ -195,17 +195,18 @@ def _step_beside(values: np.ndarray, beside: int) -> np.ndarray:
     return step - _running_median(step, 6 * beside + 1)
 
 
-def _running_median(values: np.ndarray, width: int) -> np.ndarray:
-    """Median of the `width` (odd) values around each; the first and the last value go on beyond the ends.
+def _running_median(values: np.ndarray, width: int, every: int = 4) -> np.ndarray:
+    """Median of the `width` (odd) values around every fourth one, and straight lines between.
 
-    By sorting, some thousand windows at a time: scipy.ndimage takes longer to load than a day's fixes to sort.
+    The first and the last value go on beyond the ends. By sorting, some thousand windows at a time: scipy.ndimage
+    takes longer to load than a day's fixes to sort.
     """
-    windows = sliding_window_view(np.pad(values, width // 2, mode="edge"), width)
-    found = np.empty(len(values))
-    for first in range(0, len(values), 2048):
+    windows = sliding_window_view(np.pad(values, width // 2, mode="edge"), width)[::every]
+    found = np.empty(len(windows))
+    for first in range(0, len(windows), 2048):
         held = np.sort(windows[first : first + 2048], axis=1)
         found[first : first + 2048] = held[:, width // 2]
-    return found
+    return np.interp(np.arange(len(values)), np.arange(0, len(values), every), found)
 
 
 def first_guess(
