@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ..model import LotInputs, Stations, Swath, Trajectory
-from ..stationing.marks import sight
+from ..stationing.marks import place_mark
 from ..stationing.own_path import by_own_path
 from ..stationing.road import by_alignment
 
@@ -45,8 +45,8 @@ def station_lot(swath: Swath, trajectory: Trajectory, inputs: LotInputs, plan: S
     MismatchError
         Marks, directions, path and alignment contradict each other.
     """
-    sightings = tuple(
-        sight(
+    marks = tuple(
+        place_mark(
             f"[[mark]] {number} ({plan.labels.text(mark.station_m)})",
             mark,
             swath,
@@ -57,5 +57,5 @@ def station_lot(swath: Swath, trajectory: Trajectory, inputs: LotInputs, plan: S
         for number, mark in enumerate(plan.marks, 1)
     )
     if inputs.alignment is None:
-        return by_own_path(swath, inputs.passes, sightings, plan)
-    return by_alignment(swath, inputs, trajectory.point_scale, sightings, plan)
+        return by_own_path(swath, inputs.passes, marks, plan)
+    return by_alignment(swath, inputs, trajectory.point_scale, marks, plan)

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Sighting:
+class PlacedMark:
     """A mark brought to the path: where along C's path its station lies."""
 
     name: str
@@ -26,14 +26,14 @@ class Sighting:
     station_m: float
 
 
-def sight(
+def place_mark(
     name: str,
     mark: MarkSection,
     swath: Swath,
     trajectory: Trajectory,
     passes: tuple[Pass, ...],
     plan: StationPlan,
-) -> Sighting:
+) -> PlacedMark:
     """Find where along C's path the station of a mark lies: ahead of its point by the stated distance."""
     wanted = None if mark.pass_id is None else code_of(mark.pass_id, passes, name)
     if isinstance(mark.at, datetime):
@@ -51,7 +51,7 @@ def sight(
     if not np.isfinite(distance_m):
         raise ConfigError(f"{name}: the paver's path is unknown at {mark.at}: give another line or time")
     forward = plan.forward_m(mark.point, moment)
-    return Sighting(name, code, distance_m + forward + mark.ahead_m, mark.station_m)
+    return PlacedMark(name, code, distance_m + forward + mark.ahead_m, mark.station_m)
 
 
 def code_of(pass_id: str, passes: tuple[Pass, ...], name: str) -> int:

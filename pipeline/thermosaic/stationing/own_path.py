@@ -12,7 +12,7 @@ from ..errors import ConfigError, MismatchError
 from ..model import Doubt, Pass, Stations, Swath
 from .beside import station_unmarked
 from .lines import inside_limits, median_edges, utc
-from .marks import Sighting
+from .marks import PlacedMark
 
 if TYPE_CHECKING:
     from ..config import StationPlan
@@ -21,10 +21,10 @@ SAME_PLACE_M = 10.0  # marks closer than this are one mark noted twice
 
 
 def by_own_path(
-    swath: Swath, passes: tuple[Pass, ...], sightings: tuple[Sighting, ...], plan: StationPlan
+    swath: Swath, passes: tuple[Pass, ...], marks: tuple[PlacedMark, ...], plan: StationPlan
 ) -> Stations:
     """Station each pass along C's own path; marks give the zero."""
-    if not sightings:
+    if not marks:
         raise ConfigError(
             "stations need an alignment in [files], or one [[mark]]: state the station of a place"
         )
@@ -37,7 +37,7 @@ def by_own_path(
             continue
         first_m = float(swath.distance_m[rows[0]])
         line_frame[rows] = signs[code] * (swath.distance_m[rows] - first_m)
-        places, shifts = _merged([item for item in sightings if item.pass_code == code], first_m, signs[code])
+        places, shifts = _merged([item for item in marks if item.pass_code == code], first_m, signs[code])
         if len(places):
             closings.append(_closing(places, shifts, passes[code].id, plan))
             zero[code] = np.interp(0.0, places, shifts)
@@ -58,7 +58,7 @@ def _stated_sign(stated: Pass, plan: StationPlan) -> int:
     return 1 if direction == "upstation" else -1
 
 
-def _merged(own: list[Sighting], first_m: float, sign: int) -> tuple[np.ndarray, np.ndarray]:
+def _merged(own: list[PlacedMark], first_m: float, sign: int) -> tuple[np.ndarray, np.ndarray]:
     """Frame coordinates of a pass's marks, rising, and station minus frame there; near ones become one."""
     groups: list[list[tuple[float, float]]] = []
     for frame, station in sorted((sign * (item.distance_m - first_m), item.station_m) for item in own):

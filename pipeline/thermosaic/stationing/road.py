@@ -11,7 +11,7 @@ from ..errors import MismatchError
 from ..kernels import polyline
 from ..model import Alignment, Doubt, LotInputs, Pass, Stations, Swath
 from .lines import centre_of, inside_limits, median_edges
-from .marks import Sighting
+from .marks import PlacedMark
 
 if TYPE_CHECKING:
     from ..config import StationPlan
@@ -22,7 +22,7 @@ BREAK_M = 20.0  # a longer step between lines starts a new search along the alig
 
 
 def by_alignment(
-    swath: Swath, inputs: LotInputs, point_scale: float, sightings: tuple[Sighting, ...], plan: StationPlan
+    swath: Swath, inputs: LotInputs, point_scale: float, marks: tuple[PlacedMark, ...], plan: StationPlan
 ) -> Stations:
     """Station all spots on the alignment; marks are checks."""
     road = inputs.alignment
@@ -47,7 +47,7 @@ def by_alignment(
     )
     line_frame = _through_gaps(along[:, 0], upstation, swath, point_scale, road)
     zero = np.zeros(len(inputs.passes))
-    worst, doubts = _check_marks(sightings, line_frame, swath, point_scale, upstation, plan)
+    worst, doubts = _check_marks(marks, line_frame, swath, point_scale, upstation, plan)
     return Stations(
         alignment=road.name,
         frame_m=along[:, 3:],
@@ -155,7 +155,7 @@ def _over_distance(
 
 
 def _check_marks(
-    sightings: tuple[Sighting, ...],
+    marks: tuple[PlacedMark, ...],
     line_frame: np.ndarray,
     swath: Swath,
     point_scale: float,
@@ -164,7 +164,7 @@ def _check_marks(
 ) -> tuple[float, list[Doubt]]:
     """Worst difference of a mark from the alignment's station of its place, and doubts where too far."""
     worst, doubts = np.nan, []
-    for item in sightings:
+    for item in marks:
         known = (swath.pass_code == item.pass_code) & np.isfinite(line_frame) & np.isfinite(swath.distance_m)
         if not known.any():
             continue
