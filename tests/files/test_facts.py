@@ -29,3 +29,13 @@ def test_the_mass_placed_follows_the_stated_spread_rate(tmp_path: Path) -> None:
     per_hour = whole.speed_mean_mps * width_m * 119.36 * 3600 / 907.18474
     assert float(told.value["yield.placed"]) == pytest.approx(per_hour, rel=5e-3)
     assert list(told.unit[["yield.mass", "yield.placed"]]) == ["ton", "ton/h"]
+
+
+def test_files_are_named_by_their_place_in_the_lot_folder(tmp_path: Path) -> None:
+    """Evidence stands in lot_info as lot.toml names it, so that one lot gives the same bytes in every folder."""
+    record = true_record(tmp_path, builders.us_curve_lot())
+    config = record.config
+    rig = config.rig.model_copy(update={"evidence": (config.folder / "checks" / "wheel.toml",)})
+    told = lot_info(replace(record, config=config.model_copy(update={"rig": rig}))).set_index("key")
+    assert told.value["rig.evidence"] == "checks/wheel.toml"
+    assert not told.value.str.contains(config.folder.as_posix(), regex=False).any()
