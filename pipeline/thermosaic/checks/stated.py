@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from .. import questions
-from ..config import LotConfig
+from ..config import LotConfig, RigSection
 from ..delivery import tell
 from ..errors import ConfigError
 from ..files.settings import load_agency, toml_settings
@@ -23,78 +23,72 @@ FARTHEST_ANTENNA_M, HIGHEST_ANTENNA_M = 6.0, 6.0
 FARTHEST_SCREED_M, FARTHEST_NON_SLIP_M = 4.0, 8.0
 THICKEST_M = 0.3
 WIDTH_TOLERANCE_M = 0.15
+TAPE = "measure again with a tape, paver parked, and mind ahead and behind"
 ZONE_HOURS = 3.0  # clock time against the sun: zones and summer time explain up to about this
 
 
 def stated_items(config: LotConfig) -> list[CheckItem]:
     """Look at the machine, the mat and the names as stated."""
-    return [*_machine(config), *_mat(config), *_agency(config)] or []
+    return [*_machine(config), *_mat(config), *_agency(config)]
 
 
-def _machine(config: LotConfig) -> Iterator[CheckItem]:
+def _machine(config: LotConfig) -> list[CheckItem]:
+    """Doubts of where antenna, screed and non-slip point sit; without any, where they do."""
     rig = config.rig
-    forward, screed, non_slip = rig.antenna_forward_m, rig.screed_forward_m, rig.non_slip_forward_m
-    before = len(_machine_doubts(config))
-    yield from _machine_doubts(config)
-    if not before:
-        side = "right" if rig.antenna_right_m >= 0 else "left"
-        yield ok(
-            "machine",
-            tell(
-                "antenna {forward_m:.2f} ahead and {right_m:.2f} {side} of the scan line, screed {screed_m:.2f} and "
-                "non-slip point {non_slip_m:.2f} ahead",
-                forward_m=forward,
-                right_m=abs(rig.antenna_right_m),
-                side=side,
-                screed_m=screed,
-                non_slip_m=non_slip,
-            ),
-        )
+    doubts = [*_antenna(rig), *_screed(rig)]
+    if doubts:
+        return doubts
+    text = tell(
+        "antenna {forward_m:.2f} ahead and {right_m:.2f} {side} of the scan line, screed {screed_m:.2f} and "
+        "non-slip point {non_slip_m:.2f} ahead",
+        forward_m=rig.antenna_forward_m, right_m=abs(rig.antenna_right_m),
+        side="right" if rig.antenna_right_m >= 0 else "left",
+        screed_m=rig.screed_forward_m, non_slip_m=rig.non_slip_forward_m,
+    )  # fmt: skip
+    return [ok("machine", text)]
 
 
-def _machine_doubts(config: LotConfig) -> list[CheckItem]:
-    rig, found = config.rig, []
-    tape = "measure again with a tape, paver parked, and mind ahead and behind"
+def _antenna(rig: RigSection) -> Iterator[CheckItem]:
     if rig.antenna_forward_m < 0:
         text = tell(
             "the antenna is stated {behind_m:.2f} behind the scan line; most ride ahead of it",
             behind_m=-rig.antenna_forward_m,
         )
-        found.append(
-            look("antenna ahead or behind", text, f"a wrong sign moves the mat by twice this: {tape}")
-        )
+        yield look("antenna ahead or behind", text, f"a wrong sign moves the mat by twice this: {TAPE}")
     if max(abs(rig.antenna_forward_m), abs(rig.antenna_right_m)) > FARTHEST_ANTENNA_M:
         text = tell(
             "the antenna is stated {forward_m:.1f} ahead and {right_m:.1f} right: farther than a paver is long or wide",
             forward_m=rig.antenna_forward_m, right_m=rig.antenna_right_m,
         )  # fmt: skip
-        found.append(look("antenna", text, f"check the unit; {tape}"))
+        yield look("antenna", text, f"check the unit; {TAPE}")
     if rig.antenna_up_m > HIGHEST_ANTENNA_M or rig.antenna_up_m < 1.0:
         text = tell(
             "the antenna is stated {up_m:.1f} above the mat; {low_m:.0f} to {high_m:.0f} is usual",
             up_m=rig.antenna_up_m, low_m=2.0, high_m=5.0,
         )  # fmt: skip
-        found.append(look("antenna height", text, "check the number and its unit"))
+        yield look("antenna height", text, "check the number and its unit")
+
+
+def _screed(rig: RigSection) -> Iterator[CheckItem]:
     if rig.screed_forward_m < 0:
         text = tell(
             "the screed is stated {behind_m:.2f} behind the scan line: the spots would look at ground not yet paved",
             behind_m=-rig.screed_forward_m,
         )
-        found.append(look("screed ahead or behind", text, tape))
+        yield look("screed ahead or behind", text, TAPE)
     if rig.screed_forward_m > FARTHEST_SCREED_M:
         text = tell(
             "the screed is stated {ahead_m:.1f} ahead of the scan line; {low_m:.1f} to {high_m:.0f} is usual",
             ahead_m=rig.screed_forward_m, low_m=0.5, high_m=3.0,
         )  # fmt: skip
-        found.append(look("screed", text, "check the number and its unit"))
+        yield look("screed", text, "check the number and its unit")
     if not rig.screed_forward_m <= rig.non_slip_forward_m <= FARTHEST_NON_SLIP_M:
         text = tell(
             "the non-slip point is stated {ahead_m:.2f} ahead of the scan line; it lies under the machine, ahead of "
             "the screed",
             ahead_m=rig.non_slip_forward_m,
         )
-        found.append(look("non-slip point", text, tape))
-    return found
+        yield look("non-slip point", text, TAPE)
 
 
 def _mat(config: LotConfig) -> Iterator[CheckItem]:
