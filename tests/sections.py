@@ -27,3 +27,9 @@ def sections(plan: LotPlan, **rig: str) -> Sections:
         config.RigSection.model_validate(written | rig),
         config.ScannerSection.model_validate(scanner),
     )
+
+
+def frames(map_crs: str, alignment: str | None = None, **others: float | bool) -> config.CrsSection:
+    """Frames of a lot whose alignment states its own, or none; `others` overrides epoch and accept_ensemble."""
+    stated = {"fixes": "EPSG:6318", "map": map_crs, "alignment": alignment} | others
+    return config.CrsSection.model_construct(**{"accuracy_m": 0.1} | stated)

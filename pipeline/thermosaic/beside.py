@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from .config import LotConfig, RigSection, SpotsByAngle
-from .datum import decimal_year, map_crs, pin_operation
+from .datum import map_crs, pin_operation
 from .errors import ConfigError, InputError
 from .files.evidence import write_evidence
 from .files.logs import count_spots, read_fixes, read_scan
@@ -251,10 +251,14 @@ def _surveyed(noted: Any, config: LotConfig, inputs: LotInputs) -> Any:
     geographic = np.isfinite(noted["lon_deg"].to_numpy()) & np.isfinite(noted["lat_deg"].to_numpy())
     if geographic.any():
         lon, lat = (noted.loc[geographic, name].to_numpy() for name in ("lon_deg", "lat_deg"))
-        frames = config.crs
-        epoch = frames.epoch or decimal_year(inputs.fixes.time_utc[0])
+        frames = config.crs.dated(inputs.fixes.time_utc[0])
         operation = pin_operation(
-            frames.fixes, frames.map, frames.accuracy_m, epoch, frames.accept_ensemble, (lon[0], lat[0])
+            frames.fixes,
+            frames.map,
+            frames.accuracy_m,
+            frames.epoch,
+            frames.accept_ensemble,
+            (lon[0], lat[0]),
         )
         noted.loc[geographic, ["easting_m", "northing_m"]] = np.column_stack(operation.forward(lon, lat))
     by_station = (noted["station"] != "").to_numpy()

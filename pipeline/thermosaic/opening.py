@@ -333,15 +333,7 @@ def _with_equations(labels: StationLabels, data: dict[str, Any], folder: Path) -
         return labels
     if not path.is_file():
         return labels
-    equations = station_equations(
-        path,
-        line.alignment,
-        frames.alignment,
-        frames.map,
-        frames.accuracy_m,
-        frames.accept_ensemble,
-        frames.epoch,
-    )
+    equations = station_equations(path, line.alignment, frames)
     return replace(labels, equations=equations)
 
 

@@ -8,6 +8,7 @@ import pyproj
 import pytest
 import shapely
 
+from sections import frames
 from thermosaic.errors import ConfigError, InputError, MismatchError
 from thermosaic.files import alignment
 from thermosaic.files.alignment import read_alignment
@@ -65,7 +66,7 @@ class TestFormats:
     def test_gis_formats(self, tmp_path, name, driver):
         """An arc sampled every 10 m becomes a fine line on the circle, 300 m long."""
         road, operation, doubts, tally = read_alignment(
-            write(tmp_path / name, driver, ("CL", points())), None, None, MAP, 0.1, start_m=1000.0
+            write(tmp_path / name, driver, ("CL", points())), None, frames(MAP), start_m=1000.0
         )
         assert road.name == "CL"
         assert off_the_arc(road).max() < 0.003
@@ -79,7 +80,7 @@ class TestFormats:
         """Degrees stated as NAD 83(2011) land where PROJ puts NAD 83(2011), not WGS 84."""
         lon, lat = pyproj.Transformer.from_crs(MAP, "EPSG:6318", always_xy=True).transform(*ARC)
         path = geojson(tmp_path / "a.geojson", {"type": "LineString", "coordinates": points((lon, lat))})
-        road, operation, _, _ = read_alignment(path, None, "EPSG:6318", MAP, 0.1)
+        road, operation, _, _ = read_alignment(path, None, frames(MAP, "EPSG:6318"))
         assert (road.easting_m[0], road.northing_m[0]) == pytest.approx((ARC[0][0], ARC[1][0]), abs=1e-4)
         assert operation["source"].startswith("NAD83(2011)")
 
@@ -87,7 +88,7 @@ class TestFormats:
         """Stated as ITRF2014 the line moves 1.4 m to NAD 83(2011) at the lot's epoch, as the fixes do."""
         lon, lat = pyproj.Transformer.from_crs(MAP, "EPSG:6318", always_xy=True).transform(*ARC)
         path = geojson(tmp_path / "a.geojson", {"type": "LineString", "coordinates": points((lon, lat))})
-        road, operation, _, _ = read_alignment(path, None, "EPSG:9000", MAP, 0.1, epoch=2026.5)
+        road, operation, _, _ = read_alignment(path, None, frames(MAP, "EPSG:9000", epoch=2026.5))
         moved = np.hypot(road.easting_m[0] - ARC[0][0], road.northing_m[0] - ARC[1][0])
         assert moved == pytest.approx(1.42, abs=0.05)  # measured by PROJ alone for Minnesota at 2026.5
         assert operation["epoch"] == 2026.5
@@ -97,15 +98,15 @@ class TestFormats:
         lon, lat = pyproj.Transformer.from_crs(MAP, "EPSG:6318", always_xy=True).transform(*ARC)
         path = geojson(tmp_path / "a.geojson", {"type": "LineString", "coordinates": points((lon, lat))})
         with pytest.raises(ConfigError, match=r"a\.geojson: WGS 84 .*key alignment in \[crs\]"):
-            read_alignment(path, None, None, MAP, 0.1)
-        _, _, doubts, _ = read_alignment(path, None, None, MAP, 0.1, accept_ensemble=True)
+            read_alignment(path, None, frames(MAP))
+        _, _, doubts, _ = read_alignment(path, None, frames(MAP, accept_ensemble=True))
         assert [item.kind for item in doubts] == ["alignment_frame"]
 
     def test_feet_become_metres(self, tmp_path):
         """A GeoPackage in US survey feet (EPSG:6505) arrives in metres: feet x 1200/3937, stations too."""
         feet = [(2.8e6, 1.0e6), (2.8e6, 1.0e6 + 1000.0)]
         road, _, _, _ = read_alignment(
-            write(tmp_path / "a.gpkg", "GPKG", ("CL", feet), crs="EPSG:6505"), None, None, "EPSG:6505", 0.1
+            write(tmp_path / "a.gpkg", "GPKG", ("CL", feet), crs="EPSG:6505"), None, frames("EPSG:6505")
         )
         assert road.easting_m[0] == pytest.approx(2.8e6 * US_FOOT_M, abs=1e-6)
         assert road.station_m[-1] == pytest.approx(1000 * US_FOOT_M, abs=1e-6)
@@ -113,10 +114,10 @@ class TestFormats:
     def test_dxf(self, tmp_path):
         """A DXF polyline is read in its stated frame, chosen by its drawing layer."""
         path = dxf(tmp_path / "a.dxf", points())
-        road, _, _, _ = read_alignment(path, "CL", MAP, MAP, 0.1)
+        road, _, _, _ = read_alignment(path, "CL", frames(MAP, MAP))
         assert off_the_arc(road).max() < 0.003
         with pytest.raises(ConfigError, match="does not say the frame of its numbers"):
-            read_alignment(path, "CL", None, MAP, 0.1)
+            read_alignment(path, "CL", frames(MAP))
 
     @pytest.mark.parametrize(
         ("unit", "crs"), [(2, "EPSG:6505"), (21, "EPSG:6505"), (6, MAP), (0, "EPSG:6505")]
@@ -126,19 +127,19 @@ class TestFormats:
         path = dxf(
             tmp_path / "a.dxf", [(2.8e6, 1.0e6), (2.8e6, 1.0e6 + 1000.0)] if crs != MAP else points(), unit
         )
-        assert read_alignment(path, None, crs, crs, 0.1)[3].used >= 2
+        assert read_alignment(path, None, frames(crs, crs))[3].used >= 2
 
     @pytest.mark.parametrize(("unit", "word"), [(1, "inch"), (2, "foot"), (4, "millimetre"), (9, "unit 9")])
     def test_dxf_units_that_do_not(self, tmp_path, unit, word):
         """Inches, feet or millimetres against a frame in metres stop the run."""
         with pytest.raises(MismatchError, match=rf"its unit is the {word}, but .* counts in metre"):
-            read_alignment(dxf(tmp_path / "a.dxf", points(), unit), None, MAP, MAP, 0.1)
+            read_alignment(dxf(tmp_path / "a.dxf", points(), unit), None, frames(MAP, MAP))
 
     @pytest.mark.parametrize("tail", ["", "0\n", "0\nEND"])
     def test_cut_dxf(self, tmp_path, tail):
         """A DXF that does not end in EOF is cut: half a line is never used."""
         with pytest.raises(InputError, match="is cut"):
-            read_alignment(dxf(tmp_path / "a.dxf", points(), tail=tail), None, MAP, MAP, 0.1)
+            read_alignment(dxf(tmp_path / "a.dxf", points(), tail=tail), None, frames(MAP, MAP))
 
     def test_dxf_with_a_lost_half_of_a_pair(self, tmp_path):
         """A missing value line shifts codes and values: found with its line number."""
@@ -147,7 +148,7 @@ class TestFormats:
         del lines[40]
         path.write_text("\n".join(lines))
         with pytest.raises(InputError, match=r"a\.dxf(:\d+: is no pair|: is cut)"):
-            read_alignment(path, None, MAP, MAP, 0.1)
+            read_alignment(path, None, frames(MAP, MAP))
 
 
 class TestChoice:
@@ -155,28 +156,28 @@ class TestChoice:
         """Several lines need a name, and the names are listed."""
         path = write(tmp_path / "a.gpkg", "GPKG", ("EB", points()), ("WB", [(5e5, 5e6), (5e5, 5e6 + 50)]))
         with pytest.raises(InputError, match=r'holds 2 lines: choose one .* "EB", "WB"'):
-            read_alignment(path, None, None, MAP, 0.1)
+            read_alignment(path, None, frames(MAP))
         with pytest.raises(InputError, match=r'no line named "NB": it holds "EB", "WB"'):
-            read_alignment(path, "NB", None, MAP, 0.1)
-        road, _, _, _ = read_alignment(path, "WB", None, MAP, 0.1)
+            read_alignment(path, "NB", frames(MAP))
+        road, _, _, _ = read_alignment(path, "WB", frames(MAP))
         assert road.station_m[-1] == pytest.approx(50.0)
 
     def test_by_layer(self, tmp_path):
         """A layer's name chooses its line."""
         path = write(tmp_path / "a.gpkg", "GPKG", ("x", points()), layer="design")
         write(path, "GPKG", ("x", [(5e5, 5e6), (5e5, 5e6 + 50)]), layer="survey")
-        assert read_alignment(path, "survey", None, MAP, 0.1)[0].station_m[-1] == pytest.approx(50.0)
+        assert read_alignment(path, "survey", frames(MAP))[0].station_m[-1] == pytest.approx(50.0)
 
     def test_parts_that_follow_are_one_line(self, tmp_path):
         """A multi-part line whose parts join end to end is one line; with a gap it is refused."""
         parts = [points()[:16], points()[15:]]
         path = write(tmp_path / "a.gpkg", "GPKG", ("CL", parts), kind="MultiLineString")
-        assert off_the_arc(read_alignment(path, None, None, MAP, 0.1)[0]).max() < 0.005
+        assert off_the_arc(read_alignment(path, None, frames(MAP))[0]).max() < 0.005
         gap = write(
             tmp_path / "b.gpkg", "GPKG", ("CL", [points()[:15], points()[15:]]), kind="MultiLineString"
         )
         with pytest.raises(InputError, match="2 parts do not follow on one another"):
-            read_alignment(gap, None, None, MAP, 0.1)
+            read_alignment(gap, None, frames(MAP))
 
     @pytest.mark.parametrize(
         ("geometry", "words"),
@@ -212,13 +213,13 @@ class TestChoice:
     def test_lines_without_plain_stations(self, tmp_path, geometry, words):
         """Whatever would make stations ambiguous is refused with what was found."""
         with pytest.raises(InputError, match=words):
-            read_alignment(geojson(tmp_path / "a.geojson", geometry), None, MAP, MAP, 0.1)
+            read_alignment(geojson(tmp_path / "a.geojson", geometry), None, frames(MAP, MAP))
 
     def test_repeated_vertices_are_counted(self, tmp_path):
         """A vertex twice in a row is dropped, counted, and the balance holds."""
         doubled = [point for point in points() for _ in (0, 1)]
         _, _, _, tally = read_alignment(
-            write(tmp_path / "a.gpkg", "GPKG", ("CL", doubled)), None, None, MAP, 0.1
+            write(tmp_path / "a.gpkg", "GPKG", ("CL", doubled)), None, frames(MAP)
         )
         assert (tally.read, tally.used, tally.rejected) == (62, 31, {"repeated vertex": 31})
 
@@ -228,7 +229,7 @@ class TestPlace:
         """Northing first in a file read easting first lies outside the frame: refused, not shifted."""
         swapped = [(n, e) for e, n in points()]
         with pytest.raises(MismatchError):
-            read_alignment(write(tmp_path / "a.gpkg", "GPKG", ("CL", swapped)), None, None, MAP, 0.1)
+            read_alignment(write(tmp_path / "a.gpkg", "GPKG", ("CL", swapped)), None, frames(MAP))
 
     def test_latitude_first_degrees(self, tmp_path):
         """Latitude and longitude exchanged: -93 is no latitude."""
@@ -236,21 +237,21 @@ class TestPlace:
             tmp_path / "a.geojson", {"type": "LineString", "coordinates": [[45.0, -93.0], [45.001, -93.0]]}
         )
         with pytest.raises(InputError, match="no longitude and latitude"):
-            read_alignment(path, None, "EPSG:6318", MAP, 0.1)
+            read_alignment(path, None, frames(MAP, "EPSG:6318"))
 
     def test_grid_numbers_without_their_frame(self, tmp_path):
         """Eastings in a GeoJSON stated as degrees: said to state the true frame."""
         path = geojson(tmp_path / "a.geojson", {"type": "LineString", "coordinates": points()})
         with pytest.raises(InputError, match="state their true frame"):
-            read_alignment(path, None, "EPSG:6318", MAP, 0.1)
-        assert off_the_arc(read_alignment(path, None, MAP, MAP, 0.1)[0]).max() < 0.003
+            read_alignment(path, None, frames(MAP, "EPSG:6318"))
+        assert off_the_arc(read_alignment(path, None, frames(MAP, MAP))[0]).max() < 0.003
 
 
 class TestShape:
     def test_kinks_keep_the_rule(self, tmp_path):
         """Kink x largest offset / 2 <= cell / 4 at every vertex of the line that comes out."""
         road, _, _, _ = read_alignment(
-            write(tmp_path / "a.gpkg", "GPKG", ("CL", points())), None, None, MAP, 0.1
+            write(tmp_path / "a.gpkg", "GPKG", ("CL", points())), None, frames(MAP)
         )
         bearing = np.arctan2(np.diff(road.easting_m), np.diff(road.northing_m))
         largest = np.abs(np.diff(bearing)).max()
@@ -260,7 +261,7 @@ class TestShape:
         """A bend of 45 deg between straights stays and is doubted with its place."""
         corner = [(5e5, 5e6), (5e5, 5e6 + 80), (5e5 + 50, 5e6 + 130)]
         path = write(tmp_path / "a.gpkg", "GPKG", ("CL", corner))
-        road, _, doubts, _ = read_alignment(path, None, None, MAP, 0.1)
+        road, _, doubts, _ = read_alignment(path, None, frames(MAP))
         assert len(road.station_m) == 3
         assert [item.kind for item in doubts] == ["alignment_corners"]
         assert doubts[0].amount == pytest.approx(45.0)
@@ -269,7 +270,7 @@ class TestShape:
     def test_coarse_sampling_is_doubted(self, tmp_path):
         """60 m chords on a 300 m radius leave 1.5 m to guess (sagitta, closed form): said so."""
         path = write(tmp_path / "a.gpkg", "GPKG", ("CL", points()[::6]))
-        road, _, doubts, _ = read_alignment(path, None, None, MAP, 0.1)
+        road, _, doubts, _ = read_alignment(path, None, frames(MAP))
         assert [item.kind for item in doubts] == ["alignment_coarse"]
         assert doubts[0].amount == pytest.approx(300 * (1 - np.cos(0.1)), rel=0.25)
         assert off_the_arc(road).max() < 0.25
@@ -277,7 +278,7 @@ class TestShape:
     def test_length_is_the_polyline_of_shapely(self, tmp_path):
         """Stations end at shapely's length of the fine line."""
         road, _, _, _ = read_alignment(
-            write(tmp_path / "a.gpkg", "GPKG", ("CL", points())), None, None, MAP, 0.1
+            write(tmp_path / "a.gpkg", "GPKG", ("CL", points())), None, frames(MAP)
         )
         line = shapely.LineString(np.column_stack((road.easting_m, road.northing_m)))
         assert road.station_m[-1] == pytest.approx(line.length, abs=1e-9)

@@ -12,6 +12,7 @@ import pytest
 import scipy.special
 import shapely
 
+from sections import frames
 from thermosaic.errors import InputError, MismatchError
 from thermosaic.files.alignment import read_alignment, station_equations
 from thermosaic.files.landxml import read_designs
@@ -46,7 +47,7 @@ def line(start, end):
 
 
 def read(path, **more):
-    return read_alignment(path, None, more.pop("stated_crs", MAP), MAP, 0.1, **more)
+    return read_alignment(path, None, frames(MAP, more.pop("stated_crs", MAP)), **more)
 
 
 class TestGeometry:
@@ -182,7 +183,7 @@ class TestUnits:
         """US survey feet in a frame of US survey feet: 1000 ftUS are 304.8006 m (1200/3937)."""
         elements = "<Line><Start>1000000 2800000</Start><End>1001000 2800000</End></Line>"
         path = landxml(tmp_path / "a.xml", elements, 'Imperial linearUnit="USSurveyFoot"')
-        road = read_alignment(path, None, "EPSG:6505", "EPSG:6505", 0.1)[0]
+        road = read_alignment(path, None, frames("EPSG:6505", "EPSG:6505"))[0]
         assert road.easting_m[0] == pytest.approx(2.8e6 * 1200 / 3937)
         assert road.station_m[-1] == pytest.approx(1000 * 1200 / 3937)
 
@@ -190,7 +191,7 @@ class TestUnits:
         """International feet in a frame of them (Arizona East, EPSG:2222): 1000 ft are 304.8 m."""
         elements = "<Line><Start>1000000 700000</Start><End>1001000 700000</End></Line>"
         path = landxml(tmp_path / "a.xml", elements, 'Imperial linearUnit="foot"')
-        road = read_alignment(path, None, "EPSG:2222", "EPSG:2222", 0.1)[0]
+        road = read_alignment(path, None, frames("EPSG:2222", "EPSG:2222"))[0]
         assert road.easting_m[0] == pytest.approx(700000 * 0.3048)
         assert road.station_m[-1] == pytest.approx(304.8)
 
@@ -199,7 +200,7 @@ class TestUnits:
         elements = "<Line><Start>1000000 2800000</Start><End>1001000 2800000</End></Line>"
         path = landxml(tmp_path / "a.xml", elements, 'Imperial linearUnit="foot"')
         with pytest.raises(MismatchError, match="wrong foot"):
-            read_alignment(path, None, "EPSG:6505", "EPSG:6505", 0.1)
+            read_alignment(path, None, frames("EPSG:6505", "EPSG:6505"))
 
     @pytest.mark.parametrize("unit", ["Metric", 'Metric linearUnit="furlong"'])
     def test_no_unit(self, tmp_path, unit):
@@ -268,7 +269,7 @@ class TestEquations:
             tmp_path / "a.xml", elements, 'Imperial linearUnit="USSurveyFoot"',
             attributes='name="CL" staStart="10000"', more=equation(11000, 52000, 11000),
         )  # fmt: skip
-        road = read_alignment(path, None, "EPSG:6505", "EPSG:6344", 0.1)[0]
+        road = read_alignment(path, None, frames("EPSG:6344", "EPSG:6505"))[0]
         moved = pyproj.Transformer.from_crs(6505, 6344, always_xy=True)
         there = moved.transform(2.8e6, 1001000.0)
         along, _ = polyline.locate(
@@ -301,9 +302,9 @@ class TestEquations:
     def test_read_alone(self, tmp_path):
         """Labels need the equations before any log is read; files without any are not read for them."""
         path = self.with_equations(tmp_path / "a.xml", equation(1020, 500, 1020))
-        assert station_equations(path, None, MAP, MAP, 0.1) == read(path)[0].equations
+        assert station_equations(path, None, frames(MAP, MAP)) == read(path)[0].equations
         plain = landxml(tmp_path / "b.xml", line((0, 0), (0, 50)))
-        assert station_equations(plain, None, MAP, MAP, 0.1) == ()
+        assert station_equations(plain, None, frames(MAP, MAP)) == ()
 
 
 def off_a_line(along, offset):
@@ -399,9 +400,9 @@ def test_one_of_several_designs_by_name(tmp_path):
     path.write_text(f'<LandXML><Units><Metric linearUnit="meter"/></Units>{both}</LandXML>')
     with pytest.raises(InputError, match=r'holds 2 lines: choose one by name.* = "EB", "WB"'):
         read(path)
-    assert read_alignment(path, "WB", MAP, MAP, 0.1)[0].station_m[-1] == pytest.approx(80.0)
+    assert read_alignment(path, "WB", frames(MAP, MAP))[0].station_m[-1] == pytest.approx(80.0)
     with pytest.raises(InputError, match='no line named "NB": it holds "EB", "WB"'):
-        read_alignment(path, "NB", MAP, MAP, 0.1)
+        read_alignment(path, "NB", frames(MAP, MAP))
 
 
 class TestHostile:
@@ -452,7 +453,7 @@ class TestRealDesigns:
     def test_lengths_are_the_file_s_own(self, pattern, length_m):
         """The line ends at the length its author's program wrote, to a millimetre, in its own frame."""
         (path,) = REAL.glob(pattern)
-        road, operation, doubts, _ = read_alignment(path, None, None, "EPSG:3875", 0.1)
+        road, operation, doubts, _ = read_alignment(path, None, frames("EPSG:3875"))
         assert road.station_m[-1] == pytest.approx(length_m, abs=0.001)
         assert operation["source"].endswith("(EPSG:3875)")
         assert doubts == ()
@@ -462,7 +463,7 @@ class TestRealDesigns:
     def test_places_beside_real_roads(self, pattern):
         """Beside the real lines station and distance equal shapely's, and the way back closes under 1 mm."""
         (path,) = REAL.glob(pattern)
-        road = read_alignment(path, None, None, "EPSG:3875", 0.1)[0]
+        road = read_alignment(path, None, frames("EPSG:3875"))[0]
         vertex_m = road.easting_m, road.northing_m
         along = np.linspace(road.station_m[0] + 1, road.station_m[-1] - 1, 400)
         offset = 6 * np.sin(np.arange(400))
@@ -483,7 +484,7 @@ class TestRealDesigns:
     def test_lengths_of_real_roads_are_geodesic(self, pattern):
         """Geodesics of GeographicLib (pyproj.Geod) between vertices, each times PROJ's scale, give the stations."""
         (path,) = REAL.glob(pattern)
-        road = read_alignment(path, None, None, "EPSG:3875", 0.1)[0]
+        road = read_alignment(path, None, frames("EPSG:3875"))[0]
         crs = pyproj.CRS("EPSG:3875")
         back = pyproj.Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True)
         lon, lat = back.transform(road.easting_m, road.northing_m)

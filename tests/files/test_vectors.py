@@ -12,6 +12,7 @@ import pyproj
 import pytest
 import shapely
 
+from sections import frames
 from thermosaic.errors import ConfigError, InputError, MismatchError
 from thermosaic.files import vectors
 
@@ -60,7 +61,7 @@ class TestExclusions:
         stated = MAP if driver == "GeoJSON" else None
         path = write(tmp_path / name, driver, crs=None if driver == "GeoJSON" else MAP)
         before = digest(tmp_path)
-        (found,) = vectors.read_exclusions(path, stated, MAP, 0.1)
+        (found,) = vectors.read_exclusions(path, frames(MAP, stated))
         assert found.reason == "bridge"
         np.testing.assert_allclose(
             shapely.bounds(found.polygon), (500000, 4982950, 500010, 4982960), atol=1e-3
@@ -69,7 +70,7 @@ class TestExclusions:
 
     def test_polygons_come_in_metres_of_a_map_in_feet(self, package):
         """Into EPSG:6505 (US survey feet) the area stays 100 m2, but for the scales."""
-        (found,) = vectors.read_exclusions(package, None, "EPSG:6505", 0.1)
+        (found,) = vectors.read_exclusions(package, frames("EPSG:6505"))
         assert found.polygon.area == pytest.approx(100.0, rel=1e-3)
 
     def test_degrees_of_a_true_frame(self, tmp_path):
@@ -80,12 +81,12 @@ class TestExclusions:
         path = tmp_path / "a.geojson"
         ring = [list(point) for point in zip(lon, lat, strict=True)]
         path.write_text(collection(feature({"type": "Polygon", "coordinates": [ring]}, reason="joint")))
-        (found,) = vectors.read_exclusions(path, "EPSG:6318", MAP, 0.1)
+        (found,) = vectors.read_exclusions(path, frames(MAP, "EPSG:6318"))
         np.testing.assert_allclose(
             shapely.bounds(found.polygon), (500000, 4982950, 500010, 4982960), atol=1e-4
         )
         with pytest.raises(ConfigError, match=r"a\.geojson: .*family of frames"):
-            vectors.read_exclusions(path, None, MAP, 0.1)
+            vectors.read_exclusions(path, frames(MAP))
 
     @pytest.mark.parametrize(
         ("geometry", "words"),
@@ -106,26 +107,26 @@ class TestExclusions:
         path = tmp_path / "a.geojson"
         path.write_text(collection(feature(geometry, reason="x")))
         with pytest.raises(InputError, match=words):
-            vectors.read_exclusions(path, MAP, MAP, 0.1)
+            vectors.read_exclusions(path, frames(MAP, MAP))
 
     def test_a_reason_is_needed(self, tmp_path):
         """Without a reason column the columns there are listed."""
         path = write(tmp_path / "a.gpkg", "GPKG", note="x")
         with pytest.raises(InputError, match="no column reason; columns are note"):
-            vectors.read_exclusions(path, None, MAP, 0.1)
+            vectors.read_exclusions(path, frames(MAP))
 
     def test_empty_file(self, tmp_path):
         """A collection without features is said to be so."""
         path = tmp_path / "a.geojson"
         path.write_text(collection())
         with pytest.raises(InputError, match="has no polygon"):
-            vectors.read_exclusions(path, MAP, MAP, 0.1)
+            vectors.read_exclusions(path, frames(MAP, MAP))
 
     def test_another_continent(self, tmp_path):
         """Polygons in Australia cannot belong to a lot in Minnesota."""
         path = write(tmp_path / "a.gpkg", "GPKG", crs="EPSG:7855")
         with pytest.raises(MismatchError, match="outside"):
-            vectors.read_exclusions(path, None, MAP, 0.1)
+            vectors.read_exclusions(path, frames(MAP))
 
 
 class TestGeoJson:
@@ -323,7 +324,7 @@ class TestGeoPackage:
         database.commit()
         database.close()
         with pytest.raises(InputError, match="feature 1"):
-            vectors.read_exclusions(package, None, MAP, 0.1)
+            vectors.read_exclusions(package, frames(MAP))
 
 
 class TestOtherFormats:
@@ -347,7 +348,7 @@ class TestOtherFormats:
         path = write(tmp_path / "a.fgb", "FlatGeobuf")
         path.write_bytes(path.read_bytes()[:-30])
         with pytest.raises(InputError):
-            vectors.read_exclusions(path, None, MAP, 0.1)
+            vectors.read_exclusions(path, frames(MAP))
 
     @pytest.mark.parametrize("name", ["a.kml", "a.zip", "a.gpkg.txt", "a"])
     def test_other_kinds(self, tmp_path, name):

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import Literal
 
+import numpy as np
 from pydantic import Field, model_validator
 
+from ..datum import decimal_year
 from ..values import (
     Accuracy,
     AnyFrame,
@@ -129,6 +131,10 @@ class CrsSection(Section):
     )
     accuracy_m: Accuracy = Field(default="0.1 m", alias="accuracy", description="Worst datum operation taken")
     accept_ensemble: bool = Field(default=False, description="Take plain WGS 84 as equal to any frame")
+
+    def dated(self, first_utc: np.datetime64) -> CrsSection:
+        """Return the same frames with an epoch: the stated one, else that of the logs' first fix."""
+        return self if self.epoch else self.model_copy(update={"epoch": decimal_year(first_utc)})
 
 
 class GridSection(Section):

@@ -15,6 +15,7 @@ import pyproj
 import shapely
 
 from .. import datum
+from ..config import CrsSection
 from ..delivery import tell
 from ..errors import MismatchError
 from ..kernels import curves
@@ -40,15 +41,7 @@ _UNITS = {"inch": 0.0254, "foot": 0.3048, "millimetre": 1e-3, "centimetre": 1e-2
 ANY_EPOCH = 2020.0  # moves a line as a whole: its lengths are the same
 
 
-def station_equations(
-    path: Path,
-    name: str | None,
-    stated_crs: str | None,
-    map_crs: str,
-    accuracy_m: float,
-    accept_ensemble: bool = False,
-    epoch: float | None = None,
-) -> tuple[StationEquation, ...]:
+def station_equations(path: Path, name: str | None, frames: CrsSection) -> tuple[StationEquation, ...]:
     """Read only the station equations of an alignment; empty where the file states none.
 
     Parameters and errors as `read_alignment`; labels need them before any log is read.
@@ -57,9 +50,8 @@ def station_equations(
         return ()
     if b"StaEquation" not in path.read_bytes().replace(b"\0", b""):
         return ()
-    line = read_alignment(
-        path, name, stated_crs, map_crs, accuracy_m, accept_ensemble, epoch=epoch or ANY_EPOCH
-    )
+    frames = frames if frames.epoch else frames.model_copy(update={"epoch": ANY_EPOCH})
+    line = read_alignment(path, name, frames)
     return line[0].equations
 
 
@@ -80,14 +72,7 @@ class _Line:
 
 
 def read_alignment(
-    path: Path,
-    name: str | None,
-    stated_crs: str | None,
-    map_crs: str,
-    accuracy_m: float,
-    accept_ensemble: bool = False,
-    start_m: float | None = None,
-    epoch: float | None = None,
+    path: Path, name: str | None, frames: CrsSection, start_m: float | None = None
 ) -> tuple[Alignment, dict[str, Any] | None, tuple[Doubt, ...], Tally]:
     """Read one alignment.
 
@@ -97,12 +82,9 @@ def read_alignment(
         GeoJSON, GeoPackage, Shapefile, DXF, FlatGeobuf or LandXML; vertices run upstation.
     name : str, optional
         Which line, where the file holds several: a value of its name column, or its layer.
-    stated_crs : str, optional
-        True frame of the numbers where the file names none or plain WGS 84.
-    map_crs : str
-        Projected CRS of the products.
-    accuracy_m, accept_ensemble, epoch
-        As in `datum.pin_operation`.
+    frames : CrsSection
+        `alignment` is the true frame of the numbers where the file names none or plain WGS 84; with the
+        lot's epoch.
     start_m : float, optional
         Station of the first vertex, metres, where the file has none; 0 where not given.
 
@@ -126,10 +108,10 @@ def read_alignment(
         The line lies outside the map CRS, or its unit is not that of its frame.
     """
     line = _chosen(path, _candidates(path), name)
-    frame = true_frame(path, line.crs, stated_crs)
+    frame = true_frame(path, line.crs, frames.alignment)
     parts = _in_frame_units(path, line, frame)
     first = float(parts[0][0, 0]), float(parts[0][0, 1])
-    operation = pin_frame(path, frame, first, map_crs, accuracy_m, accept_ensemble, epoch)
+    operation = pin_frame(path, frame, first, frames)
     moved = [np.column_stack(operation.forward(*part.T)) for part in parts]
     vertices, repeated = _one_line(path, line.feature, moved)
     smooth = curves.smooth((vertices[:, 0], vertices[:, 1]), KINK_RAD)

@@ -265,7 +265,7 @@ def read_tickets(
 
 
 def read_control(
-    path: Path, log_format: LogFormat, frames: CrsSection, epoch: float | None, rejected_limit: float = 1.0
+    path: Path, log_format: LogFormat, frames: CrsSection, rejected_limit: float = 1.0
 ) -> tuple[tuple[ControlPoint, ...], Tally, tuple[Doubt, ...], dict[str, Any] | None]:
     """Read control points into metres of the map CRS.
 
@@ -302,7 +302,7 @@ def read_control(
     if on_globe and not is_globe[rows].all():
         raise refuse(path, "holds points in easting and northing and points in degrees: make two files of it")
     pair = np.array(globe if on_globe else plane)[:, rows]
-    easting, northing, operation = _on_map(path, pair, on_globe, frames, epoch)
+    easting, northing, operation = _on_map(path, pair, on_globe, frames)
     names, texts = sheet.texts("point_id"), sheet.texts("text")
     points = tuple(
         ControlPoint(
@@ -315,7 +315,7 @@ def read_control(
 
 
 def _on_map(
-    path: Path, pair: np.ndarray, on_globe: bool, frames: CrsSection, epoch: float | None
+    path: Path, pair: np.ndarray, on_globe: bool, frames: CrsSection
 ) -> tuple[np.ndarray, np.ndarray, dict[str, Any] | None]:
     """Bring (2, point) degrees, or metres of a plane, into metres of the map CRS."""
     stated = pyproj.CRS(frames.alignment) if frames.alignment is not None else None
@@ -326,8 +326,6 @@ def _on_map(
     frame = datum.source_frame(source)
     unit_m = 1.0 if on_globe else float(frame.axis_info[0].unit_conversion_factor)
     pair = pair / unit_m
-    pinned = pin_frame(
-        path, frame, (pair[0, 0], pair[1, 0]), frames.map, frames.accuracy_m, frames.accept_ensemble, epoch
-    )
+    pinned = pin_frame(path, frame, (pair[0, 0], pair[1, 0]), frames)
     easting, northing = pinned.forward(*pair)
     return easting, northing, pinned.as_dict()

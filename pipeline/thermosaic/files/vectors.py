@@ -26,6 +26,7 @@ import shapely.geometry
 from fiona.io import MemoryFile
 
 from .. import datum
+from ..config import CrsSection
 from ..errors import ConfigError, InputError
 from ..model import Exclusion
 from .settings import printable
@@ -316,13 +317,7 @@ def true_frame(path: Path, named: pyproj.CRS | None, stated: str | None) -> pypr
 
 
 def pin_frame(
-    path: Path,
-    frame: pyproj.CRS,
-    first: tuple[float, float],
-    map_crs: str,
-    accuracy_m: float,
-    accept_ensemble: bool,
-    epoch: float | None = None,
+    path: Path, frame: pyproj.CRS, first: tuple[float, float], frames: CrsSection
 ) -> datum.Operation:
     """Pin the operation from a file's frame to the map; `first` is one of its positions, for the place."""
     if frame.is_geographic and not (abs(first[0]) <= 360 and abs(first[1]) <= 90):
@@ -332,31 +327,23 @@ def pin_frame(
         )
     where = datum.own_lon_lat(frame, *first)
     try:
-        return datum.pin_operation(frame, map_crs, accuracy_m, epoch, accept_ensemble, where)
+        return datum.pin_operation(
+            frame, frames.map, frames.accuracy_m, frames.epoch, frames.accept_ensemble, where
+        )
     except ConfigError as error:
         raise ConfigError(f"{path.name}: {error} (key alignment in [crs])") from None
 
 
-def read_exclusions(
-    path: Path,
-    stated_crs: str | None,
-    map_crs: str,
-    accuracy_m: float,
-    accept_ensemble: bool = False,
-    epoch: float | None = None,
-) -> tuple[Exclusion, ...]:
+def read_exclusions(path: Path, frames: CrsSection) -> tuple[Exclusion, ...]:
     """Read polygons with a `reason` column, in metres of the map CRS.
 
     Parameters
     ----------
     path : Path
         GeoJSON, GeoPackage, Shapefile, DXF or FlatGeobuf; all its layers are read.
-    stated_crs : str, optional
-        True frame of the numbers where the file names none or plain WGS 84.
-    map_crs : str
-        Projected CRS of the products.
-    accuracy_m, accept_ensemble, epoch
-        As in `datum.pin_operation`.
+    frames : CrsSection
+        `alignment` is the true frame of the numbers where the file names none or plain WGS 84; with the
+        lot's epoch.
 
     Raises
     ------
@@ -370,8 +357,8 @@ def read_exclusions(
             polygon = _polygon(path, record)
             if operation is None:
                 first = tuple(shapely.get_coordinates(polygon)[0])
-                frame = true_frame(path, layer.crs, stated_crs)
-                operation = pin_frame(path, frame, first, map_crs, accuracy_m, accept_ensemble, epoch)
+                frame = true_frame(path, layer.crs, frames.alignment)
+                operation = pin_frame(path, frame, first, frames)
             moved = shapely.transform(
                 polygon, lambda xy, pinned=operation: np.column_stack(pinned.forward(*xy.T))
             )

@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from .. import datum, model
+from .. import model
 from ..config import SIDE_FILES, EvidenceFile, LotConfig, PassSection, ScannerPart, ScannerSection
 from ..delivery import tell
 from ..errors import ConfigError, InputError, MismatchError
@@ -347,23 +347,20 @@ def _read_places(
     config: LotConfig, fixes: Fixes
 ) -> tuple[Alignment | None, tuple[Exclusion, ...], list[Tally], list[dict[str, Any]], list[Doubt]]:
     """Read alignment and exclusions into the map CRS: both, balances, operations, doubts."""
-    frames, files = config.crs, config.files
-    epoch = frames.epoch or datum.decimal_year(fixes.time_utc[0])
+    frames, files = config.crs.dated(fixes.time_utc[0]), config.files
     line, tallies, operations, doubts = None, [], [], []
     if files.alignment is not None:
+        stationing = config.stationing
         line, operation, of_line, tally = alignment.read_alignment(
-            files.alignment, config.stationing.alignment, frames.alignment, frames.map, frames.accuracy_m,
-            frames.accept_ensemble, config.stationing.start_m, epoch,
-        )  # fmt: skip
+            files.alignment, stationing.alignment, frames, stationing.start_m
+        )
         tallies.append(tally)
         doubts += of_line
         if operation is not None:
             operations.append({"input": "alignment", **operation})
     stretches = tuple(Exclusion(item.reason, item.from_m, item.to_m, item.side) for item in config.exclude)
     if files.exclusions is not None:
-        stretches += vectors.read_exclusions(
-            files.exclusions, frames.alignment, frames.map, frames.accuracy_m, frames.accept_ensemble, epoch
-        )
+        stretches += vectors.read_exclusions(files.exclusions, frames)
     return line, stretches, tallies, operations, doubts
 
 
@@ -385,10 +382,8 @@ def _read_side_files(
         if role == "diary":
             found, tally, said = side_files.read_diary(path, log_format, config.labels, limit)
         elif role == "control":
-            epoch = config.crs.epoch or datum.decimal_year(fixes.time_utc[0])
-            found, tally, said, operation = side_files.read_control(
-                path, log_format, config.crs, epoch, limit
-            )
+            frames = config.crs.dated(fixes.time_utc[0])
+            found, tally, said, operation = side_files.read_control(path, log_format, frames, limit)
             operations += [{"input": role, **operation}] if operation else []
         else:
             read = side_files.read_weather if role == "weather" else side_files.read_tickets
