@@ -12,7 +12,7 @@ import shapely
 import builders
 from thermosaic import model
 from thermosaic.config import RuleProfile
-from thermosaic.files.settings import load_rules
+from thermosaic.files.catalogue import load_rules
 from thermosaic.stages.s6_detect import detect_findings
 from thermosaic.synthetic import SyntheticLot
 

@@ -13,7 +13,7 @@ import sound_lot
 from thermosaic import beside
 from thermosaic.checks import check_lot
 from thermosaic.errors import ConfigError, InputError
-from thermosaic.files.settings import load_evidence
+from thermosaic.files.catalogue import load_evidence
 from thermosaic.opening import load_config
 
 MAY = (date(2026, 5, 1), date(2026, 7, 30))

@@ -24,7 +24,7 @@ from thermosaic.config import (
     ScannerSection,
     passes_in_time,
 )
-from thermosaic.files.settings import load_rules
+from thermosaic.files.catalogue import load_rules
 from thermosaic.units import StationLabels
 
 FEET = StationLabels("100 ft")

@@ -12,7 +12,7 @@ import pytest
 
 from thermosaic import questions
 from thermosaic.errors import ConfigError
-from thermosaic.files.settings import load_agency, load_rig, shipped_names
+from thermosaic.files.catalogue import load_agency, load_rig, shipped_names
 from thermosaic.opening import demo_lots, first_answers, load_config, new_lot, propose
 from thermosaic.units import StationLabels
 

@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 
 from thermosaic.config import config_as_used
 from thermosaic.errors import ConfigError
-from thermosaic.files.settings import shipped, shipped_names
+from thermosaic.files.catalogue import shipped, shipped_names
 from thermosaic.opening import config_schema, config_show, demo_lots, load_config
 
 EXAMPLE = """[lot]

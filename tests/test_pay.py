@@ -10,7 +10,7 @@ import pytest
 import finding
 from thermosaic.config import PayRule
 from thermosaic.errors import ConfigError
-from thermosaic.files.settings import load_rules
+from thermosaic.files.catalogue import load_rules
 from thermosaic.findings.pay import pay
 
 RULES = Path(__file__).parents[1] / "configs" / "rules"

@@ -254,8 +254,8 @@ def test_every_real_log_gives_a_path_or_a_refusal_in_words(name):
     one fix and above a hundredth of it, and half of the fixes lie within two of theirs, both axes together.
     """
     from thermosaic.errors import InputError
+    from thermosaic.files.catalogue import load_format
     from thermosaic.files.logs import read_fixes
-    from thermosaic.files.settings import load_format
 
     path, expected = DATA / "nmea" / f"{name}.nmea", REAL_FIXES[name]
     if expected != "path":

@@ -17,7 +17,7 @@ from thermosaic import beside, synthetic
 from thermosaic.checks import check_lot
 from thermosaic.cli import main
 from thermosaic.errors import ConfigError, InputError
-from thermosaic.files.settings import load_evidence
+from thermosaic.files.catalogue import load_evidence
 from thermosaic.opening import load_config
 from thermosaic.synthetic import Gnss, LotPlan, Mat, PassPlan, Patch, Scanner, Stop, SyntheticLot
 

@@ -157,7 +157,7 @@ def test_profiles_of_two_lots_have_the_classes_of_the_whole(tmp_path):
 
 def whole_stations(text: str, folder: Path) -> str:
     """Put a rule beside the lot that cuts profiles at whole stations of 20 m."""
-    from thermosaic.files.settings import shipped
+    from thermosaic.files.catalogue import shipped
 
     rule = shipped("configs", "rules", "differential-50m.toml").read_text()
     rule = rule.replace('anchor = "pass_start"', 'anchor = "whole_station"')

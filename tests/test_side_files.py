@@ -12,7 +12,7 @@ import finding
 from thermosaic import model, synthetic
 from thermosaic.errors import InputError
 from thermosaic.files import side_files
-from thermosaic.files.settings import load_format
+from thermosaic.files.catalogue import load_format
 from thermosaic.synthetic import BackUp, LotPlan, Mat, PassPlan, Patch, Stop
 from thermosaic.units import StationLabels
 

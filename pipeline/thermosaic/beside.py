@@ -12,12 +12,12 @@ import numpy as np
 from .config import LotConfig, RigSection, SpotsByAngle
 from .datum import map_crs, pin_operation
 from .errors import ConfigError, InputError
+from .files.catalogue import load_rig
 from .files.evidence import write_evidence
 from .files.logs import count_spots, read_fixes, read_scan
 from .files.manifest import sha256_of
 from .files.rig_drawings import draw_agreement, draw_antenna, draw_reach
 from .files.rig_tables import read_reference, read_sightings, read_wheel_runs
-from .files.settings import load_rig
 from .kernels.polyline import place
 from .model import EquipmentCheck, LotInputs
 from .opening import load_config

@@ -36,21 +36,16 @@ from .config import (
 from .datum import foot_m
 from .errors import ConfigError
 from .files.alignment import station_equations
+from .files.catalogue import find_settings, load_agency, load_rig, read_format, read_rules, shipped
 from .files.logs import count_spots
 from .files.recognise import recognise_logs
 from .files.settings import (
     Loc,
     Settings,
-    find_settings,
     key_text,
-    load_agency,
-    load_rig,
-    read_format,
-    read_rules,
     read_toml,
     refusal,
     refusals,
-    shipped,
     toml_settings,
     validated,
     write_settings,

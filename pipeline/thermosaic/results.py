@@ -184,10 +184,10 @@ def hand_in_result(
     ProductError
         The result is not whole, or what was made fails its check.
     """
-    from .files import hand_in, settings
+    from .files import catalogue, hand_in
 
     folder, out = _folder(path), Path(file)
-    pattern = settings.load_agency_file(str(agency))
+    pattern = catalogue.load_agency_file(str(agency))
     if pattern.hand_in is None:
         raise ConfigError(f"{agency}: has no [hand_in], the list of what the agency wants: write one")
     if out.exists() and not overwrite:

@@ -20,7 +20,7 @@ from conftest import PERSONS
 from thermosaic.cli import app
 from thermosaic.config import HandIn
 from thermosaic.errors import ConfigError, MismatchError
-from thermosaic.files import hand_in, persons, settings
+from thermosaic.files import catalogue, hand_in, persons
 from thermosaic.results import hand_in_result, open_result, report_result, verify_result
 
 BROWSER = any(map(shutil.which, ("chromium", "chromium-browser", "google-chrome")))
@@ -263,14 +263,14 @@ WRONG = {
 def test_a_wrong_list_is_refused_with_its_line(tmp_path: Path, text: str) -> None:
     """A name that leaves the folder, an unknown part, layer or column is refused before anything is made."""
     with pytest.raises(ConfigError, match=r"agency\.toml:1[0-9]") as caught:
-        settings.load_agency_file(str(agency(tmp_path, text)))
+        catalogue.load_agency_file(str(agency(tmp_path, text)))
     assert WRONG[text] in str(caught.value)
 
 
 def test_shipped_lists_are_sound() -> None:
     """Both invented agencies have a list whose names, filled, differ from one another."""
     for name in ("county-roads", "state-metric"):
-        plan = settings.load_agency(name).hand_in
+        plan = catalogue.load_agency(name).hand_in
         assert isinstance(plan, HandIn)
         assert len({entry.name for entry in plan.files.values()}) == len(plan.files)
 

@@ -11,7 +11,7 @@ import pytest
 
 from thermosaic.errors import InputError
 from thermosaic.files import logs, sources
-from thermosaic.files.settings import load_format
+from thermosaic.files.catalogue import load_format
 
 
 def unusual(folder: Path) -> dict[str, tuple[Path, str]]:

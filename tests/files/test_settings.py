@@ -12,20 +12,17 @@ from hypothesis import strategies as st
 
 from thermosaic.config import LogFormat, RigFile, RuleProfile
 from thermosaic.errors import ConfigError
-from thermosaic.files import settings as reading
-from thermosaic.files.settings import (
+from thermosaic.files import catalogue as reading
+from thermosaic.files.catalogue import (
     find_settings,
-    key_text,
     load_format,
     load_rig,
     load_rules,
-    printable,
     read_rules,
-    read_toml,
     shipped,
     shipped_names,
-    validated,
 )
+from thermosaic.files.settings import key_text, printable, read_toml, validated
 
 RIG = """[rig]
 antenna_forward = "78 in ahead"
@@ -193,7 +190,7 @@ def test_messages_stay_one_honest_line():
 def test_shipped_files_are_found_in_a_checkout_and_in_a_wheel(tmp_path, monkeypatch):
     """In a wheel configs and demo_project lie inside the package, in a checkout two folders above it."""
     assert shipped("configs", "rules", "differential-150ft.toml").is_file()
-    module = tmp_path / "thermosaic" / "files" / "settings.py"
+    module = tmp_path / "thermosaic" / "files" / "catalogue.py"
     (tmp_path / "thermosaic" / "shipped" / "configs").mkdir(parents=True)
     monkeypatch.setattr(reading, "__file__", str(module))
     assert shipped("configs") == tmp_path / "thermosaic" / "shipped" / "configs"

@@ -12,7 +12,7 @@ import sound_lot
 from thermosaic.checks import explain_formats
 from thermosaic.errors import InputError
 from thermosaic.files import logs
-from thermosaic.files.settings import load_format
+from thermosaic.files.catalogue import load_format
 from thermosaic.opening import load_config
 
 MARK = b"\xef\xbb\xbf"  # UTF-8 byte order mark (RFC 3629, 6)

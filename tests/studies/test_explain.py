@@ -19,7 +19,7 @@ import shapely
 import builders
 from thermosaic.beside import explain
 from thermosaic.errors import ConfigError
-from thermosaic.files.settings import shipped
+from thermosaic.files.catalogue import shipped
 from thermosaic.opening import load_config
 from thermosaic.results import explain_result, open_result, tell
 from thermosaic.run import run_lot

@@ -12,7 +12,7 @@ import numpy as np
 from ..config import EvidenceFile, EvidenceValue, LotConfig
 from ..delivery import tell
 from ..errors import ConfigError
-from ..files.settings import load_evidence
+from ..files.catalogue import load_evidence
 from ..units import parse_quantity
 from .items import CheckItem, look, ok
 

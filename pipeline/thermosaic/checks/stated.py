@@ -16,7 +16,8 @@ from .. import questions
 from ..config import LotConfig, RigSection
 from ..delivery import tell
 from ..errors import ConfigError
-from ..files.settings import load_agency, toml_settings
+from ..files.catalogue import load_agency
+from ..files.settings import toml_settings
 from .items import CheckItem, look, ok
 
 FARTHEST_ANTENNA_M, HIGHEST_ANTENNA_M = 6.0, 6.0

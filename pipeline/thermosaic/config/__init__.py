@@ -3,7 +3,7 @@
 Every quantity comes as a string with its unit and becomes SI here, so a key without a suffix in TOML
 (`antenna_forward = "78 in ahead"`) is an attribute with one (`antenna_forward_m`). Defaults are written
 as a user would write them. None stands in for anything that a site must measure. No file of the user
-is opened here: reading is `files.settings`, what depends on several sections is `opening`.
+is opened here: reading is `files.settings` and `files.catalogue`, what depends on several sections is `opening`.
 
 This page names what other rooms take; they import it from here, never from a module of this package.
 """

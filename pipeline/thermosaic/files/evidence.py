@@ -9,7 +9,8 @@ from typing import Any
 
 from ..errors import ProductError
 from ..model import EquipmentCheck
-from .settings import load_evidence, write_settings
+from .catalogue import load_evidence
+from .settings import write_settings
 
 
 def write_evidence(

@@ -10,8 +10,8 @@ from pathlib import Path
 
 from ..config import SIDE_FILES, LogFormat
 from ..errors import ThermosaicError
+from .catalogue import load_format, shipped_names
 from .rows import read_layout
-from .settings import load_format, shipped_names
 from .sources import check_file
 
 LINES = (".geojson", ".gpkg", ".xml", ".dxf", ".shp")  # kinds of file that hold alignments

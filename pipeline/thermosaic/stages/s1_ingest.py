@@ -21,8 +21,8 @@ from ..config import SIDE_FILES, EvidenceFile, LotConfig, PassSection, ScannerPa
 from ..delivery import tell
 from ..errors import ConfigError, InputError, MismatchError
 from ..files import alignment, logs, side_files, sources, times, vectors
+from ..files.catalogue import load_evidence
 from ..files.scans import ScanRows
-from ..files.settings import load_evidence
 from ..kernels import scanners
 from ..kernels.scan_geometry import on_mat, spot_pitches
 from ..model import Alignment, Doubt, Exclusion, Fixes, LotInputs, Pass, ScanLog, Source, Tally, Wheel
