@@ -49,14 +49,7 @@ def write_site_files(folder: Path, lot: SyntheticLot, persons: tuple[str, str]) 
 
 def one_bend_lot(**changes: object) -> SyntheticLot:
     """Make 150 m with a 60 m radius bend to the right, clothoids on both sides."""
-    bend = 1 / 60
-    road = (
-        synthetic.straight(60.0),
-        synthetic.clothoid(15.0, 0.0, bend),
-        synthetic.arc(60.0, 40.0),
-        synthetic.clothoid(15.0, bend, 0.0),
-        synthetic.straight(40.0),
-    )
+    road = (synthetic.straight(60.0), *synthetic.bend(60.0, 40.0, lead_m=15.0), synthetic.straight(40.0))
     return synthetic.make_lot(LotPlan(**{"road": road, "lot_id": "SYN-BEND", **changes}))
 
 
@@ -68,14 +61,7 @@ def one_stop_lot(**changes: object) -> SyntheticLot:
 
 def bend_and_stop_lot(**changes: object) -> SyntheticLot:
     """Make the session's lot: a bend, a stop, a cold patch in each half, clean RTK."""
-    bend = 1 / 80
-    road = (
-        synthetic.straight(50.0),
-        synthetic.clothoid(15.0, 0.0, bend),
-        synthetic.arc(80.0, 25.0),
-        synthetic.clothoid(15.0, bend, 0.0),
-        synthetic.straight(50.0),
-    )
+    road = (synthetic.straight(50.0), *synthetic.bend(80.0, 25.0, lead_m=15.0), synthetic.straight(50.0))
     passes = (PassPlan(stops=(synthetic.Stop(70.0, 60.0),), speeds=((0.0, 0.12), (100.0, 0.09))),)
     patches = (synthetic.Patch(30.0, 2.4, 0.6, 1.2, 22.0), synthetic.Patch(110.0, 3.0, -0.8, 1.4, 25.0))
     plan = {"lot_id": "SYN-LOT", "road": road, "passes": passes, "mat": synthetic.Mat(patches=patches)}
@@ -87,14 +73,7 @@ def two_lane_southern(**changes: object) -> SyntheticLot:
 
     The second pass runs downstation in the other lane, 40 minutes after the first.
     """
-    bend = -1 / 150
-    road = (
-        synthetic.straight(70.0),
-        synthetic.clothoid(20.0, 0.0, bend),
-        synthetic.arc(150.0, -25.0),
-        synthetic.clothoid(20.0, bend, 0.0),
-        synthetic.straight(50.0),
-    )
+    road = (synthetic.straight(70.0), *synthetic.bend(150.0, -25.0, lead_m=20.0), synthetic.straight(50.0))
     passes = (
         PassPlan("upstation", offset_m=-1.9, stops=(synthetic.Stop(80.0, 60.0),), lane="1"),
         PassPlan("downstation", offset_m=1.9, wait_s=2400.0, stops=(synthetic.Stop(50.0, 45.0),), lane="2",
@@ -114,14 +93,7 @@ def two_lane_southern(**changes: object) -> SyntheticLot:
 
 def us_curve_lot(**changes: object) -> SyntheticLot:
     """Make a lot in US survey feet with a curve, a stop and two cold patches, paved downstation."""
-    bend = 1 / 120
-    road = (
-        synthetic.straight(60.0),
-        synthetic.clothoid(18.0, 0.0, bend),
-        synthetic.arc(120.0, 30.0),
-        synthetic.clothoid(18.0, bend, 0.0),
-        synthetic.straight(60.0),
-    )
+    road = (synthetic.straight(60.0), *synthetic.bend(120.0, 30.0, lead_m=18.0), synthetic.straight(60.0))
     passes = (
         PassPlan(
             "downstation",

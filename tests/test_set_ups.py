@@ -21,10 +21,7 @@ from thermosaic.synthetic import Change, LotPlan, Mat, PassPlan, Patch, Scanner,
 from thermosaic.units import FOOT_M
 
 AT_M = 70.0
-ROAD = (
-    synthetic.straight(60.0), synthetic.clothoid(15.0, 0.0, 1 / 90), synthetic.arc(90.0, 30.0),
-    synthetic.clothoid(15.0, 1 / 90, 0.0), synthetic.straight(40.0),
-)  # fmt: skip
+ROAD = (synthetic.straight(60.0), *synthetic.bend(90.0, 30.0, lead_m=15.0), synthetic.straight(40.0))
 MAT = Mat(patches=(Patch(35.0, 3.0, 0.5, 1.2, 25.0), Patch(110.0, 3.0, -0.6, 1.2, 25.0)))
 WIDE = Scanner(first_m=-3.0, last_m=3.0, count=41, rate_hz=3.0)
 

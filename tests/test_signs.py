@@ -29,14 +29,7 @@ from thermosaic.synthetic import (
     make_lot,
 )
 
-BEND = 1 / 60
-ROAD = (
-    synthetic.straight(40.0),
-    synthetic.clothoid(12.0, 0.0, BEND),
-    synthetic.arc(60.0, 25.0),
-    synthetic.clothoid(12.0, BEND, 0.0),
-    synthetic.straight(35.0),
-)
+ROAD = (synthetic.straight(40.0), *synthetic.bend(60.0, 25.0, lead_m=12.0), synthetic.straight(35.0))
 MIRRORED_ROAD = tuple(
     replace(s, curvature_from=-s.curvature_from, curvature_to=-s.curvature_to) for s in ROAD
 )

@@ -66,6 +66,15 @@ def test_a_clothoid_is_the_integral_of_its_bearing():
         assert at == pytest.approx(bearing(s), abs=1e-12)
 
 
+def test_a_bend_is_an_arc_between_two_transitions():
+    """A bend turns by its arc and half the curvature of each transition, and ends as straight as it began."""
+    radius, angle, lead = 60.0, -40.0, 15.0
+    road = synthetic.Road(synthetic.bend(radius, angle, lead), 90.0)
+    begin, end = (road.at(np.array([s])) for s in (0.0, road.length_m))
+    assert math.degrees(end[2][0]) == pytest.approx(90.0 + angle - math.degrees(lead / radius), abs=1e-9)
+    assert (begin[3][0], end[3][0]) == pytest.approx((0.0, 0.0), abs=1e-12)
+
+
 def test_an_arc_to_the_right_turns_clockwise():
     """A quarter circle to the right from due north ends one radius east and one north, heading east."""
     road = synthetic.Road((synthetic.arc(50.0, 90.0),), 0.0)

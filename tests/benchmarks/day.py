@@ -36,13 +36,9 @@ from thermosaic.synthetic import Gnss, LotPlan, Mat, PassPlan, Patch, Scanner, S
 
 ROAD = (
     synthetic.straight(700.0),
-    synthetic.clothoid(60.0, 0.0, 1 / 300),
-    synthetic.arc(300.0, 40.0),
-    synthetic.clothoid(60.0, 1 / 300, 0.0),
+    *synthetic.bend(300.0, 40.0, lead_m=60.0),
     synthetic.straight(1200.0),
-    synthetic.clothoid(40.0, 0.0, -1 / 150),
-    synthetic.arc(150.0, -45.0),
-    synthetic.clothoid(40.0, -1 / 150, 0.0),
+    *synthetic.bend(150.0, -45.0, lead_m=40.0),
     synthetic.straight(2300.0),
 )
 SPEED_MPS, STEP_M = 0.1446, 0.1504

@@ -44,20 +44,14 @@ from thermosaic.synthetic import BackUp, Episode, Gnss, LotPlan, PassPlan, Rig, 
 STRAIGHT = (synthetic.straight(320.0),)
 GENTLE = (
     synthetic.straight(90.0),
-    synthetic.clothoid(25.0, 0.0, 1 / 300),
-    synthetic.arc(300.0, 20.0),
-    synthetic.clothoid(25.0, 1 / 300, 0.0),
+    *synthetic.bend(300.0, 20.0, lead_m=25.0),
     synthetic.straight(90.0),
 )
 TURNS = (
     synthetic.straight(50.0),
-    synthetic.clothoid(8.0, 0.0, 1 / 25),
-    synthetic.arc(25.0, 75.0),
-    synthetic.clothoid(8.0, 1 / 25, 0.0),
+    *synthetic.bend(25.0, 75.0, lead_m=8.0),
     synthetic.straight(30.0),
-    synthetic.clothoid(8.0, 0.0, -1 / 40),
-    synthetic.arc(40.0, -60.0),
-    synthetic.clothoid(8.0, -1 / 40, 0.0),
+    *synthetic.bend(40.0, -60.0, lead_m=8.0),
     synthetic.straight(50.0),
 )
 STOPS = (Stop(60.0, 120.0), Stop(140.0, 400.0), Stop(215.0, 60.0))

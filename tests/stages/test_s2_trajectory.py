@@ -395,14 +395,7 @@ def test_an_antenna_moved_in_mid_lot_is_named(direction: str, gnss: Gnss, size_m
 @pytest.mark.parametrize("road", ["straight", "bend"])
 def test_a_good_lot_shows_no_step(gnss: Gnss, episodes: tuple, road: str) -> None:
     """Curves, weave, a wandering wheel, jumps that come back, an outage, fixes that turn float: no step."""
-    bend = 1 / 40
-    bent = (
-        synthetic.straight(60.0),
-        synthetic.clothoid(8.0, 0.0, bend),
-        synthetic.arc(40.0, 60.0),
-        synthetic.clothoid(8.0, bend, 0.0),
-        synthetic.straight(70.0),
-    )
+    bent = (synthetic.straight(60.0), *synthetic.bend(40.0, 60.0, lead_m=8.0), synthetic.straight(70.0))
     lot = make(
         **STEERED, gnss=replace(gnss, episodes=episodes), **({"road": bent} if road == "bend" else {}), seed=4
     )

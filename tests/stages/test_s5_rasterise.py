@@ -18,9 +18,7 @@ GRID = GridSection()
 SCANNER = synthetic.Scanner(first_m=-1.88, last_m=1.88, count=48, mat_left_m=-1.92, mat_right_m=1.92)
 HAIRPIN = (
     synthetic.straight(40.0),
-    synthetic.clothoid(6.0, 0.0, 1 / 25),
-    synthetic.arc(25.0, 120.0),
-    synthetic.clothoid(6.0, 1 / 25, 0.0),
+    *synthetic.bend(25.0, 120.0, lead_m=6.0),
     synthetic.straight(30.0),
 )
 

@@ -30,6 +30,7 @@ from .plan import (
     Stretch,
     Wheel,
     arc,
+    bend,
     clothoid,
     straight,
 )
@@ -67,6 +68,7 @@ __all__ = [
     "Wheel",
     "alignment_vertices",
     "arc",
+    "bend",
     "clothoid",
     "line_stations",
     "make_lot",

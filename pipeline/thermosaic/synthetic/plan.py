@@ -33,6 +33,13 @@ def clothoid(length_m: float, curvature_from: float, curvature_to: float) -> Str
     return Stretch(length_m, curvature_from, curvature_to)
 
 
+def bend(radius_m: float, angle_deg: float, lead_m: float) -> tuple[Stretch, Stretch, Stretch]:
+    """Make an arc between two transitions of a length; a positive angle of the arc turns right."""
+    turn = arc(radius_m, angle_deg)
+    curvature = turn.curvature_from
+    return clothoid(lead_m, 0.0, curvature), turn, clothoid(lead_m, curvature, 0.0)
+
+
 @dataclass(frozen=True)
 class Rig:
     """Where things sit, from C: forward, right, up positive [m]."""
