@@ -1,6 +1,6 @@
 """The solved path against the synthetic truth, which uses none of this code."""
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from datetime import UTC
 
 import numpy as np
@@ -181,6 +181,33 @@ def test_rows_that_pause_leave_the_clock_as_uncertain_as_they_are(rate_hz: float
     assert sigma > 1.0 / rate_hz / np.sqrt(12.0)
     assert ("clock_ambiguous" in kinds(trajectory)) == (rate_hz == 1.0)
     assert abs(trajectory.clock_offset_s - 0.4) < 2 * sigma
+
+
+@pytest.mark.parametrize("lead_s", [3, 4, 5, 8])
+@pytest.mark.parametrize("stop_s", [40.0, 90.0])
+def test_fixes_that_begin_shortly_before_the_only_stop_ends_tell_the_clock_or_say_so(
+    lead_s: int, stop_s: float
+) -> None:
+    """Clocks agree: a stated 0 s is not doubted; what `auto` finds is within four of its sigmas, or not claimed."""
+    lot = make(passes=(PassPlan(stops=(Stop(10.0, stop_s),)),))
+    inputs = builders.true_inputs(lot)
+    begin = np.datetime64(lot.truth.stops[0].end_utc, "ns") - np.timedelta64(lead_s, "s")
+    late = replace(inputs, fixes=after(inputs.fixes, begin))
+    assert "clock_differs" not in kinds(solve(lot, late, clock_offset="0 s"))
+    found = solve(lot, late, clock_offset="auto")
+    if np.isnan(found.clock_offset_sigma_s):
+        assert "clock_ambiguous" in kinds(found)
+    else:
+        assert abs(found.clock_offset_s) < 4.0 * found.clock_offset_sigma_s
+
+
+def after(fixes: model.Fixes, begin: np.datetime64) -> model.Fixes:
+    """Fixes from a time on."""
+    keep = fixes.time_utc >= begin
+    columns = {field.name: getattr(fixes, field.name) for field in fields(fixes)}
+    return replace(
+        fixes, **{name: values[keep] for name, values in columns.items() if isinstance(values, np.ndarray)}
+    )
 
 
 def test_a_steady_lot_says_that_it_cannot_tell_the_clock() -> None:

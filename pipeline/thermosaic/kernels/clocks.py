@@ -38,8 +38,12 @@ def coarse_offset(
     around_s: float = 0.0,
     reach_s: float = 7200.0,
     window_s: float = 8.0,
+    fine_window_s: float = 8.0,
 ) -> tuple[float, float]:
     """Find the offset scan clock less UTC, to a second, by correlating speeds.
+
+    A wide window makes the speeds of noisy fixes comparable; what happened within half of it from an end of a
+    log is lost to it. So the best offset is sought again nearby with the narrowest window the fixes bear.
 
     Parameters
     ----------
@@ -49,6 +53,8 @@ def coarse_offset(
         (fix) seconds UTC; (fix, 2) place on a local plane.
     around_s, reach_s : float
         Offsets searched: around - reach .. around + reach.
+    window_s, fine_window_s : float
+        Over which speeds are taken, at first and to look again.
 
     Returns
     -------
@@ -56,7 +62,27 @@ def coarse_offset(
         `trust` is the share of what the best offset more than 30 s away leaves unexplained that the best
         one explains, 0..1; below about 0.3 the motion was too steady to tell.
     """
-    fix_s = fix_s + around_s
+    logs = scan_s, wheel_m, fix_s + around_s, fix_m
+    lag, product = _likeness_by_lag(*logs, window_s, reach_s)
+    best = int(np.argmax(product))
+    away = np.where(np.abs(lag - lag[best]) > 30, product, -1.0)
+    left_best, left_away = 1.0 - float(product[best]), 1.0 - max(float(away.max()), 0.0)
+    trust = 1.0 - left_best / max(left_away, 1e-9)
+    if fine_window_s < window_s:
+        _, finer = _likeness_by_lag(*logs, fine_window_s, reach_s)
+        best = int(np.argmax(np.where(np.abs(lag - lag[best]) <= 1.5 * window_s, finer, -1.0)))
+    return float(around_s + lag[best]), trust
+
+
+def _likeness_by_lag(
+    scan_s: np.ndarray,
+    wheel_m: np.ndarray,
+    fix_s: np.ndarray,
+    fix_m: np.ndarray,
+    window_s: float,
+    reach_s: float,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Lags of the scan clock, whole seconds, and how alike the speeds are at each; -1 out of reach."""
     start, end = min(scan_s[0], fix_s[0]), max(scan_s[-1], fix_s[-1])
     grid = np.arange(start, end + 1.0)
     wheel = speed_on_grid(scan_s, wheel_m[:, None], grid, window_s)
@@ -66,11 +92,7 @@ def coarse_offset(
     size = len(product)
     lag = np.arange(size)
     lag = np.where(lag < size // 2, lag, lag - size)
-    product = np.where(np.abs(lag) <= min(reach_s, len(grid) - 1), product, -1.0)
-    best = int(np.argmax(product))
-    away = np.where(np.abs(lag - lag[best]) > 30, product, -1.0)
-    left_best, left_away = 1.0 - float(product[best]), 1.0 - max(float(away.max()), 0.0)
-    return float(around_s + lag[best]), 1.0 - left_best / max(left_away, 1e-9)
+    return lag, np.where(np.abs(lag) <= min(reach_s, len(grid) - 1), product, -1.0)
 
 
 def name_offset(offset_s: float, tolerance_s: float = 2.0) -> str:

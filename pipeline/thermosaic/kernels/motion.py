@@ -46,7 +46,7 @@ class Habits:
     crab_length_m: float = 300.0  # over which the crab angle keeps
     sideways_m: float = 1e-3  # side slip per square root of a metre
     along_m: float = 1e-3  # wheel noise per square root of a metre
-    weave_m: float = 0.025  # driver's side to side where no fix is near, per square root of a metre
+    weave_m: float = 0.02  # driver's side to side where no fix is near, per square root of a metre
     wander_m: float = 0.006  # wheel's error there, per square root of a metre
     tail: float = 4.0  # degrees of freedom of Student's t for fixes
 

@@ -103,6 +103,8 @@ class _Solver:
             offset += float(np.clip(shift, -clocks.LARGEST_STEP_S, clocks.LARGEST_STEP_S))
             self._solve_again(offset)
             shift, sigma = clocks.shift(self.solved, self.logs)
+        if auto and abs(shift) > max(0.5 * sigma, 1e-3):  # it has not come to rest
+            sigma = float(np.hypot(sigma, shift))
         used = auto and sigma <= clocks.WORST_SIGMA_S
         return replace(
             first,

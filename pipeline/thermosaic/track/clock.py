@@ -17,6 +17,7 @@ LEAST_TRUST = 0.3  # of the speeds' correlation
 WORST_SIGMA_S = 0.3  # an offset known no better is not applied
 LARGEST_STEP_S = 1.0
 MOST_FIXES = 200_000  # compared at first
+FINEST_WINDOW_S = 2.0  # of speeds
 
 
 @dataclass(frozen=True)
@@ -53,11 +54,23 @@ def first_clock(logs: Logs, rig: RigSection) -> Clock:
         raise MismatchError(_apart_message(logs, stated))
     step = max(1, len(logs.fix_s) // MOST_FIXES)
     found, trust = clocks.coarse_offset(
-        logs.row_s, logs.wheel_m, logs.fix_s[::step], logs.flat_m[::step], around_s=stated
+        logs.row_s,
+        logs.wheel_m,
+        logs.fix_s[::step],
+        logs.flat_m[::step],
+        around_s=stated,
+        fine_window_s=_finest_window_s(logs),
     )
     if trust < LEAST_TRUST:
         return Clock(stated)
     return Clock(found if rig.clock_offset_s == "auto" else stated, found_s=found)
+
+
+def _finest_window_s(logs: Logs) -> float:
+    """Shortest window over which the fixes' noise leaves a third of the usual speed or less."""
+    speed = np.ptp(logs.wheel_m) / max(float(np.ptp(logs.row_s)), 1.0)
+    sigma = float(np.median(logs.sigma_m[:: max(1, len(logs.sigma_m) // 10_000)]))
+    return max(FINEST_WINDOW_S, 3.0 * np.sqrt(2.0) * sigma / max(speed, 1e-3))
 
 
 def shift(pieces: list[Piece], logs: Logs) -> tuple[float, float]:
