@@ -26,7 +26,13 @@ from .stages.s1_ingest import join_scanners, read_lot, scan_log, spot_centres
 from .stages.s2_trajectory import solve_trajectory
 from .stages.s3_georeference import georeference_scan
 from .studies.check_antenna import AntennaFinding, Stated, check_antenna
-from .studies.check_thermometer import ThermometerFinding, check_thermometer, match_readings
+from .studies.check_thermometer import (
+    Emissivity,
+    ThermometerFinding,
+    agreement_by_emissivity,
+    check_thermometer,
+    match_readings,
+)
 from .studies.check_wheel import WheelFinding, check_wheel
 from .studies.explain.logs import Logs, log_step
 from .studies.explain.steps import Explanation
@@ -155,6 +161,25 @@ def rig_thermometer(
     if drawing is not None:
         draw_agreement(drawing, finding.pairs, found.bias, (found.low, found.high))
     return finding
+
+
+def thermometer_by_emissivity(finding: ThermometerFinding, emissivity: Emissivity) -> str:
+    """Say what the bias would be, had the instrument been set to the mat's emissivity.
+
+    Raises
+    ------
+    ConfigError
+        An emissivity outside 0 .. 1, or a reflection hotter than the readings.
+    """
+    try:
+        found = agreement_by_emissivity(finding, emissivity)
+    except ValueError as error:
+        raise ConfigError(str(error)) from None
+    return (
+        f"set to {emissivity.true:g} instead of {emissivity.set_:g}, with {emissivity.reflected_c:.0f} degC reflected, "
+        f"the bias would be {found.bias:+.2f} degC, limits {found.low:+.2f} to {found.high:+.2f} degC; nothing was "
+        "corrected"
+    )
 
 
 def _matched(table: Any, lot: LotConfig, window_s: float) -> Any:

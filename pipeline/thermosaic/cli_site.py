@@ -179,6 +179,15 @@ def wheel(
     "--window", default="2 s", show_default=True, help="Scan readings this far before and after count."
 )
 @click.option("--tolerance", metavar="DEGREES", help='Like "4 degF"; default: the larger of 4 degF and 2 %.')
+@click.option("--emissivity", type=float, help="Of the mat: says what of a bias it explains.")
+@click.option("--emissivity-set", type=float, default=0.95, show_default=True, help="Of the instrument.")
+@click.option(
+    "--reflected",
+    metavar="DEGREES",
+    default="20 degC",
+    show_default=True,
+    help="Temperature of what the mat reflects: the sky, or a canopy.",
+)
 @click.option("--plot", "drawing", type=PATH, help="Draw differences against means (.png or .svg).")
 @EVIDENCE
 def thermometer(
@@ -188,24 +197,32 @@ def thermometer(
     lot: Path | None,
     window: str,
     tolerance: str | None,
+    emissivity: float | None,
+    emissivity_set: float,
+    reflected: str,
     drawing: Path | None,
     evidence: Path | None,
 ) -> None:
     """Compare the scanner's spots with a calibrated reference thermometer.
 
     REFERENCE is a CSV with a row a reading: spot, reference_f (or reference_c), and either scanner_f (or
-    scanner_c) or time_utc with --lot. Raw readings stay as they are; nothing is corrected.
+    scanner_c) or time_utc with --lot. Raw readings stay as they are; nothing is corrected. With --emissivity a
+    second line says what the bias would be, had the instrument been set to it.
 
     Example: thermosaic rig thermometer pairs.csv --date 2026-05-01 -o thermometer-0501.toml
     """
-    from .beside import rig_thermometer
+    from .beside import rig_thermometer, thermometer_by_emissivity
     from .opening import load_config
+    from .studies.check_thermometer import Emissivity
 
     config = None if lot is None else load_config(lot)
     limit = _quantity("temperature difference", tolerance)
     seconds = _quantity("time", window) or 0.0
     found = rig_thermometer(reference, config, seconds, limit, _dates(day, days), evidence, drawing)
     _say(found, found.spots, evidence)
+    if emissivity is not None:
+        radiation = Emissivity(emissivity_set, emissivity, _quantity("temperature", reflected) or 0.0)
+        click.echo(thermometer_by_emissivity(found, radiation))
 
 
 @rig.command()

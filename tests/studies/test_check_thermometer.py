@@ -6,7 +6,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from thermosaic.studies.check_thermometer import agreement_of, check_thermometer, match_readings
+from thermosaic.studies.check_thermometer import (
+    Emissivity,
+    agreement_by_emissivity,
+    agreement_of,
+    check_thermometer,
+    match_readings,
+)
 
 # Bland and Altman, Lancet 1986, i, 307-310, table: peak expiratory flow rate, first measurements, l/min
 WRIGHT = np.array([494, 395, 516, 434, 476, 557, 413, 442, 650, 433, 417, 656, 267, 478, 178, 423, 427.0])
@@ -80,3 +86,25 @@ def test_single_pairs_outside_or_few_pairs_ask_for_a_look():
     scanner[3] += 6.0
     assert check_thermometer(spot, scanner, reference).check.verdict == "look"
     assert check_thermometer(spot[:5], reference[:5] + 0.1, reference[:5]).check.verdict == "look"
+
+
+@pytest.mark.parametrize(
+    ("true", "surface_c"), [(0.90, 144.219), (0.93, 141.648), (0.95, 140.0), (0.97, 138.401), (1.0, 136.089)]
+)
+def test_the_mats_emissivity_explains_a_bias(true: float, surface_c: float):
+    """A reading of 140 degC set to 0.95 over a mat of `true`, 20 degC reflected: its temperature by the grey body.
+
+    W = e s T^4 + (1 - e) s T_refl^4 solved by hand (kelvin); a reference that reads it leaves no bias.
+    """
+    spot = np.repeat([1, 2], 6)
+    found = check_thermometer(spot, np.full(12, 140.0), np.full(12, surface_c))
+    assert found.agreement.bias == pytest.approx(140.0 - surface_c, abs=1e-9)
+    assert agreement_by_emissivity(found, Emissivity(0.95, true, 20.0)).bias == pytest.approx(0.0, abs=5e-4)
+    assert found.pairs["scanner_c"].tolist() == [140.0] * 12
+
+
+def test_a_reflection_hotter_than_the_readings_is_refused():
+    """1,500 degC reflected by 10 % of the mat would send more than was read: no temperature explains it."""
+    found = check_thermometer(np.ones(12, int), np.full(12, 140.0), np.full(12, 140.0))
+    with pytest.raises(ValueError, match="explain more than a reading of 140 degC"):
+        agreement_by_emissivity(found, Emissivity(0.95, 0.9, 1500.0))

@@ -2,7 +2,8 @@
 
 Method of J. M. Bland and D. G. Altman, Lancet 1986, i, 307-310: differences of paired readings, their mean
 (bias) and mean +- 1.96 standard deviations (limits of agreement), with confidence intervals from t and from
-sqrt(3 s2 / n). A correction is not applied here or anywhere unasked: raw readings are kept.
+sqrt(3 s2 / n). A correction is not applied here or anywhere unasked: raw readings are kept. What another emissivity
+than the one set on the instrument would explain of a bias is said beside it (`kernels.radiation` has the formula).
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from ..kernels.radiation import corrected_temperature
 from ..model import EquipmentCheck
 
 TOLERANCE_DELTA_C = 4.0 / 1.8  # 4 degF, or 2 % of the reading: Tex-244-F (July 2023), camera part
@@ -34,6 +36,15 @@ class Agreement:
     bias_interval: tuple[float, float]
     low_interval: tuple[float, float]
     high_interval: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Emissivity:
+    """What was set on the instrument, what the mat has, and the temperature that the mat reflects."""
+
+    set_: float
+    true: float
+    reflected_c: float
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -140,6 +151,24 @@ def check_thermometer(
     return ThermometerFinding(
         _verdict(pairs, spots, agreement, uniformity), agreement, pairs, spots, uniformity
     )
+
+
+def agreement_by_emissivity(finding: ThermometerFinding, emissivity: Emissivity) -> Agreement:
+    """Agreement that the same pairs would have, had the instrument been set to the mat's emissivity.
+
+    Raises
+    ------
+    ValueError
+        An emissivity that is none, or a reflection that explains more than a reading.
+    """
+    readings = finding.pairs["scanner_c"].to_numpy()
+    there = corrected_temperature(readings, emissivity.set_, emissivity.true, emissivity.reflected_c)
+    if np.isnan(there).any():
+        raise ValueError(
+            f"{emissivity.reflected_c:.0f} degC reflected explain more than a reading of "
+            f"{readings[np.isnan(there)][0]:.0f} degC: check --emissivity and --reflected"
+        )
+    return agreement_of(there - finding.pairs["reference_c"])
 
 
 def _by_spot(pairs: pd.DataFrame) -> pd.DataFrame:
