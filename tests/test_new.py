@@ -105,6 +105,30 @@ def test_questions_are_asked_by_place_and_wrong_answers_again(folder):
     assert load_config(folder).lot.id == "KDEMO-1"
 
 
+def test_what_people_wrote_beside_the_logs_is_taken_where_it_is_found(folder):
+    """Diary and tickets of the demonstration stand in the new lot; nobody is asked for the other two."""
+    given, pattern = answers(folder)
+    for name in ("diary.csv", "tickets.csv"):
+        shutil.copy(demo_lots()[0] / name, folder / name)
+    proposals = propose(folder)
+    asked = {question.key_text for question in questions.open_questions(given, pattern, proposals)}
+    assert {"files.diary", "files.tickets"} <= asked
+    assert not {"files.weather", "files.control"} & asked
+    done = command("new", folder, "--answers", written(folder, given), "--agency", "county-roads", "--accept")
+    assert done.returncode == 0, done.stderr
+    config = load_config(folder)
+    assert config.files.diary == folder / "diary.csv"
+    assert config.files.tickets == folder / "tickets.csv"
+    assert config.files.weather is None
+
+
+def written(folder: Path, given: dict) -> Path:
+    """Write answers as TOML."""
+    path = folder / "answers.toml"
+    path.write_text(questions.lot_text(given, "answers"))
+    return path
+
+
 def test_an_agency_names_the_lot(folder):
     """The invented county's pattern makes the name from route, mix, lift, lane, line and date."""
     given, pattern = answers(folder)
@@ -126,6 +150,21 @@ def test_what_the_agency_refuses_is_said(folder, key, value, words):
     given, pattern = answers(folder)
     with pytest.raises(ConfigError, match=words):
         new_lot(folder, questions.with_answer(given, key, value), pattern)
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "words"),
+    [
+        ("route", "Mill Road", 'lot.route "Mill Road" gives "MillRoad"'),
+        ("mix", "stone mastic", 'lot.mix "stone mastic"'),
+    ],
+)
+def test_a_part_that_no_name_takes_is_named(folder, key, value, words):
+    """A name made of the lot's own keys is refused with the key whose value the agency's pattern does not take."""
+    given, pattern = answers(folder)
+    given = questions.with_answer(given, ("lot", key), value)
+    with pytest.raises(ConfigError, match='like "CR12-SP3-L2-1CL-20260514"; ' + words):
+        new_lot(folder, given, pattern)
 
 
 def test_a_missing_agency_key_is_asked_for(folder):

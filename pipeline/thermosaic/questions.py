@@ -16,7 +16,7 @@ from typing import Annotated, Any, get_args
 
 from pydantic import TypeAdapter, ValidationError
 
-from .config import AgencyPattern, LotFile, Section
+from .config import SIDE_FILES, AgencyPattern, LotFile, Section
 from .units import StationLabels
 
 Key = tuple[str | int, ...]
@@ -77,6 +77,10 @@ _ASKED: tuple[tuple[str, str, bool, str], ...] = (  # place, key, required, why
     ("checks", "delivery.display_low", False, "the same ends of the colours for every lot of a job; pictures only"),
     ("checks", "delivery.display_high", False, "the same ends of the colours for every lot of a job; pictures only"),
     ("checks", "rig.evidence", False, "checks of wheel and thermometer that are valid today"),
+    ("checks", "files.diary", False, "trucks, rain, reasons of stops: a layer, and the reason beside each stop"),
+    ("checks", "files.weather", False, "air, wind and sky beside the profiles"),
+    ("checks", "files.control", False, "rover points and hand readings: held against what was placed and read"),
+    ("checks", "files.tickets", False, "loads by their tickets: yield, and profiles by load"),
 )  # fmt: skip
 
 _MARK = (  # key, why
@@ -116,10 +120,13 @@ def _of_lot(
     has_alignment = answer_of(answers, ("files", "alignment")) is not None
     named = {part.key for part in agency.parts.values()} if agency else set()
     only_with_alignment = ("crs.alignment", "stationing.start")
+    only_where_found = {f"files.{name}" for name in SIDE_FILES} - set(proposals)
     several = isinstance(answers.get("scanner"), list | tuple)  # each [[scanner]] has its own log and places
     for place, text, required, why in _ASKED:
         key = tuple(text.split("."))
         if answer_of(answers, key) is not None or (text in only_with_alignment and not has_alignment):
+            continue
+        if text in only_where_found:
             continue
         if several and (key[0] == "scanner" or text == "files.scan"):
             continue
@@ -202,6 +209,7 @@ _EXPECTED = {
     "files.fixes": 'a file in the lot folder, like "gnss.nmea"',
     "files.scan": 'a file in the lot folder, like "scan.csv"',
     "files.wheel": 'a file in the lot folder, like "wheel.csv"',
+    **{f"files.{name}": f'a file in the lot folder, like "{name}.csv"' for name in SIDE_FILES},
     "crs.fixes": 'geographic, like "EPSG:6318"; ask the operator of the correction service',
     "stationing.mat_offsets": 'left and right edge, like "0 ft, 12 ft right"',
     "mark.at": '"first line", the number of a scan line, or a time with its zone',
@@ -359,10 +367,8 @@ def agency_problems(answers: dict[str, Any], agency: AgencyPattern) -> list[tupl
     name = answer_of(answers, ("lot", "id"))
     made = proposed_name(answers, agency)
     if name is not None and not re.fullmatch(agency.pattern, str(name)):
-        like = f', like "{made}"' if made else ""
-        problems.append(
-            (("lot", "id"), f'"{name}" is not a name that {agency.id} takes: {agency.name}{like}')
-        )
+        text = f'"{name}" is not a name that {agency.id} takes: {_what_it_takes(name, made, answers, agency)}'
+        problems.append((("lot", "id"), text))
     elif name is not None and made is not None and name != made:
         text = f'"{name}" does not say what the lot states: by {agency.id} it is "{made}"'
         problems.append((("lot", "id"), text))
@@ -378,11 +384,28 @@ def agency_problems(answers: dict[str, Any], agency: AgencyPattern) -> list[tupl
     return problems
 
 
+def _what_it_takes(name: str, made: str | None, answers: dict[str, Any], agency: AgencyPattern) -> str:
+    """Say which part of a lot's name the agency's pattern refuses, or how such a name looks."""
+    if made is not None and re.fullmatch(agency.pattern, made):
+        return f'{agency.name}, like "{made}"'
+    examples = {part: _as_part(entry.example, entry.words) for part, entry in agency.parts.items()}
+    example = agency.name.format(**examples)
+    like = f'{agency.name}, like "{example}"'
+    if made != name or not re.fullmatch(agency.pattern, example):
+        return like
+    for part, entry in agency.parts.items():
+        value = str(answer_of(answers, tuple(entry.key.split("."))))
+        short = _as_part(value, entry.words)
+        if not re.fullmatch(agency.pattern, agency.name.format(**(examples | {part: short}))):
+            return f'{like}; {entry.key} "{value}" gives "{short}", expected is one like "{entry.example}"'
+    return like
+
+
 # ------------------------------------------------------------------------------------- writing lot.toml
 
 _WORTH_SHOWING = {  # optional keys that a new file names in a comment
     "lot": ("course", "mix", "warm_mix", "laydown_target", "spread_rate", "paved_width", "shift", "note", "limits"),
-    "files": ("wheel", "alignment", "exclusions"),
+    "files": ("wheel", "alignment", "exclusions", *SIDE_FILES),
     "crs": ("epoch", "alignment"),
     "rig": ("cross_slope", "heading_offset", "wheel_per_count", "evidence"),
     "stationing": ("start", "mat_offsets", "labels"),
