@@ -231,6 +231,19 @@ class TestRefusals:
         with pytest.raises(MismatchError, match="outside"):
             datum.check_area(datum.map_crs(target), *where)
 
+    @pytest.mark.parametrize(
+        ("target", "where", "named"),
+        [
+            ("EPSG:6447", (-111.87, 43.19), r"EPSG:6450 \(NAD83\(2011\) / Idaho East\)"),
+            ("EPSG:28355", (115.9, -31.9), r"EPSG:28350 \(GDA94 / MGA zone 50\)"),
+            ("EPSG:25832", (-3.7, 40.4), r"EPSG:25830 \(ETRS89 / UTM zone 30N\)"),
+        ],
+    )
+    def test_the_map_of_the_place_is_named(self, target, where, named):
+        """A place outside: the registry's own zone of the same frame there is named (EPSG areas of use, by PROJ)."""
+        with pytest.raises(MismatchError, match=named):
+            datum.check_area(datum.map_crs(target), *where)
+
     def test_map_made_for_pictures(self):
         """Web Mercator serves the world and stretches lengths 1.4 times at 45 N (1/cos latitude): refused."""
         with pytest.raises(MismatchError, match=r"1\.41"):

@@ -16,7 +16,8 @@ from typing import Any
 import numpy as np
 import pyproj
 from pyproj.aoi import AreaOfInterest
-from pyproj.enums import TransformDirection
+from pyproj.database import query_crs_info
+from pyproj.enums import PJType, TransformDirection
 from pyproj.exceptions import CRSError, ProjError
 from pyproj.transformer import Transformer, TransformerGroup
 
@@ -26,6 +27,7 @@ from .units import FOOT_M
 
 ENSEMBLE_ACCURACY_M = 0.1  # an ensemble whose members agree this well (ETRS89) is as good as a frame
 AREA_MARGIN_DEG = 0.5  # paving runs over the edge of a zone; half a degree is some 40 km
+WIDEST_ZONE = 400.0  # square degrees: a zone, not a continent
 LARGEST_DISTORTION = 0.01  # of lengths, in any direction, where a map CRS is still taken
 _WGS_84 = {"worldgeodeticsystem1984", "worldgeodeticsystem1984ensemble", "wgs1984", "dwgs1984", "wgs84"}
 _WGS_84_ACCURACY_M = 2.0  # EPSG's own figure for the ensemble
@@ -261,7 +263,8 @@ def check_area(crs: pyproj.CRS, lon: float, lat: float) -> None:
     if area is not None and not _contains(area, lon, lat):
         raise MismatchError(
             f"{place}, outside {_name(crs)}, which serves {area.south:g} to {area.north:g} deg north and "
-            f"{area.west:g} to {area.east:g} deg east: choose the map CRS of the place, or check the fixes"
+            f"{area.west:g} to {area.east:g} deg east: choose the map CRS of the place{_maps_of(crs, lon, lat)}, or "
+            "check the fixes"
         )
     along, across, _ = _factors(crs, lon, lat)
     worst = max(along, across, key=lambda scale: abs(scale - 1))
@@ -270,6 +273,24 @@ def check_area(crs: pyproj.CRS, lon: float, lat: float) -> None:
             f"{place}, where {_name(crs)} stretches lengths to {worst:.3f} times (within 1 % is expected): "
             "choose a map CRS made for surveying there, like a state plane or UTM zone"
         )
+
+
+def _maps_of(crs: pyproj.CRS, lon: float, lat: float) -> str:
+    """Name map systems of a CRS's own frame that serve a place, the one made for the smallest area first."""
+    frame, _, grid = crs.name.partition(" / ")
+    if not (grid and math.isfinite(lon) and math.isfinite(lat)):
+        return ""
+    here = AreaOfInterest(lon, lat, lon, lat)
+    known = query_crs_info("EPSG", [PJType.PROJECTED_CRS], here, contains=True)
+    spans = {item: _span(item.area_of_use) for item in known if item.name.startswith(f"{frame} / ")}
+    near = sorted((item for item, span in spans.items() if span <= WIDEST_ZONE), key=lambda item: spans[item])
+    named = " or ".join(f"EPSG:{item.code} ({item.name})" for item in near[:3])
+    return f", like {named}" if named else ""
+
+
+def _span(area: Any) -> float:
+    """Size of an area of use in square degrees."""
+    return ((area.east - area.west) % 360 or 360.0) * (area.north - area.south)
 
 
 def _contains(area: Any, lon: float, lat: float) -> bool:
