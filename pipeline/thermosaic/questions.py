@@ -54,7 +54,7 @@ _ASKED: tuple[tuple[str, str, bool, str], ...] = (  # place, key, required, why
     ("road", "crs.fixes", True, "NMEA does not say it; a wrong frame moves a lot in the US by 1 to 1.6 m"),
     ("road", "crs.map", True, "the agency's own map system, so that layers overlay its as-builts"),
     ("road", "files.alignment", False, "with the road's line stations are the road's own; else a mark is needed"),
-    ("road", "crs.alignment", False, "true frame of the alignment's numbers where its file does not name one"),
+    ("road", "crs.alignment", False, "true frame of the alignment's numbers: GeoJSON says WGS 84 of any"),
     ("road", "stationing.start", False, "station of the alignment's first vertex where the file has none"),
     ("road", "stationing.mat_offsets", False, "where the plans put the mat: a wrong lane or side then shows"),
     ("machine", "rig.antenna_forward", True, "a wrong sign moves the whole mat along by twice this"),
@@ -130,8 +130,13 @@ def _of_lot(
             continue
         if several and (key[0] == "scanner" or text == "files.scan"):
             continue
-        needed = required or text in named
+        needed = required or text in named or (text == "crs.alignment" and _says_wgs_84(answers))
         yield question_of(place, key, why, needed, proposals.get(text), labels_of(answers))
+
+
+def _says_wgs_84(answers: dict[str, Any]) -> bool:
+    """Whether the alignment is GeoJSON, which is WGS 84 by its own standard (RFC 7946), whatever was measured."""
+    return str(answer_of(answers, ("files", "alignment"))).lower().endswith(".geojson")
 
 
 def _of_mark(answers: dict[str, Any]) -> Iterator[Question]:
