@@ -23,6 +23,7 @@ from ..kernels import mesh
 from ..model import TILE_CELLS, Lattice, Layout, Raster, Rasters, Stations, Swath, Tile
 
 SECOND = np.timedelta64(1, "s")
+STRAIGHT_M = 1e-5  # nobody sees a cell of a picture move by less
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -143,7 +144,7 @@ def _readings(swath: Swath, stations: Stations, origin_utc: np.datetime64) -> _R
     missing = ~inside | swath.bad_spot[swath.pass_code]
     return _Readings(
         temp_c=np.where(missing, np.float32(np.nan), swath.temp_c),
-        sigma_m=np.hypot(swath.sigma_along_m, swath.sigma_across_m),
+        sigma_m=np.sqrt(swath.sigma_along_m**2 + swath.sigma_across_m**2),  # three times as fast as hypot
         laid_s=((swath.laid_utc - origin_utc) / SECOND).astype(np.float32),
         inside=inside,
     )
@@ -224,14 +225,17 @@ def _touched(lines: mesh.Mesh, strip: np.ndarray, tile_m: float) -> list[tuple[i
         for bound in (np.minimum, np.maximum)
     ]
     first_row, rows, first_col, cols = box[0], box[1] - box[0] + 1, box[2], box[3] - box[2] + 1
+    first = np.cumsum(rows * cols) - rows * cols
     number = np.repeat(np.arange(len(strip)), rows * cols)
-    nth = np.arange(len(number)) - np.repeat(np.cumsum(rows * cols) - rows * cols, rows * cols)
-    tile = np.column_stack([first_row[number] + nth // cols[number], first_col[number] + nth % cols[number]])
-    order = np.lexsort((number, tile[:, 1], tile[:, 0]))
-    tile, number = tile[order], number[order]
-    cut = np.flatnonzero((np.diff(tile, axis=0) != 0).any(axis=1)) + 1
-    heads = tile[np.r_[0, cut]].tolist()
-    return [(row, col, chosen) for (row, col), chosen in zip(heads, np.split(number, cut), strict=True)]
+    nth, wide = np.arange(len(number)) - first[number], cols[number]
+    row, col = first_row[number] + nth // wide, first_col[number] + nth % wide
+    if not len(number):
+        return []
+    order = np.argsort((row - row.min()) * (col.max() - col.min() + 1) + col, kind="stable")
+    row, col, number = row[order], col[order], number[order]
+    cut = np.flatnonzero((np.diff(row) != 0) | (np.diff(col) != 0)) + 1
+    heads = np.r_[0, cut]
+    return list(zip(row[heads].tolist(), col[heads].tolist(), np.split(number, cut), strict=True))
 
 
 # ------------------------------------------------------------------------------------------ the mat frame
@@ -268,7 +272,10 @@ def _short(nodes: mesh.Mesh, strip: np.ndarray) -> np.ndarray:
 
 
 def _mat_nodes(swath: Swath, stations: Stations, run: _Run, cell_m: float) -> mesh.Mesh:
-    """Place nodes in the mat frame, about one a cell; the mat's ends lie straight on from the outer spots."""
+    """Place nodes in the mat frame, about one a cell; the mat's ends lie straight on from the outer spots.
+
+    Without an alignment, lines are straight in this frame, and their two ends say as much as all nodes.
+    """
     spot, right_m = run.spot, run.right_m
     width_m = np.abs(right_m - right_m[0])
     knot = np.unique(np.searchsorted(width_m, np.r_[np.arange(0, width_m[-1], cell_m), width_m[-1]]))
@@ -282,4 +289,13 @@ def _mat_nodes(swath: Swath, stations: Stations, run: _Run, cell_m: float) -> me
         else:  # a single spot shows no direction: straight across
             sign = np.where(stations.upstation, 1, -1)[swath.pass_code]
             across_m[:, end] += sign * (right_m[end] - right_m[first])
+    if _straight(along_m, width_m[knot]) and _straight(across_m, width_m[knot]):
+        knot, along_m, across_m = knot[[0, -1]], along_m[:, [0, -1]], across_m[:, [0, -1]]
     return run.mesh(along_m, across_m, knot)
+
+
+def _straight(at_m: np.ndarray, width_m: np.ndarray) -> bool:
+    """Tell whether the knots of every line stand where the straight line between its ends has them."""
+    share = (width_m / width_m[-1]).astype(at_m.dtype)
+    off_m = at_m - at_m[:, :1] - share * (at_m[:, -1:] - at_m[:, :1])
+    return not (np.abs(off_m, out=off_m) > STRAIGHT_M).any()
