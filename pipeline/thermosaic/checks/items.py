@@ -62,7 +62,12 @@ def look(name: str, found: str, advice: str = "") -> CheckItem:
     return CheckItem("look", name, found, advice)
 
 
-_SHOWN_ELSEWHERE = {"clock_estimated", "mark_off_alignment", "bad_spot"}  # items of their own say more
+_SHOWN_ELSEWHERE = {
+    "clock_estimated",
+    "mark_off_alignment",
+    "mat_off_plan",
+    "bad_spot",
+}  # items of their own say more
 
 
 def doubt_items(doubts: Iterable[Doubt]) -> list[CheckItem]:

@@ -8,14 +8,14 @@ from itertools import combinations
 import numpy as np
 
 from ..config import LotConfig
-from ..delivery import tell, together
+from ..delivery import tell
 from ..model import PLACED, QUALITIES, Doubt, LotInputs, Stations, Swath, Tally, Trajectory
+from ..stationing.outline import lies_as_planned, name_edges
 from ..units import FOOT_M
 from .items import CheckItem, doubt_items, look, ok
 
 WHEEL_FRAC = 0.01  # of length, that a wheel may be off (common practice, no source)
 CLOCK_S = 2.0  # a logger set by hand in the morning (common practice, no source)
-OFFSET_M = 0.3  # driving along a string line (common practice, no source)
 OVERLAP_M, GAP_M, CLOSE_M = 0.15, 0.3, 1.0  # of two passes side by side (common practice, no source)
 
 
@@ -108,13 +108,8 @@ def _passes(stations: Stations, swath: Swath, config: LotConfig) -> Iterator[Che
             continue
         low, high = (config.labels.text(zero + end) for end in (frame.min(), frame.max()))
         travel = "upstation" if stations.upstation[code] else "downstation"
-        across = ", mat " + _edges(stations.edges_offset_m[code]) if stations.alignment else ""
+        across = ", mat " + name_edges(stations.edges_offset_m[code]) if stations.alignment else ""
         yield ok("stations", f"pass {code + 1}: {low} to {high}, travel {travel}" + across)
-
-
-def _edges(edges_m: np.ndarray) -> str:
-    ends = [tell("{off_m:.2f} " + ("right" if edge >= 0 else "left"), off_m=abs(edge)) for edge in edges_m]
-    return together(ends, " to ") + " of the alignment"
 
 
 def _marks(stations: Stations, config: LotConfig) -> Iterator[CheckItem]:
@@ -151,36 +146,12 @@ def lane_items(stations: Stations, config: LotConfig) -> list[CheckItem]:
     planned = config.stationing.mat_offsets_m
     if planned is None or stations.alignment is None:
         return []
-    found = []
-    for code, edges in enumerate(stations.edges_offset_m):
-        if not np.isfinite(edges).all():
-            continue
-        middle, wanted = float(edges.mean()), (planned[0] + planned[1]) / 2
-        if abs(middle - wanted) <= OFFSET_M:
-            found.append(
-                ok("lane", f"pass {code + 1}: the mat lies where the plans put it, " + _edges(edges))
-            )
-            continue
-        text = tell(
-            "pass {number}: the mat lies {edges}, the plans put it {planned}",
-            number=code + 1, edges=_edges(edges), planned=_edges(np.array(planned)),
-        )  # fmt: skip
-        found.append(look("lane", text, _lane_cause(middle, wanted, planned[1] - planned[0], config)))
-    return found
-
-
-def _lane_cause(middle: float, wanted: float, width: float, config: LotConfig) -> str:
-    off, right = abs(middle - wanted), config.rig.antenna_right_m
-    if abs(right) > OFFSET_M / 2 and abs(off - 2 * abs(right)) < 0.1:
-        return tell(
-            "that is twice the antenna's {arm_m:.2f}: left and right look exchanged in [rig] antenna_right",
-            arm_m=abs(right),
-        )
-    if abs(middle + wanted) <= OFFSET_M:
-        return "it lies on the other side: wrong lane, or the alignment's vertices do not run upstation"
-    if off > 0.6 * width:
-        return "that is about a lane: the wrong lane or the wrong alignment"
-    return "check antenna_right, mat_left and mat_right, and which line of the plans the alignment is"
+    well = [
+        ok("lane", f"pass {code + 1}: the mat lies where the plans put it, " + name_edges(edges))
+        for code, edges in enumerate(stations.edges_offset_m)
+        if np.isfinite(edges).all() and lies_as_planned(edges, planned)
+    ]
+    return [*well, *(look("lane", doubt.text) for doubt in stations.doubts if doubt.kind == "mat_off_plan")]
 
 
 def _side_by_side(stations: Stations, swath: Swath) -> Iterator[CheckItem]:

@@ -124,6 +124,8 @@ class StationPlan(Section):
     labels: StationLabels = StationLabels()
     screed_forward_m: float
     antenna_forward_m: float
+    antenna_right_m: float = 0.0
+    mat_offsets_m: tuple[float, float] | None = None
     later: tuple[SetUp, ...] = ()  # set-ups after the first
     alignment_distance_m: float
     wheel_gnss_frac: float

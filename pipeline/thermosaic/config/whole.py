@@ -105,6 +105,8 @@ class LotConfig(LotStatement):
             labels=self.labels,
             screed_forward_m=self.rig.screed_forward_m,
             antenna_forward_m=self.rig.antenna_forward_m,
+            antenna_right_m=self.rig.antenna_right_m,
+            mat_offsets_m=self.stationing.mat_offsets_m,
             later=self.later,
             alignment_distance_m=self.accept.alignment_distance_m,
             wheel_gnss_frac=self.accept.wheel_gnss_frac,

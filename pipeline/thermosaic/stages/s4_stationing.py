@@ -58,4 +58,4 @@ def station_lot(swath: Swath, trajectory: Trajectory, inputs: LotInputs, plan: S
     )
     if inputs.alignment is None:
         return by_own_path(swath, inputs.passes, marks, plan)
-    return by_alignment(swath, inputs, trajectory.point_scale, marks, plan)
+    return by_alignment(swath, inputs, trajectory, marks, plan)

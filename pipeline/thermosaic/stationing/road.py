@@ -9,7 +9,8 @@ import numpy as np
 from ..delivery import tell
 from ..errors import MismatchError
 from ..kernels import polyline
-from ..model import Alignment, Doubt, LotInputs, Pass, Stations, Swath
+from ..model import Alignment, Doubt, LotInputs, Pass, Stations, Swath, Trajectory
+from . import outline
 from .lines import centre_of, inside_limits, median_edges
 from .marks import PlacedMark
 
@@ -22,10 +23,14 @@ BREAK_M = 20.0  # a longer step between lines starts a new search along the alig
 
 
 def by_alignment(
-    swath: Swath, inputs: LotInputs, point_scale: float, marks: tuple[PlacedMark, ...], plan: StationPlan
+    swath: Swath,
+    inputs: LotInputs,
+    trajectory: Trajectory,
+    marks: tuple[PlacedMark, ...],
+    plan: StationPlan,
 ) -> Stations:
     """Station all spots on the alignment; marks are checks."""
-    road = inputs.alignment
+    road, point_scale = inputs.alignment, trajectory.point_scale
     assert road is not None
     vertex_m = road.easting_m, road.northing_m
     _require_near(swath, vertex_m, road.name, plan)
@@ -48,6 +53,9 @@ def by_alignment(
     line_frame = _through_gaps(along[:, 0], upstation, swath, point_scale, road)
     zero = np.zeros(len(inputs.passes))
     worst, doubts = _check_marks(marks, line_frame, swath, point_scale, upstation, plan)
+    steps_utc = np.array([item.from_utc for item in trajectory.doubts if item.kind == "fixes_step"], "M8[ns]")
+    edges = median_edges(offset[:, 1:3], swath, len(inputs.passes))
+    doubts += [*outline.off_plan(edges, plan), *outline.moves_aside(swath, offset[:, 0], steps_utc)]
     return Stations(
         alignment=road.name,
         frame_m=along[:, 3:],
@@ -57,7 +65,7 @@ def by_alignment(
         inside=inside_limits(along[:, 3:], line_frame, zero, swath, plan),
         zero_m=zero,
         upstation=upstation,
-        edges_offset_m=median_edges(offset[:, 1:3], swath, len(inputs.passes)),
+        edges_offset_m=edges,
         misclosure_m=worst,
         doubts=(*doubts, *_off_doubts(along[used, 0], road)),
     )
