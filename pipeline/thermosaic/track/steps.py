@@ -76,7 +76,14 @@ def _tear(
     step = _step(piece, line, after, at, after.evidence - solved.evidence)
     if step.gain < enough or step.size_m < max(LEAST_STEP_M, 4.0 * step.sigma_m):
         return None
-    return line, after, step
+    return line, after, _with_drift(piece, step)
+
+
+def _with_drift(piece: Piece, step: Step) -> Step:
+    """State the step's sigma with the drift of both sides: what moved the fixes gave them another one."""
+    after = int(np.clip(np.searchsorted(piece.spots.time_s, step.time_s), 1, len(piece.spots.time_s) - 1))
+    drift = np.hypot(*piece.spots.drift_m[after - 1 : after + 1])
+    return replace(step, sigma_m=float(np.hypot(step.sigma_m, drift)))
 
 
 def _comes_back(
