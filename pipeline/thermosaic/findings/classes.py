@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,7 +31,7 @@ class Judgement:
 
 def judge(
     values: np.ndarray,
-    reference_c: np.ndarray,
+    reference_c: np.ndarray | None,
     statistic: StatisticRule,
     classes: ClassesRule,
     laydown_target_c: float | None = None,
@@ -40,8 +41,8 @@ def judge(
     Parameters
     ----------
     values : float64 (sample), degC
-    reference_c : float64 (sample)
-        Running mean of the mat beside each value; used by share_below_reference only.
+    reference_c : float64 (sample), optional
+        Running mean of the mat beside each value; needed by share_below_reference only.
     laydown_target_c : float, optional
         Needed by below_target only.
 
@@ -56,7 +57,7 @@ def judge(
         share = float(np.mean(values < statistic.reference_frac * reference_c)) if len(values) else np.nan
         difference = np.nan
     amount = share if classes.is_share else difference
-    if not np.isfinite(amount):
+    if not math.isfinite(amount):
         return Judgement(low, high, difference, share, INSUFFICIENT, None, np.nan, False)
     rank = class_rank(amount, classes)
     limits = [word.up_to_delta_c for word in classes.words if word.up_to_delta_c is not None]
@@ -71,15 +72,15 @@ def _ends(values: np.ndarray, statistic: StatisticRule, target_c: float | None) 
     if statistic.kind in ("max_minus_min", "share_below_reference"):
         return float(values.min()), float(values.max())
     pair = (statistic.low_percentile, statistic.high_percentile or 100.0)
-    low, high = percentiles(values, pair, statistic.percentile_method)
+    low, high = percentiles(values, pair, statistic.percentile_method).tolist()
     if statistic.kind == "below_target":
         if target_c is None:
             raise ConfigError(
                 "lot.toml: [lot] laydown_target is missing, and the rule judges the mat against it; "
                 'state it, like laydown_target = "300 degF"'
             )
-        return float(low), target_c
-    return float(low), float(high)
+        return low, target_c
+    return low, high
 
 
 def class_rank(amount: float, classes: ClassesRule) -> int:
@@ -88,7 +89,7 @@ def class_rank(amount: float, classes: ClassesRule) -> int:
     Compared are whole rounding steps, so that 25.0 degF is 25.0 degF whatever the unit inside.
     """
     step = classes.rounded_to_frac if classes.is_share else classes.rounded_to_delta_c
-    steps = np.floor(amount / step + 0.5 + EQUAL)
+    steps = math.floor(amount / step + 0.5 + EQUAL)
     for rank, word in enumerate(classes.words):
         limit = word.up_to_frac if classes.is_share else word.up_to_delta_c
         if limit is None or steps <= limit / step + EQUAL:

@@ -256,7 +256,7 @@ def _class_counts(profiles: gpd.GeoDataFrame) -> dict[str, Any]:
 
 
 def _speed(motions: list[Motion]) -> dict[str, float]:
-    moving = [(motion, *times) for motion in motions for times in motion.moving()]
+    moving = [(motion, *times) for motion in motions for times in motion.moving]
     duration = sum(end - start for _, start, end in moving)
     path = sum(motion.path_m(start, end) for motion, start, end in moving)
     speeds = [motion.bins(start, end)[1] for motion, start, end in moving]

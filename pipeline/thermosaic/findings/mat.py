@@ -38,6 +38,7 @@ class PassMat:
     placed_line: np.ndarray  # int (placed)
     placed_m: np.ndarray  # (placed) distance
     chain: np.ndarray  # int (placed)
+    chain_m: np.ndarray  # (chain, 2) distance of its first and its last line
     knot_m: np.ndarray  # (knot) distance; both ends of every chain are knots
     frame_m: np.ndarray  # (knot) of C, monotone
     centre_m: np.ndarray  # (2, knot) easting, northing of C
@@ -92,12 +93,9 @@ class PassMat:
 
     def chains(self, from_m: float, to_m: float) -> list[tuple[float, float]]:
         """Measured stretches within two distances, as pairs of distances."""
-        found = []
-        for first, last in runs_of(self.chain):
-            start, end = max(from_m, self.placed_m[first]), min(to_m, self.placed_m[last - 1])
-            if end > start:
-                found.append((float(start), float(end)))
-        return found
+        starts, ends = np.maximum(from_m, self.chain_m[:, 0]), np.minimum(to_m, self.chain_m[:, 1])
+        some = ends > starts
+        return list(zip(starts[some].tolist(), ends[some].tolist(), strict=True))
 
     def strip(self, from_m: float, to_m: float) -> shapely.Geometry:
         """Mat-wide polygon between two distances; of several parts across a gap, empty within one."""
@@ -106,13 +104,13 @@ class PassMat:
     def quad(self, from_m: float, to_m: float) -> shapely.Polygon:
         """Mat-wide polygon between two distances, straight across any gap between them."""
         inner = slice(np.searchsorted(self.knot_m, from_m, "right"), np.searchsorted(self.knot_m, to_m))
-        at_m = np.r_[from_m, self.knot_m[inner], to_m]
+        at_m = np.concatenate(([from_m], self.knot_m[inner], [to_m]))
         east, north = (
             [np.interp(at_m, self.knot_m, rail) for rail in rails]
             for rails in (self.rail_easting_m, self.rail_northing_m)
         )
-        ring = np.column_stack((np.r_[east[0], east[1][::-1]], np.r_[north[0], north[1][::-1]]))
-        return valid(shapely.Polygon(ring))
+        ring = np.array([np.concatenate((left, right[::-1])) for left, right in (east, north)]).T
+        return valid(shapely.polygons(ring))
 
     def to_ground(self, frame_m: np.ndarray, offset_m: np.ndarray) -> np.ndarray:
         """Bring places of the mat frame to the ground (n, 2), kept within the rails and the pass's ends."""
@@ -219,6 +217,7 @@ def _pass_mat(
         placed_line=placed,
         placed_m=placed_m,
         chain=chain,
+        chain_m=placed_m[runs_of(chain) - [0, 1]],
         knot_m=placed_m[knot] if len(knot) else distance_m[:1],
         **_rails(swath, stations, placed[knot], 1 if upstation else -1),
         scale=trajectory.point_scale,

@@ -56,15 +56,15 @@ class PassSample:
     held_ends: np.ndarray  # int (col + 1) cells in scope with a kept reading before each column
     scope_ends: np.ndarray  # int (col + 1) cells in scope before each column
     scope: np.ndarray  # bool (row, col)
-    running_c: np.ndarray  # float64 (col) running mean, for share_below_reference
+    running_c: np.ndarray | None  # float64 (col) running mean, only for share_below_reference
 
     def columns(self, from_m: float, to_m: float) -> slice:
         """Columns of cells whose middle lies in [from, to) of the frame."""
         ends = (math.ceil(end / self.rules.statistic.cell_m - 0.5) - self.col0 for end in (from_m, to_m))
         return slice(*(min(max(end, 0), self.scope.shape[1]) for end in ends))
 
-    def stretch(self, from_m: float, to_m: float) -> tuple[np.ndarray, np.ndarray, float]:
-        """Give the sample of [from, to), the running mean beside each value, and the coverage."""
+    def stretch(self, from_m: float, to_m: float) -> tuple[np.ndarray, np.ndarray | None, float]:
+        """Give the sample of [from, to), the running mean beside each value where asked, and the coverage."""
         ends = slice(*np.searchsorted(self.frame_m, (from_m, to_m)))
         row, col, temp_c = self.row[ends], self.col[ends], self.temp_c[ends]
         columns = self.columns(from_m, to_m)
@@ -75,10 +75,14 @@ class PassSample:
         number = np.bincount(key, minlength=shape[0] * width).reshape(shape)
         coverage = _share(number[:, columns.start - first : columns.stop - first] > 0, self.scope[:, columns])
         if self.rules.statistic.sample == "reading":
-            return temp_c, self.running_c[col], coverage
+            return temp_c, self._running_at(col), coverage
         total = np.bincount(key, temp_c, minlength=shape[0] * width).reshape(shape)
         held = number > 0
-        return total[held] / number[held], self.running_c[np.nonzero(held)[1] + first], coverage
+        beside = self._running_at(np.nonzero(held)[1] + first)
+        return total[held] / number[held], beside, coverage
+
+    def _running_at(self, col: np.ndarray) -> np.ndarray | None:
+        return None if self.running_c is None else self.running_c[col]
 
     def slid(self, from_m: float, to_m: float) -> str:
         """Class word of another placement over whole columns of cells; insufficient without coverage."""
@@ -91,12 +95,13 @@ class PassSample:
         if self.rules.statistic.sample == "reading":
             edges = (np.array([first, last]) + self.col0) * self.rules.statistic.cell_m
             ends = slice(*np.searchsorted(self.frame_m, edges))
-            return self.judge(self.temp_c[ends], self.running_c[self.col[ends]]).word
-        values = self.cell_c[self.cell_ends[first] : self.cell_ends[last]]
-        running_c = np.repeat(self.running_c[columns], np.diff(self.cell_ends[first : last + 1]))
+            return self.judge(self.temp_c[ends], self._running_at(self.col[ends])).word
+        values, running_c = self.cell_c[self.cell_ends[first] : self.cell_ends[last]], self.running_c
+        if running_c is not None:
+            running_c = np.repeat(running_c[columns], np.diff(self.cell_ends[first : last + 1]))
         return self.judge(values, running_c).word
 
-    def judge(self, values: np.ndarray, running_c: np.ndarray) -> Judgement:
+    def judge(self, values: np.ndarray, running_c: np.ndarray | None) -> Judgement:
         return judge(values, running_c, self.rules.statistic, self.rules.classes, self.target_c)
 
 
@@ -183,10 +188,12 @@ def _scope(
     return asked & (middle_m >= edges_m[:, 0] + trim_low) & (middle_m <= edges_m[:, 1] - trim_high)
 
 
-def _running_mean(mean_c: np.ndarray, held: np.ndarray, rules: RuleProfile) -> np.ndarray:
-    """Running mean of the columns' means; NaN where the rule does not ask for it."""
+def _running_mean(mean_c: np.ndarray, held: np.ndarray, rules: RuleProfile) -> np.ndarray | None:
+    """Running mean of the columns' means; None where the rule does not ask for it."""
     window_m = rules.statistic.reference_window_m
-    if window_m is None or mean_c.size == 0:
+    if window_m is None:
+        return None
+    if mean_c.size == 0:
         return np.full(mean_c.shape[1], np.nan)
     number = held.sum(axis=0)
     column_c = np.where(number > 0, (mean_c * held).sum(axis=0) / np.maximum(number, 1), np.nan)
@@ -218,7 +225,8 @@ def profile_rows(
 ) -> list[dict[str, Any]]:
     """Rows of the layer of profiles of one pass, without their number; `reason` is that of the block."""
     mat = sample.mat
-    counts = _counts(cuts, readings, reason)
+    counts = _counts(cuts, sample, readings, reason)
+    laid = _laid_at(readings, swath)
     ends = np.array([[cut.from_m, cut.to_m] for cut in cuts]).reshape(-1, 2)
     lon, lat = lon_lat(trajectory, mat.centre_at(ends.ravel()))
     rows = []
@@ -234,7 +242,7 @@ def profile_rows(
             **_numbers(counts[i]),
             **_statistic(sample, cut),
             **_movement(cut, motion),
-            **_laid(cut, readings, swath),
+            **_laid(cut, *laid),
             "start_lon_deg": lon[2 * i], "start_lat_deg": lat[2 * i],
             "end_lon_deg": lon[2 * i + 1], "end_lat_deg": lat[2 * i + 1],
             "placed": _placed(cut, mat, swath),
@@ -244,16 +252,21 @@ def profile_rows(
     return rows
 
 
-def _counts(cuts: tuple[Cut, ...], readings: PassReadings, reason: np.ndarray) -> np.ndarray:
-    """Count rows by profile and reason, int (profile, reason)."""
-    order = np.argsort([cut.frame_from_m for cut in cuts])
-    low = np.array([cuts[i].frame_from_m for i in order])
-    high = np.array([cuts[i].frame_to_m for i in order])
-    row = readings.row
-    place = np.searchsorted(low, readings.frame_m[row], side="right") - 1
-    inside = (place >= 0) & (readings.frame_m[row] < np.r_[high, 0][place])
-    key = np.r_[order, 0][place[inside]] * len(CODE) + reason[row][inside]
-    return np.bincount(key, minlength=len(cuts) * len(CODE)).reshape(-1, len(CODE))
+def _counts(
+    cuts: tuple[Cut, ...], sample: PassSample, readings: PassReadings, reason: np.ndarray
+) -> np.ndarray:
+    """Count rows by profile and reason, int (profile, reason); the kept ones stand in order already."""
+    ends_m = np.array([(cut.frame_from_m, cut.frame_to_m) for cut in cuts]).reshape(-1, 2)
+    order = np.argsort(ends_m[:, 0])
+    low, high = ends_m[order].T
+    gone = reason > 0
+    frame_m = readings.frame_m[gone]
+    place = np.searchsorted(low, frame_m, side="right") - 1
+    inside = (place >= 0) & (frame_m < np.r_[high, 0][place])
+    key = np.r_[order, 0][place[inside]] * len(CODE) + reason[gone][inside]
+    number = np.bincount(key, minlength=len(cuts) * len(CODE)).reshape(-1, len(CODE))
+    number[:, 0] = np.diff(np.searchsorted(sample.frame_m, ends_m), axis=1)[:, 0]
+    return number
 
 
 def _numbers(count: np.ndarray) -> dict[str, Any]:
@@ -315,19 +328,24 @@ def _movement(cut: Cut, motion: Motion | None) -> dict[str, Any]:
     }
 
 
-def _laid(cut: Cut, readings: PassReadings, swath: Swath) -> dict[str, Any]:
-    """First and last time at which mat of the profile was laid."""
-    distance_m = swath.distance_m[readings.line]
-    laid = swath.laid_utc[readings.line[(distance_m >= cut.from_m) & (distance_m <= cut.to_m)]]
-    laid = laid[~np.isnat(laid)]
-    if len(laid) == 0:
-        return {}
-    return {"laid_from_utc": laid.min(), "laid_to_utc": laid.max()}
+def _laid_at(readings: PassReadings, swath: Swath) -> tuple[np.ndarray, np.ndarray]:
+    """Distance of the lines of a pass whose mat has a time of laying, ascending, and that time."""
+    line = readings.line[~np.isnat(swath.laid_utc[readings.line])]
+    line = line[np.argsort(swath.distance_m[line], kind="stable")]
+    return swath.distance_m[line], swath.laid_utc[line]
+
+
+def _laid(cut: Cut, distance_m: np.ndarray, laid_utc: np.ndarray) -> dict[str, Any]:
+    """First and last time at which mat of the profile was laid; arguments as `_laid_at` gives them."""
+    first = np.searchsorted(distance_m, cut.from_m)
+    laid = laid_utc[first : np.searchsorted(distance_m, cut.to_m, side="right")]
+    return {"laid_from_utc": laid.min(), "laid_to_utc": laid.max()} if len(laid) else {}
 
 
 def _placed(cut: Cut, mat: PassMat, swath: Swath) -> str | None:
     """How the lines of new mat within a profile got their positions."""
-    line = mat.line[(mat.distance_m >= cut.from_m) & (mat.distance_m <= cut.to_m)]
+    first = np.searchsorted(mat.distance_m, cut.from_m)
+    line = mat.line[first : np.searchsorted(mat.distance_m, cut.to_m, side="right")]
     codes = set(swath.placed[line].tolist())
     if codes == {0} or not codes:
         return None

@@ -51,8 +51,14 @@ class PassReadings:
     def outlines(self, labels: np.ndarray) -> dict[int, shapely.Geometry]:
         """Bring the outlines of labelled cells (row, col; int32, 0 = none) to the ground."""
         found: dict[int, list[shapely.Geometry]] = {}
-        for shape, value in rasterio.features.shapes(labels, mask=labels > 0, connectivity=4):
+        some = (labels > 0).any(axis=0)
+        some[1:] |= some[:-1]  # of empty columns one is kept beyond each stretch
+        kept = np.flatnonzero(some)
+        edge, few = np.append(kept, kept[-1:] + 1), np.ascontiguousarray(labels[:, kept])
+        for shape, value in rasterio.features.shapes(few, mask=few > 0, connectivity=4):
             rings = [np.array(ring) for ring in shape["coordinates"]]
+            for ring in rings:
+                ring[:, 0] = edge[ring[:, 0].astype(int)]
             found.setdefault(int(value), []).append(shapely.Polygon(rings[0], rings[1:]))
         return {value: self._on_ground(parts) for value, parts in sorted(found.items())}
 

@@ -34,20 +34,13 @@ class Motion:
     stops: tuple[Stop, ...]  # of this pass, in order
     start_s: float  # when C was at the first line
     end_s: float
+    moving: tuple[tuple[float, float], ...]  # stretches of time between stops, seconds
 
     def seconds(self, moment_utc: np.datetime64) -> float:
         return float((moment_utc - self.origin_utc) / np.timedelta64(1, "s"))
 
     def utc(self, moment_s: float) -> np.datetime64:
         return self.origin_utc + np.timedelta64(round(moment_s * 1e9), "ns")
-
-    def moving(self) -> list[tuple[float, float]]:
-        """Stretches of time between stops, seconds."""
-        ends = [(self.seconds(stop.start_utc), self.seconds(stop.end_utc)) for stop in self.stops]
-        starts = [self.start_s, *(end for _, end in ends)]
-        return [
-            (a, b) for a, b in zip(starts, [*(start for start, _ in ends), self.end_s], strict=True) if b > a
-        ]
 
     def path_m(self, start_s: float, end_s: float) -> float:
         """Length of path between two times, back-ups counted positive."""
@@ -77,24 +70,35 @@ def pass_motions(
         if len(row) < 2:
             continue
         origin = trajectory.time_utc[row[0]]
-        ends = (swath.seen_utc[mat.line[[0, -1]]] - origin) / np.timedelta64(1, "s")
+        start_s, end_s = ((swath.seen_utc[mat.line[[0, -1]]] - origin) / np.timedelta64(1, "s")).tolist()
         mine = tuple(stop for stop in stops if stop.mat is mat)
         time_s = (trajectory.time_utc[row] - origin) / np.timedelta64(1, "s")
         distance_m = trajectory.distance_m[row]
         reach_m = np.maximum.accumulate(distance_m)
         grows = np.diff(reach_m) > 0
         knot = np.r_[True, grows] | np.r_[grows, True]
-        found.append(
-            Motion(mat, origin, time_s, distance_m, reach_m[knot], time_s[knot], mine, *map(float, ends))
-        )
+        found.append(Motion(
+            mat, origin, time_s, distance_m, reach_m[knot], time_s[knot], mine, start_s, end_s,
+            _between(mine, origin, start_s, end_s),
+        ))  # fmt: skip
     return tuple(found)
+
+
+def _between(
+    stops: tuple[Stop, ...], origin_utc: np.datetime64, start_s: float, end_s: float
+) -> tuple[tuple[float, float], ...]:
+    """Stretches of time between stops, seconds from an origin."""
+    times_utc = np.array([(stop.start_utc, stop.end_utc) for stop in stops], "M8[ns]").reshape(-1, 2)
+    stood_s = (times_utc - origin_utc) / np.timedelta64(1, "s")
+    starts, ends = [start_s, *stood_s[:, 1].tolist()], [*stood_s[:, 0].tolist(), end_s]
+    return tuple((a, b) for a, b in zip(starts, ends, strict=True) if b > a)
 
 
 def speed_layer(motions: tuple[Motion, ...], sigma_m: np.ndarray) -> gpd.GeoDataFrame:
     """Make the layer of speed segments."""
     rows: list[dict[str, Any]] = []
     for motion in motions:
-        for start_s, end_s in motion.moving():
+        for start_s, end_s in motion.moving:
             edges, speed = motion.bins(start_s, end_s)
             if edges[-1] <= edges[0]:
                 continue
@@ -146,7 +150,7 @@ def moving_speed(motion: Motion, from_m: float, to_m: float) -> tuple[float, flo
     """Path and time while moving between two distances of new mat: metres, seconds."""
     start_s, end_s = (float(moment) for moment in motion.first_at(np.array([from_m, to_m])))
     path, duration = 0.0, 0.0
-    for begin, finish in motion.moving():
+    for begin, finish in motion.moving:
         begin, finish = max(begin, start_s), min(finish, end_s)
         if finish > begin:
             path, duration = path + motion.path_m(begin, finish), duration + finish - begin

@@ -39,7 +39,7 @@ CYCLE_METHOD = (
 
 def uniformity(
     fields: tuple[ColdField, ...],
-    verdict: tuple[np.ndarray, ...],
+    images: tuple[np.ndarray, ...],
     cycles: tuple[Cycle | None, ...],
     rules: RuleProfile,
 ) -> dict[str, Any]:
@@ -48,8 +48,8 @@ def uniformity(
     Parameters
     ----------
     fields : tuple of ColdField, one a pass
-    verdict : tuple of int8 (line, spot)
-        Reason of each reading of each field's block.
+    images : tuple of float64 (row, col)
+        The `image_in_scope` of each field.
     cycles : tuple, one a pass
         Found with the zones, from the same level (`cold_period`).
 
@@ -59,7 +59,6 @@ def uniformity(
         For quality.json: `along` and `across` (nugget, sill, range and the binned variogram), `colder`
         (share of the mat's cells colder than the rule's drop below their reference), `cycle` by pass.
     """
-    images = tuple(_image(field, reason) for field, reason in zip(fields, verdict, strict=True))
     cell_m = rules.zone.cell_m
     widest = max((image.shape[0] for image in images), default=0)
     return {
@@ -76,8 +75,8 @@ def uniformity(
     }
 
 
-def _image(field: ColdField, reason: np.ndarray) -> np.ndarray:
-    """Mean of the readings in scope in each cell, float64 (row, col), NaN = empty."""
+def image_in_scope(field: ColdField, reason: np.ndarray) -> np.ndarray:
+    """Mean of the readings in scope in each cell, float64 (row, col), NaN = empty; `reason` is the block's."""
     index = field.readings.cells
     scope = np.zeros(len(CODE) + 1, bool)
     scope[IN_SCOPE] = True
@@ -127,9 +126,8 @@ def _colder(fields: tuple[ColdField, ...], drop_delta_c: float) -> dict[str, flo
     return {"drop_delta_c": drop_delta_c, "share_frac": cold / known if known else np.nan}
 
 
-def cold_period(field: ColdField, reason: np.ndarray, rules: RuleProfile) -> Period | None:
-    """Strongest period of the cold end of the columns along one pass; `reason` is that of the block."""
-    image = _image(field, reason)
+def cold_period(image: np.ndarray, rules: RuleProfile) -> Period | None:
+    """Strongest period of the cold end of the columns of the image of one pass."""
     number = max(1, round(STEP_M / rules.zone.cell_m))
     level, step_m = _averaged(_cold_level(image), number), number * rules.zone.cell_m
     window = max(3, round(rules.zone.window_m / step_m))

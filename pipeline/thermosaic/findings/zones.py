@@ -188,11 +188,11 @@ def find_zones(field: ColdField, swath: Swath, rule: ZoneRule) -> tuple[tuple[Zo
     if number == 0:
         return (), 0
     outlines = readings.outlines(labels)
-    of_reading = cells.at_readings(readings.cells, labels).reshape(readings.row.shape)
-    line, spot = np.nonzero(of_reading * field.clean)
-    order = np.argsort(of_reading[line, spot], kind="stable")
-    line, spot = line[order], spot[order]
-    ends = np.searchsorted(of_reading[line, spot], np.arange(1, number + 2))
+    of_reading = cells.at_readings(readings.cells, labels)
+    held = np.flatnonzero((of_reading > 0) & field.clean.ravel())
+    held = held[np.argsort(of_reading[held], kind="stable")]
+    line, spot = np.divmod(held, readings.row.shape[1])
+    ends = np.searchsorted(of_reading[held], np.arange(1, number + 2))
     boxes, zones, narrow = ndimage.find_objects(labels), [], 0
     for code in range(1, number + 1):
         mine = slice(ends[code - 1], ends[code])

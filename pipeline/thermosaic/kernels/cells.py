@@ -65,18 +65,25 @@ def index(
     if use is not None:
         taken &= use
     taken = taken.ravel()
-    code = np.full(taken.size, -1, np.int32)
     if not taken.any():
-        return CellIndex(cell_m, 0, 0, (0, 0), code)
-    row, row0, rows = _cells_of(offset_m.ravel()[taken], cell_m)
-    col, col0, cols = _cells_of(frame_m.ravel()[taken], cell_m)
+        return CellIndex(cell_m, 0, 0, (0, 0), np.full(taken.size, -1, np.int32))
+    row, row0, rows = _cells_of(_taken(offset_m, taken), cell_m)
+    col, col0, cols = _cells_of(_taken(frame_m, taken), cell_m)
     shape = (rows, cols)
     if rows * cols > np.iinfo(np.int32).max:
         raise ValueError(f"a block of {rows} x {cols} cells of {cell_m} m is too large")
     row *= cols
     row += col
-    code[taken] = row
-    return CellIndex(cell_m, row0, col0, shape, code)
+    if not taken.all():
+        code = np.full(taken.size, -1, np.int32)
+        code[taken] = row
+        row = code
+    return CellIndex(cell_m, row0, col0, shape, row)
+
+
+def _taken(values: np.ndarray, taken: np.ndarray) -> np.ndarray:
+    """Values, flat, that are taken; all of them are not copied."""
+    return values.ravel() if taken.all() else values.ravel()[taken]
 
 
 def _cells_of(place_m: np.ndarray, cell_m: float) -> tuple[np.ndarray, int, int]:
@@ -91,7 +98,7 @@ def _pairs(cells: CellIndex, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]
     if value.size != cells.code.size:
         raise ValueError(f"{value.size} values for an index of {cells.code.size} readings")
     taken = (cells.code >= 0) & ~np.isnan(value.ravel())
-    return cells.code[taken], value.ravel()[taken]
+    return _taken(cells.code, taken), _taken(value, taken)
 
 
 def count(cells: CellIndex, value: np.ndarray | None = None) -> np.ndarray:
@@ -136,7 +143,5 @@ def at_readings(cells: CellIndex, cell_value: np.ndarray) -> np.ndarray:
     """Look up a value of (row, col) at each reading, flat; in no cell: NaN, False or 0."""
     if cell_value.shape != cells.shape:
         raise ValueError(f"values of {cell_value.shape} for cells of {cells.shape}")
-    found = np.full(cells.code.size, np.nan if cell_value.dtype.kind == "f" else 0, cell_value.dtype)
-    taken = cells.code >= 0
-    found[taken] = cell_value.ravel()[cells.code[taken]]
-    return found
+    beyond = np.array([np.nan if cell_value.dtype.kind == "f" else 0], cell_value.dtype)
+    return np.concatenate((cell_value.ravel(), beyond))[cells.code]

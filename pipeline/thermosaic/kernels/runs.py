@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 from scipy import ndimage
 
-PRUNED_EVERY = 16  # steps between two prunings: rarer costs sums, more often costs calls
 STEP_S = 0.2  # time step on which standing is looked for; ends are then refined between the rows
 
 
@@ -100,21 +99,18 @@ def even_segments(values: np.ndarray, penalty: float, shortest: int) -> np.ndarr
     before = np.full(number + 1, np.inf)  # least cost of the values before, less their squares
     before[0] = -penalty
     origin = np.zeros(number + 1, int)
-    starts, dead_from, held = np.zeros(number + 1, int), np.full(number + 1, number + 1), 1
-    for end in range(shortest, number + 1):
-        start = starts[:held]
-        cost = before[start] + square[end] - (total[end] - total[start]) ** 2 / (end - start)
-        winner = int(np.argmin(cost))
-        best, origin[end] = cost[winner] + penalty, start[winner]
-        before[end] = best - square[end]
-        if end % PRUNED_EVERY == 0:
-            beaten = cost >= best  # by a cut at `end`, which can follow only `shortest` values later
-            dead_from[:held][beaten] = np.minimum(dead_from[:held][beaten], end + shortest)
-            alive = np.flatnonzero(dead_from[:held] > end)
-            held = len(alive)
-            starts[:held], dead_from[:held] = starts[alive], dead_from[alive]
-        starts[held], dead_from[held] = end - shortest + 1, number + 1
-        held += 1
+    starts, beaten, doomed = np.empty(0, int), np.empty(0, bool), np.empty(0, bool)
+    for first in range(shortest, number + 1, shortest):
+        end = np.arange(first, min(first + shortest, number + 1))  # no segment begins and ends among them
+        starts = np.concatenate((starts[~doomed], end - shortest))
+        doomed = np.concatenate((beaten[~doomed], np.zeros(len(end), bool)))
+        length = end[:, None] - starts
+        cost = before[starts] + square[end][:, None] - (total[end][:, None] - total[starts]) ** 2 / length
+        cost[length < shortest] = np.inf
+        winner = cost.argmin(axis=1)
+        best = cost[np.arange(len(end)), winner] + penalty
+        origin[end], before[end] = starts[winner], best - square[end]
+        beaten = cost[-1] >= best[-1]  # by a cut at the last end, which the next block cannot use yet
     cuts = [number]
     while cuts[-1] > 0:
         cuts.append(int(origin[cuts[-1]]))

@@ -26,7 +26,6 @@ from ..findings import (
     verdicts,
     zones,
 )
-from ..findings.cycles import Cycle
 from ..findings.doubts import doubts_of
 from ..findings.relaid import Relaid, count_second_looks
 from ..findings.survey import Survey, survey_lot
@@ -75,7 +74,7 @@ def detect_findings(
     relaid = count_second_looks(swath, stations, trajectory, inputs)
     survey = survey_lot(relaid.swath, stations, trajectory, inputs, rules, laydown_target_c)
     judged = _judge(survey, relaid, inputs, rules, load_length_m)
-    zone_layer, strips, cycles = _zones(judged)
+    zone_layer, mat_counts = _zones(judged)
     frames = {
         **_ground_layers(judged, stations, tick_step_m),
         "cold_zones": diary.with_handwork(zone_layer, judged.noted),
@@ -86,7 +85,7 @@ def detect_findings(
     )
     counts = {
         **verdicts.balance(judged.reason, judged.swath, stations, survey.mats),
-        **_mat_counts(judged, strips, cycles),
+        **mat_counts,
         **_stated_counts(judged, frames, spread_rate_kg_m2),
     }
     return Findings(judged.reason, frames, counts, _doubts(judged, frames, counts, spread_rate_kg_m2))
@@ -149,16 +148,6 @@ def _ground_layers(judged: _Judged, stations: Stations, tick_step_m: float) -> d
     }
 
 
-def _mat_counts(judged: _Judged, strips: int, cycles: tuple[Cycle | None, ...]) -> dict[str, Any]:
-    survey = judged.survey
-    return {
-        "foreign_objects": sum(field.not_mat.count for field in survey.fields),
-        "one_spot_strips": strips,
-        "waiting_at_ends_s": round(survey.waiting_s, 3),
-        "uniformity": uniformity.uniformity(survey.fields, judged.verdict, cycles, judged.rules),
-    }
-
-
 def _stated_counts(
     judged: _Judged, frames: dict[str, gpd.GeoDataFrame], spread_rate_kg_m2: float | None
 ) -> dict[str, Any]:
@@ -192,19 +181,25 @@ def _doubts(
     )
 
 
-def _zones(judged: _Judged) -> tuple[gpd.GeoDataFrame, int, tuple[Cycle | None, ...]]:
-    """Layer of cold zones, the number of strips that one spot alone saw, and the cycle of each pass."""
+def _zones(judged: _Judged) -> tuple[gpd.GeoDataFrame, dict[str, Any]]:
+    """Layer of cold zones, and what the cells of zones say of the mat as a whole."""
     survey, rules, swath = judged.survey, judged.rules, judged.swath
     rows: list[dict[str, Any]] = []
-    strips, cycles = 0, []
+    strips, cycles, images = 0, [], []
     for field, reason, mine in zip(survey.fields, judged.verdict, judged.loads, strict=True):
         found, narrow = zones.find_zones(field, swath, rules.zone)
-        level = uniformity.cold_period(field, reason, rules)
+        images.append(uniformity.image_in_scope(field, reason))
+        level = uniformity.cold_period(images[-1], rules)
         named, cycle = patterns.zone_patterns(found, survey.stops, rules, loads.load_ends_m(mine), level)
         cycles.append(cycle)
         rows += patterns.zone_rows(found, named, swath, survey.excluded, survey.sigma_m)
         strips += narrow
-    return layers.numbered("cold_zones", "zone_id", rows), strips, tuple(cycles)
+    return layers.numbered("cold_zones", "zone_id", rows), {
+        "foreign_objects": sum(field.not_mat.count for field in survey.fields),
+        "one_spot_strips": strips,
+        "waiting_at_ends_s": round(survey.waiting_s, 3),
+        "uniformity": uniformity.uniformity(survey.fields, tuple(images), tuple(cycles), rules),
+    }
 
 
 def _profiles(
