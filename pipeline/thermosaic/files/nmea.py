@@ -119,10 +119,9 @@ def _decode(whole: np.ndarray, number: np.ndarray) -> _Rows:
         leap_second=time == kernel.LEAP_SECOND,
         silent=kind == VTG,
     )
-    for which in range(VTG):
-        rows = _evenly(np.flatnonzero((kind == which) & ~out.malformed))
-        if isinstance(rows, np.ndarray) and len(rows) == 0:
-            continue
+    sound = np.where(out.malformed, VTG, kind)
+    for which in np.flatnonzero(np.bincount(sound, minlength=VTG)[:VTG]):
+        rows = _evenly(np.flatnonzero(sound == which))
         raw = [_Field(whole, index, rows) for index in range(3)]
         if which in (GGA, RMC, GNS):
             _decode_position(out, rows, which, number[3, rows], raw, count[rows])

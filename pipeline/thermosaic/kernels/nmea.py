@@ -64,18 +64,34 @@ def _kind(code, proprietary, codes):
 def _split(data, i, last, held):
     """Run from i to the byte that ends the sentence: its place, the XOR before it, and its fields.
 
-    Each field is three entries of `held`: all digits, the digits before the point, and the shape.
+    Each field is three entries of `held`: all digits, the digits before the point, and the shape. Whether it
+    ran beyond `last` is asked once a field: the data end with a byte that ends a sentence.
     """
     total, at = _0, _0
     while True:
-        begin, digits, before, count, point, mask = i, _0, _0, _0, _0, _0
-        while True:
-            c = data[i] if i < last else np.uint8(0)
+        begin, digits, before, point, mask = i, _0, _0, _0, _0
+        c = data[i]
+        while 48 <= c <= 57:  # nearly all fields are digits with or without a point
+            digits = digits * _10 + (c - _48)
+            total ^= c
+            i += _1
+            c = data[i]
+        count = i - begin
+        if c == 46:
+            point, before = count + _1, digits
+            total ^= c
+            i += _1
+            c = data[i]
+            while 48 <= c <= 57:
+                digits = digits * _10 + (c - _48)
+                total ^= c
+                i += _1
+                c = data[i]
+            count = i - begin - _1
+        while c != 44:  # the others
             if 48 <= c <= 57:
                 digits = digits * _10 + (c - _48)
                 count += _1
-            elif c == 44:
-                break
             elif c == 46 and point == _0:
                 point, before = count + _1, digits
             elif 65 <= c <= 90:
@@ -86,12 +102,15 @@ def _split(data, i, last, held):
                 mask |= _MINUS_BIT if c == 45 and i == begin else _OTHER_BIT
             total ^= c
             i += _1
+            c = data[i]
+        if i > last:
+            return last, total, at  # too long, whatever it says
         if at < _HELD:
             held[at], held[at + _1] = digits, before if point > _0 else digits
             lead = point - _1 if point > _0 else count
             held[at + _2] = (mask << _MASK) | ((i - begin) << _LENGTH) | (lead << _LEAD) | (count - lead)
         at += _3
-        if c != 44:
+        if c != 44 or i == last:
             return i, total, at
         total ^= c
         i += _1
@@ -176,7 +195,7 @@ def _verdict(c, high, low, total, need_checksum):
 
 
 def _read(data, n, need_checksum, codes, layout, held, whole, number, counts, first_line):
-    """See `read_sentences`; `held` is room for the fields of one sentence, zeros at first."""
+    """See `read_sentences`; `held` is room for one sentence, zeros at first; byte n - 1 or n ends a sentence."""
     i, row, line, marked = _0, _0, 1, False
     while i < n:
         c, cause = data[i], _SOUND
@@ -266,12 +285,13 @@ def read_sentences(
     rows, line : int
         Rows filled, at most one for each `$`, and the number of the line after the last.
     """
+    ended = block if block[-1:] == b"\n" else bytes(block) + b"\0"
     with _LOCK:
         if not _COMPILED.is_set():
             if len(block) <= FEW_BYTES:
                 few: Sequence[int] = codes.tolist()
                 return _read(
-                    bytes(block),
+                    bytes(ended),
                     len(block),
                     need_checksum,
                     few,
@@ -283,7 +303,7 @@ def read_sentences(
                     first_line,
                 )
             _compile()
-    data, held = np.frombuffer(block, np.uint8), np.zeros(ROOM, np.uint64)
+    data, held = np.frombuffer(ended, np.uint8), np.zeros(ROOM, np.uint64)
     return _read(
-        data, np.uint64(len(data)), need_checksum, codes, layout, held, whole, number, counts, first_line
+        data, np.uint64(len(block)), need_checksum, codes, layout, held, whole, number, counts, first_line
     )
