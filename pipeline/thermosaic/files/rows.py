@@ -287,10 +287,11 @@ class _Lines:
         picked = [names[index] for index in wanted]
         if not sound.any():
             return [pa.array([], pa.string()) for _ in picked]
-        keep = np.zeros(len(self.data) + 1, np.int8)
-        np.add.at(keep, self.starts[sound], 1)
-        np.add.at(keep, self.ends[sound] + 1, -1)
-        data = self.data[np.cumsum(keep[:-1], dtype=np.int8) > 0]
+        starts, ends = self.starts[sound], self.ends[sound] + 1
+        apart = np.flatnonzero(starts[1:] != ends[:-1])
+        stretches = zip(starts[np.r_[0, apart + 1]], ends[np.r_[apart, len(ends) - 1]], strict=True)
+        pieces = [self.data[start:end] for start, end in stretches]
+        data = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
         try:
             table = arrow_csv.read_csv(
                 pa.BufferReader(pa.py_buffer(data)),

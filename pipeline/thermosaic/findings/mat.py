@@ -258,7 +258,7 @@ def _rails(swath: Swath, stations: Stations, knot: np.ndarray, sign: int) -> dic
     frames_m, offsets_m = (
         at_spots[0] + (at_spots[1] - at_spots[0]) / width * (edges_m - right_m[0])
         for at_spots in (
-            field[knot[:, None], outer].T.astype(np.float64)
+            field[knot[:, None], outer].T.astype(np.float64, order="C")  # rails lie in one piece each
             for field in (stations.frame_m, stations.offset_m)
         )
     )

@@ -125,13 +125,17 @@ def members(from_m: np.ndarray, to_m: np.ndarray, counts: np.ndarray, period_m: 
 
 
 def _strength(place_m: np.ndarray, lags_m: np.ndarray) -> np.ndarray:
-    """Weighted number of pairs at each lag, (placing, lag)."""
-    first, second = np.triu_indices(place_m.shape[1], 1)
+    """Weighted number of pairs at each lag, (placing, lag); places ascend within a placing."""
     number = int(np.ceil(lags_m[-1] * (1 + SPREAD_FRAC) / PAIR_BIN_M)) + 2
-    slot = np.minimum((place_m[:, second] - place_m[:, first]) / PAIR_BIN_M, number - 1).astype(np.int64)
-    slot += np.arange(len(place_m))[:, None] * number
-    pairs = np.bincount(slot.ravel(), minlength=len(place_m) * number).reshape(len(place_m), number)
-    pairs[:, -1] = 0
+    row = np.arange(len(place_m))[:, None] * number
+    pairs = np.zeros(len(place_m) * number, np.int64)
+    for step in range(1, place_m.shape[1]):  # to the next place, the one after it ..
+        slot = (place_m[:, step:] - place_m[:, :-step]) / PAIR_BIN_M
+        near = slot < number - 1
+        if not near.any():
+            break
+        pairs += np.bincount((slot.astype(np.int64) + row)[near], minlength=len(pairs))
+    pairs = pairs.reshape(len(place_m), number)
     away = np.abs((np.arange(number)[:, None] + 0.5) * PAIR_BIN_M - lags_m)
     return pairs @ np.clip(1 - away / (SPREAD_FRAC * lags_m), 0, 1)
 

@@ -21,6 +21,7 @@ import pyproj
 from pyproj.enums import TransformDirection
 
 from ..config import RuleProfile
+from ..kernels.cells import CellIndex
 from ..model import PLACED, Exclusion, Swath, Trajectory
 from ..units import StationLabels
 from .classes import INSUFFICIENT, Judgement, judge
@@ -120,19 +121,16 @@ def pass_sample(
     low, high = np.sort(mat.frame_at(np.array(mat.span_m)))
     col0 = min(index.col0, int(np.floor(low / cell_m))) if index.size else int(np.floor(low / cell_m))
     cols = max(index.col0 + index.shape[1], int(np.floor(high / cell_m)) + 1) - col0
-    shape = (index.shape[0], cols)
-    row, col = np.divmod(index.code, np.int32(max(index.shape[1], 1)))
-    col += index.col0 - col0
-    flat = reason.ravel()
+    shape, flat = (index.shape[0], cols), reason.ravel()
+    scope = _scope(readings, flat, index, col0, shape, rules)
     kept, frame_m = _in_order(readings, flat)
-    temp_c = readings.temp_c.ravel()[kept].astype(np.float64)
-    row_of, col_of = row[kept], col[kept]
+    temp_c, code = readings.temp_c.ravel()[kept].astype(np.float64), index.code[kept]
     del kept  # a large lot has 100 MB of it
-    key = row_of * cols + col_of
-    number = np.bincount(key, minlength=shape[0] * cols)
-    total = np.bincount(key, temp_c, minlength=shape[0] * cols)
-    mean_c, held = (total / np.maximum(number, 1)).reshape(shape), (number > 0).reshape(shape)
-    scope = _scope(readings, flat, row * cols + col, (index.row0, col0), shape, rules)
+    number, total = np.bincount(code, minlength=index.size), np.bincount(code, temp_c, minlength=index.size)
+    mean_c = _widened(total / np.maximum(number, 1), index, col0, shape)
+    held = _widened(number > 0, index, col0, shape)
+    row, col = np.divmod(code, np.int32(max(index.shape[1], 1)))
+    col += index.col0 - col0
     return PassSample(
         mat=mat,
         rules=rules,
@@ -140,8 +138,8 @@ def pass_sample(
         col0=col0,
         frame_m=frame_m,
         temp_c=temp_c,
-        row=row_of,
-        col=col_of,
+        row=row,
+        col=col,
         cell_c=mean_c.T[held.T],
         cell_ends=_before(held),
         held_ends=_before(held & scope),
@@ -157,7 +155,15 @@ def _in_order(readings: PassReadings, reason: np.ndarray) -> tuple[np.ndarray, n
     kept = kept if readings.mat.upstation else kept[::-1]
     frame_m = readings.frame_m.ravel()[kept]
     order = np.argsort(frame_m, kind="stable")
-    return kept[order], frame_m[order]
+    frame_m = frame_m[order]
+    return kept[order], frame_m
+
+
+def _widened(values: np.ndarray, index: CellIndex, col0: int, shape: tuple[int, int]) -> np.ndarray:
+    """Values of the cells of an index (flat) in a block (row, col) of as many rows from col0 on; 0 elsewhere."""
+    block = np.zeros(shape, values.dtype)
+    block[:, index.col0 - col0 :][:, : index.shape[1]] = values.reshape(index.shape)
+    return block
 
 
 def _before(cells_of: np.ndarray) -> np.ndarray:
@@ -168,8 +174,8 @@ def _before(cells_of: np.ndarray) -> np.ndarray:
 def _scope(
     readings: PassReadings,
     reason: np.ndarray,
-    key: np.ndarray,
-    origin: tuple[int, int],
+    index: CellIndex,
+    col0: int,
     shape: tuple[int, int],
     rules: RuleProfile,
 ) -> np.ndarray:
@@ -178,13 +184,13 @@ def _scope(
     by_will = np.zeros(len(CODE), bool)
     by_will[[CODE[word] for word in BY_WILL]] = True
     fresh = (reason >= 0) & (reason != CODE["second_look"])
-    willed = np.bincount(key[fresh & by_will[reason]], minlength=shape[0] * shape[1])
-    number = np.bincount(key[fresh], minlength=shape[0] * shape[1])
-    asked = ((number == 0) | (willed < number)).reshape(shape)
+    willed = np.bincount(index.code[fresh & by_will[reason]], minlength=index.size)
+    number = np.bincount(index.code[fresh], minlength=index.size)
+    asked = ~_widened((number > 0) & (willed == number), index, col0, shape)
     left_m, right_m = trims(mat, rules.edge_trim)
     trim_low, trim_high = (left_m, right_m) if mat.upstation else (right_m, left_m)
-    edges_m = mat.edges_at((np.arange(shape[1]) + origin[1] + 0.5) * cell_m)
-    middle_m = ((np.arange(shape[0]) + origin[0] + 0.5) * cell_m)[:, None]
+    edges_m = mat.edges_at((np.arange(shape[1]) + col0 + 0.5) * cell_m)
+    middle_m = ((np.arange(shape[0]) + index.row0 + 0.5) * cell_m)[:, None]
     return asked & (middle_m >= edges_m[:, 0] + trim_low) & (middle_m <= edges_m[:, 1] - trim_high)
 
 

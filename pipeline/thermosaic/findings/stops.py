@@ -131,9 +131,11 @@ def stop_layer(
 
 def _drop(place_m: float, block: PassReadings, clean: np.ndarray, distance_m: np.ndarray) -> float:
     """Mean temperature of the mat before less after the stop line, over `DROP_OVER_M` each."""
-    ahead_m = distance_m - place_m
+    beside = np.flatnonzero(np.abs(distance_m - place_m) <= DROP_OVER_M)
+    ahead_m = distance_m[beside] - place_m
     means = []
-    for near in ((ahead_m > -DROP_OVER_M) & (ahead_m <= 0), (ahead_m > 0) & (ahead_m <= DROP_OVER_M)):
+    for side in ((ahead_m > -DROP_OVER_M) & (ahead_m <= 0), ahead_m > 0):
+        near = beside[side]
         values = block.temp_c[near][clean[near]]
         means.append(float(values.mean(dtype=np.float64)) if len(values) else np.nan)
     return means[0] - means[1]

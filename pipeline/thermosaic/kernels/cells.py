@@ -88,9 +88,11 @@ def _taken(values: np.ndarray, taken: np.ndarray) -> np.ndarray:
 
 def _cells_of(place_m: np.ndarray, cell_m: float) -> tuple[np.ndarray, int, int]:
     """Cell of each place along one axis from the first cell on, int32; the first cell; how many to the last."""
-    cell = np.floor(place_m.astype(np.float64, copy=False) / cell_m)
+    cell = np.divide(place_m, cell_m, dtype=np.float64)
+    np.floor(cell, out=cell)
     first, last = cell.min(), cell.max()
-    return (cell - first).astype(np.int32), int(first), int(last - first) + 1
+    cell -= first
+    return cell.astype(np.int32), int(first), int(last - first) + 1
 
 
 def _pairs(cells: CellIndex, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
