@@ -359,18 +359,20 @@ def read_nmea(paths: tuple[Path, ...], need_checksum: bool) -> tuple[FixRows, Le
     source = _position_kind(sentences, name)
     here = np.flatnonzero(sentences.kind == source)
     time = absolute_times(sentences, name)
-    rows = FixRows(
-        time_utc=time[here],
-        lon_deg=sentences.value[1, here],
-        lat_deg=sentences.value[0, here],
-        height_m=sentences.value[2, here],
-        quality=sentences.quality[here],
-        sigma_m=_at_epoch(sentences, time, GST, time[here]),
+    rows, (latitude, longitude, height) = _evenly(here), sentences.value
+    epoch = np.ascontiguousarray(time[rows])
+    fixes = FixRows(
+        time_utc=epoch,
+        lon_deg=np.ascontiguousarray(longitude[rows]),
+        lat_deg=np.ascontiguousarray(latitude[rows]),
+        height_m=np.ascontiguousarray(height[rows]),
+        quality=np.ascontiguousarray(sentences.quality[rows]),
+        sigma_m=_at_epoch(sentences, time, GST, epoch),
         heading_deg=_headings(sentences, time, here),
-        line=sentences.line[here],
+        line=np.ascontiguousarray(sentences.line[rows]),
     )
     ledger.notes["position_sentence"] = KINDS[source]
-    return rows, ledger
+    return fixes, ledger
 
 
 def _position_kind(sentences: Sentences, name: str) -> int:
@@ -411,6 +413,8 @@ def absolute_times(sentences: Sentences, name: str) -> np.ndarray:
         days = midnights + anchor[_nearest(tod + midnights * DAY_NS, dated)]
         days[dated] = day[dated]
         ns = tod + days * DAY_NS
+    if known.all():
+        return ns.view("M8[ns]")
     time = np.full(len(known), np.datetime64("NaT", "ns"))
     time[timed] = ns.view("M8[ns]")
     return time
@@ -418,10 +422,11 @@ def absolute_times(sentences: Sentences, name: str) -> np.ndarray:
 
 def _midnights(tod_ns: np.ndarray) -> np.ndarray:
     """Count the midnights since the first row; a step back over one counts down."""
+    if len(tod_ns) and np.ptp(tod_ns) <= DAY_NS // 2:
+        return np.broadcast_to(np.int64(0), tod_ns.shape)
     count, step = np.zeros(len(tod_ns), np.int64), np.diff(tod_ns)
     turned = np.abs(step) > DAY_NS // 2
-    if turned.any():
-        count[1:] = np.cumsum(np.where(turned, -np.sign(step), 0))
+    count[1:] = np.cumsum(np.where(turned, -np.sign(step), 0))
     return count
 
 
@@ -439,7 +444,8 @@ def _nearest(running: np.ndarray, dated: np.ndarray) -> np.ndarray:
 
 def _at_epoch(sentences: Sentences, time: np.ndarray, which: int, epoch: np.ndarray) -> np.ndarray:
     """Values of a timed kind of sentence at exactly the given epochs, NaN where there is none."""
-    rows = np.flatnonzero((sentences.kind == which) & ~np.isnat(time))
+    rows = np.flatnonzero(sentences.kind == which)
+    rows = rows[~np.isnat(time[rows])]
     values = np.full(len(epoch), np.nan)
     if len(rows) == 0:
         return values
