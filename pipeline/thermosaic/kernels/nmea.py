@@ -73,19 +73,16 @@ def _split(data, i, last, held):
         c = data[i]
         while 48 <= c <= 57:  # nearly all fields are digits with or without a point
             digits = digits * _10 + (c - _48)
-            total ^= c
-            i += _1
+            total, i = total ^ c, i + _1
             c = data[i]
         count = i - begin
         if c == 46:
             point, before = count + _1, digits
-            total ^= c
-            i += _1
+            total, i = total ^ c, i + _1
             c = data[i]
             while 48 <= c <= 57:
                 digits = digits * _10 + (c - _48)
-                total ^= c
-                i += _1
+                total, i = total ^ c, i + _1
                 c = data[i]
             count = i - begin - _1
         while c != 44:  # the others
@@ -100,8 +97,7 @@ def _split(data, i, last, held):
                 break
             else:
                 mask |= _MINUS_BIT if c == 45 and i == begin else _OTHER_BIT
-            total ^= c
-            i += _1
+            total, i = total ^ c, i + _1
             c = data[i]
         if i > last:
             return last, total, at  # too long, whatever it says
@@ -112,8 +108,7 @@ def _split(data, i, last, held):
         at += _3
         if c != 44 or i == last:
             return i, total, at
-        total ^= c
-        i += _1
+        total, i = total ^ c, i + _1
 
 
 def _clock(digits, before, shape):
