@@ -62,12 +62,8 @@ def look(name: str, found: str, advice: str = "") -> CheckItem:
     return CheckItem("look", name, found, advice)
 
 
-_SHOWN_ELSEWHERE = {
-    "clock_estimated",
-    "mark_off_alignment",
-    "mat_off_plan",
-    "bad_spot",
-}  # items of their own say more
+# items of their own say more
+_SHOWN_ELSEWHERE = {"clock_estimated", "mark_off_alignment", "mat_off_plan", "bad_spot"}
 
 
 def doubt_items(doubts: Iterable[Doubt]) -> list[CheckItem]:

@@ -9,8 +9,10 @@ their meaning.
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Sequence
+from collections.abc import Callable
+from functools import cache
+from types import FunctionType
+from typing import Any
 
 import numpy as np
 
@@ -44,8 +46,6 @@ _UNSIGNED = (
 )  # fmt: skip
 _INLINED = ("_kind", "_keep")
 _INNER = ("_stops", "_split", "_clock", "_angle", "_number", "_nibble", "_verdict")
-_LOCK = threading.Lock()  # nothing is read as written while the functions are exchanged
-_COMPILED = threading.Event()
 
 
 def _stops(c):
@@ -224,18 +224,20 @@ def _read(data, n, need_checksum, codes, layout, held, whole, number, counts, fi
     return row, line
 
 
-def _compile() -> None:
-    """Let numba compile the functions of this module, its constants unsigned."""
+@cache
+def _compiled() -> Callable[..., tuple[int, int]]:
+    """`_read` compiled by numba with all it calls, from a copy of this module's names whose constants are unsigned."""
     from numba import njit  # here, since it takes long to load
 
-    names, options = globals(), {"cache": True, "nogil": True, "error_model": "numpy"}
-    names.update({name: np.uint64(names[name]) for name in _UNSIGNED})
-    names.update({name: njit(inline="always")(names[name]) for name in _INLINED})
+    names: dict[str, Any] = dict(globals())
+    options = {"cache": True, "nogil": True, "error_model": "numpy"}
     # called from the reader only: without wrappers they compile faster
     inner = njit(**options, no_cpython_wrapper=True, no_cfunc_wrapper=True)
-    names.update({name: inner(names[name]) for name in _INNER})
-    names["_read"] = njit(**options)(names["_read"])
-    _COMPILED.set()
+    names.update({name: np.uint64(names[name]) for name in _UNSIGNED})
+    ways = (njit(inline="always"), _INLINED), (inner, _INNER), (njit(**options), ("_read",))
+    for way, functions in ways:
+        names.update({name: way(FunctionType(names[name].__code__, names)) for name in functions})
+    return names["_read"]
 
 
 def read_sentences(
@@ -281,24 +283,9 @@ def read_sentences(
         Rows filled, at most one for each `$`, and the number of the line after the last.
     """
     ended = block if block[-1:] == b"\n" else bytes(block) + b"\0"
-    with _LOCK:
-        if not _COMPILED.is_set():
-            if len(block) <= FEW_BYTES:
-                few: Sequence[int] = codes.tolist()
-                return _read(
-                    bytes(ended),
-                    len(block),
-                    need_checksum,
-                    few,
-                    layout,
-                    [0] * ROOM,
-                    whole,
-                    number,
-                    counts,
-                    first_line,
-                )
-            _compile()
+    out = whole, number, counts, first_line
+    if len(block) <= FEW_BYTES and not _compiled.cache_info().currsize:
+        few: list[int] = codes.tolist()
+        return _read(bytes(ended), len(block), need_checksum, few, layout, [0] * ROOM, *out)
     data, held = np.frombuffer(ended, np.uint8), np.zeros(ROOM, np.uint64)
-    return _read(
-        data, np.uint64(len(block)), need_checksum, codes, layout, held, whole, number, counts, first_line
-    )
+    return _compiled()(data, np.uint64(len(block)), need_checksum, codes, layout, held, *out)

@@ -98,12 +98,12 @@ class _Solver:
         auto, offset = self.rig.clock_offset_s == "auto", first.offset_s
         shift, sigma = clocks.shift(self.solved, self.logs)
         for _ in range(CLOCK_ROUNDS if auto else 0):
-            if not sigma <= clocks.WORST_SIGMA_S or abs(shift) < max(0.5 * sigma, 1e-3):
+            if not sigma <= clocks.WORST_SIGMA_S or clocks.is_at_rest(shift, sigma):
                 break
             offset += float(np.clip(shift, -clocks.LARGEST_STEP_S, clocks.LARGEST_STEP_S))
             self._solve_again(offset)
             shift, sigma = clocks.shift(self.solved, self.logs)
-        if auto and abs(shift) > max(0.5 * sigma, 1e-3):  # it has not come to rest
+        if auto and not clocks.is_at_rest(shift, sigma):
             sigma = float(np.hypot(sigma, shift))
         used = auto and sigma <= clocks.WORST_SIGMA_S
         return replace(

@@ -82,6 +82,11 @@ def shift(pieces: list[Piece], logs: Logs) -> tuple[float, float]:
     return pull / information, float(np.hypot(information**-0.5, _pause_sigma_s(logs)))
 
 
+def is_at_rest(shift_s: float, sigma_s: float) -> bool:
+    """Whether a shift still asked for is small against what the motion can tell."""
+    return abs(shift_s) < max(0.5 * sigma_s, 1e-3)
+
+
 def _pause_sigma_s(logs: Logs) -> float:
     """Sigma of the clock where rows pause at stops: starts and stops are known to a row, evenly spread.
 
