@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from pathlib import Path
 
+import click.testing
 import numpy as np
 import pytest
 
 import builders
 import sound_lot
+import test_rig_antenna as antenna
 from thermosaic import beside
 from thermosaic.checks import check_lot
+from thermosaic.cli import app
 from thermosaic.errors import ConfigError, InputError
 from thermosaic.files.catalogue import load_evidence
 from thermosaic.opening import load_config
@@ -134,3 +138,67 @@ def test_damaged_evidence_is_named_with_its_line(tmp_path, old, new, words):
     path = written(tmp_path / "wheel.toml", sound_lot.EVIDENCE.replace(old, new))
     with pytest.raises(ConfigError, match=words):
         load_evidence(path)
+
+
+METRIC = re.compile(r"[0-9] (m|mm|m/min|degC)\b|_(m|c)\b")
+FEET = re.compile(r"[0-9] (ft|in|ft/min|degF)\b|_(ft|f)\b")
+PAIRS = "spot,scanner_f,reference_f\n" + "".join(f"{spot},302,300.2\n" for spot in range(1, 13))
+
+
+def said(*words: object) -> str:
+    """What a check of the rig prints."""
+    found = click.testing.CliRunner().invoke(app, ["rig", *map(str, words)], catch_exceptions=False)
+    assert found.exit_code == 0, found.output
+    return found.output
+
+
+def test_wheel_and_thermometer_speak_the_units_of_their_tables(tmp_path):
+    """Tables in feet and degF are answered so, --units turns it; 0.5 mm is 0.019685 in, 1 degC 1.80 degF (by hand)."""
+    runs, pairs = written(tmp_path / "runs.csv", RUNS), written(tmp_path / "pairs.csv", PAIRS)
+    wheel = ("wheel", runs, "--date", "2026-05-01", "--in-use", "0.6 mm", "--per-turn", "4000")
+    thermometer = ("thermometer", pairs, "--date", "2026-05-01", "--emissivity", "0.9")
+    for words, feet, metric in (
+        (wheel, ("0.019685 in a count", 'wheel_per_count = "0.019685 in"'), ("0.5 mm a count", "radius 318.3 mm")),
+        (thermometer, ("bias +1.80 degF", "with 68 degF reflected"), ("bias +1.00 degC", "with 20 degC reflected")),
+    ):  # fmt: skip
+        told, turned = said(*words), said(*words, "--units", "si")
+        assert not METRIC.search(told)
+        assert not FEET.search(turned)
+        assert all(text in told for text in feet)
+        assert all(text in turned for text in metric)
+
+
+def test_reach_and_antenna_speak_the_units_of_their_lot(tmp_path):
+    """On a lot in US units no line says metres, on the same lot in SI none says feet, but for the tape's inches."""
+    lot = antenna.drive()
+    folder = antenna.written(tmp_path / "drive", lot, antenna.FORWARD_M + 0.3048, antenna.RIGHT_M)
+    seen = antenna.table(tmp_path, lot, antenna.marks_of(lot))
+    for units, told, other in (("us", FEET, METRIC), ("si", METRIC, FEET)):
+        text = (folder / "lot.toml").read_text()
+        (folder / "lot.toml").write_text(re.sub('units = ".."', f'units = "{units}"', text))
+        reach = said("reach", "--lot", folder, "--height", "12 ft", "--plot", tmp_path / f"reach_{units}.svg")
+        marks = said(
+            "antenna", folder, seen, "--date", "2026-05-01", "--plot", tmp_path / f"seen_{units}.svg"
+        )
+        for output in (reach, re.sub(r"[(][0-9.]+ in[)]", "", marks)):
+            assert told.search(output)
+            assert not other.search(output)
+    shown = (tmp_path / "reach_us.svg").read_text(), (tmp_path / "reach_si.svg").read_text()
+    assert "<!-- +5.91 ft -->" in shown[0]  # the mat's edge, 1.8 m
+    assert "<!-- +1.80 m -->" in shown[1]
+
+
+def test_evidence_stays_in_si_and_is_read_in_feet(tmp_path):
+    """The file of a check in feet holds mm and degC; check on a US lot tells the same numbers in inches and degF."""
+    folder = builders.write_lot(tmp_path / "lot", sound_lot.sound_lot())
+    for name, text in (("wheel", RUNS), ("thermometer", PAIRS)):
+        table = written(tmp_path / f"{name}.csv", text)
+        said(name, table, "--date", "2026-05-01", "-o", folder / f"{name}-0501.toml")
+    assert load_evidence(folder / "wheel-0501.toml").finding.startswith("0.5 mm a count from 3 runs")
+    assert load_evidence(folder / "thermometer-0501.toml").finding.startswith("bias +1.00 degC")
+    text = (folder / "lot.toml").read_text()
+    named = re.sub("evidence = .*", 'evidence = ["wheel-0501.toml", "thermometer-0501.toml"]', text)
+    (folder / "lot.toml").write_text(re.sub('units = ".."', 'units = "us"', named))
+    items = {item.name: item.found for item in check_lot(load_config(folder)).items}
+    assert "0.019685 in a count" in items["wheel evidence"]
+    assert "bias +1.80 degF, 95 % limits of agreement +1.80 degF to" in items["thermometer evidence"]

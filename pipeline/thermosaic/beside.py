@@ -11,13 +11,14 @@ import numpy as np
 
 from .config import LotConfig, RigSection, SpotsByAngle
 from .datum import map_crs, pin_operation
+from .delivery import Reader, tell
 from .errors import ConfigError, InputError
 from .files.catalogue import load_rig
 from .files.evidence import write_evidence
 from .files.logs import count_spots, read_fixes, read_scan
 from .files.manifest import sha256_of
 from .files.rig_drawings import draw_agreement, draw_antenna, draw_reach
-from .files.rig_tables import read_reference, read_sightings, read_wheel_runs
+from .files.rig_tables import read_reference, read_sightings, read_wheel_runs, units_written
 from .kernels.polyline import place
 from .model import EquipmentCheck, LotInputs
 from .opening import load_config
@@ -42,6 +43,7 @@ from .studies.reach import Reach, reach
 ANTENNA_ROUNDS, ANTENNA_CLOSE_M = 4, 1e-3
 LONGEST_ALIKE_S = 300.0  # errors of two passes are not taken as alike for longer (common practice, no source)
 SURVEYED_M = 0.02  # of a mark's surveyed place where none is given (common practice, no source)
+SI = Reader()
 
 
 def explain(
@@ -87,6 +89,21 @@ def _digests(config: LotConfig, inputs: list[dict[str, Any]]) -> tuple[tuple[str
     )
 
 
+def rig_reader(units: str | None, lot: LotConfig | None = None, table: Path | None = None) -> Reader:
+    """Units that a check of the rig speaks: as asked for, else the lot's, else those of the columns written.
+
+    Raises
+    ------
+    InputError
+        A table that cannot be read.
+    """
+    foot_m = SI.foot_m if lot is None else lot.labels.foot_m
+    if units is None and lot is None and table is not None:
+        units = units_written(table)
+    stated = "si" if lot is None else lot.delivery.units
+    return Reader(units or stated, foot_m)
+
+
 def rig_wheel(
     runs: Path,
     in_use_m: float | None,
@@ -114,7 +131,7 @@ def rig_wheel(
             tolerance_frac,
         )
     except ValueError as error:
-        raise InputError(f"{runs.name}: {error}") from None
+        raise InputError(tell("{name}: {why}", name=runs.name, why=error.args[0])) from None
     numbers = {
         "runs": len(finding.runs),
         "repeatability_frac": finding.repeatability_frac,
@@ -133,6 +150,7 @@ def rig_thermometer(
     valid: tuple[date, date],
     evidence: Path | None,
     drawing: Path | None,
+    reader: Reader = SI,
 ) -> ThermometerFinding:
     """Compare scanner spots with a reference thermometer, from pairs or matched in time with a lot's scan."""
     table = read_reference(reference)
@@ -148,7 +166,7 @@ def rig_thermometer(
             tolerance_delta_c,
         )  # fmt: skip
     except ValueError as error:
-        raise InputError(f"{reference.name}: {error}") from None
+        raise InputError(tell("{name}: {why}", name=reference.name, why=error.args[0])) from None
     found = finding.agreement
     numbers = {
         "pairs": found.count,
@@ -159,7 +177,7 @@ def rig_thermometer(
     }
     _write(evidence, finding.check, valid, f"paired readings, {reference.name}", numbers)
     if drawing is not None:
-        draw_agreement(drawing, finding.pairs, found.bias, (found.low, found.high))
+        draw_agreement(drawing, finding.pairs, found.bias, (found.low, found.high), reader)
     return finding
 
 
@@ -174,12 +192,13 @@ def thermometer_by_emissivity(finding: ThermometerFinding, emissivity: Emissivit
     try:
         found = agreement_by_emissivity(finding, emissivity)
     except ValueError as error:
-        raise ConfigError(str(error)) from None
-    return (
-        f"set to {emissivity.true:g} instead of {emissivity.set_:g}, with {emissivity.reflected_c:.0f} degC reflected, "
-        f"the bias would be {found.bias:+.2f} degC, limits {found.low:+.2f} to {found.high:+.2f} degC; nothing was "
-        "corrected"
-    )
+        raise ConfigError(*error.args) from None
+    return tell(
+        "set to {true:g} instead of {set_:g}, with {reflected_c:.0f} reflected, the bias would be "
+        "{bias_delta_c:+.2f}, limits {low_delta_c:+.2f} to {high_delta_c:+.2f}; nothing was corrected",
+        true=emissivity.true, set_=emissivity.set_, reflected_c=emissivity.reflected_c,
+        bias_delta_c=found.bias, low_delta_c=found.low, high_delta_c=found.high,
+    )  # fmt: skip
 
 
 def _matched(table: Any, lot: LotConfig, window_s: float) -> Any:
@@ -210,6 +229,7 @@ def rig_antenna(
     valid: tuple[date, date],
     evidence: Path | None,
     drawing: Path | None,
+    reader: Reader = SI,
 ) -> AntennaFinding:
     """Find the error of the antenna's place from marks that a lot's scan saw, and write it as evidence.
 
@@ -235,7 +255,7 @@ def rig_antenna(
             if np.hypot(rig.antenna_forward_m - tried[0], rig.antenna_right_m - tried[1]) < ANTENNA_CLOSE_M:
                 break
     except ValueError as error:
-        raise InputError(f"{sightings.name}: {error}") from None
+        raise InputError(tell("{name}: {why}", name=sightings.name, why=error.args[0])) from None
     _write(evidence, finding.check, valid, f"marks seen, {sightings.name}", finding.numbers, finding.further)
     if drawing is not None:
         parts = (finding.forward, finding.right)
@@ -243,7 +263,8 @@ def rig_antenna(
             tuple(getattr(part, name) for part in parts) for name in ("stated_m", "error_m", "sigma_m")
         )
         right = inputs.scan.spot_right_m
-        draw_antenna(drawing, stated, off, sigma, finding.sightings, (float(right.min()), float(right.max())))
+        spots = float(right.min()), float(right.max())
+        draw_antenna(drawing, stated, off, sigma, finding.sightings, spots, reader)
     return finding
 
 
@@ -317,6 +338,7 @@ def rig_reach(
     height_m: float | None,
     view_deg: float,
     drawing: Path | None,
+    reader: Reader = SI,
 ) -> Reach:
     """Lay a scanner's spots on the mat, from a rig file or a lot, and draw them."""
     scanner = lot.scanner if lot is not None else load_rig(rig or "").scanner
@@ -334,7 +356,7 @@ def rig_reach(
     except ValueError as error:
         raise ConfigError(f"rig reach: {error}") from None
     if drawing is not None:
-        draw_reach(drawing, found.spots, height, (scanner.mat_left_m, scanner.mat_right_m))
+        draw_reach(drawing, found.spots, height, (scanner.mat_left_m, scanner.mat_right_m), reader)
     return found
 
 

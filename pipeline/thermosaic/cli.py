@@ -13,7 +13,6 @@ import signal
 import sys
 import time
 import traceback
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -149,26 +148,15 @@ def run(
         return
     if result is None:
         raise ConfigError("run: -o RESULT is missing: name the folder to write, for example -o lift1_result")
+    from .delivery import errors_in_units
     from .run import run_lot
 
-    with _told_in_units(config):
+    with errors_in_units(*config.reader):
         products = run_lot(config, result, overwrite, not no_report, copies)
     _show(products, config.delivery.units, context.obj["quiet"])
     counts = products.summary["class_counts"]
     if rank is not None and sum(list(counts.values())[rank:]):
         sys.exit(10)
-
-
-@contextlib.contextmanager
-def _told_in_units(config: Any) -> Iterator[None]:
-    """Write what stops a run in the units of the lot, as its layers would be."""
-    from .delivery import in_units
-
-    try:
-        yield
-    except ThermosaicError as error:
-        error.args = tuple(in_units(arg, config.delivery.units, config.labels.foot_m) for arg in error.args)
-        raise
 
 
 def _copies(also: str) -> tuple[str, ...]:

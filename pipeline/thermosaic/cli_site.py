@@ -120,15 +120,21 @@ def _dates(valid_from: str, days: int) -> tuple[Any, Any]:
     return start, start + timedelta(days=days)
 
 
-def _say(finding: Any, table: Any, evidence: Path | None) -> None:
-    click.echo(table.to_string(index=False, float_format=lambda value: f"{value:.6g}"))
-    click.echo(f"{finding.check.verdict}: {finding.check.finding}")
+def _say(finding: Any, table: Any, evidence: Path | None, reader: Any) -> None:
+    from .delivery import deliver_columns, in_units
+
+    shown = deliver_columns(table, *reader).dropna(axis="columns", how="all")
+    click.echo(shown.to_string(index=False, float_format=lambda value: f"{round(value, 9):.5g}"))
+    click.echo(f"{finding.check.verdict}: {in_units(finding.check.finding, *reader)}")
     if evidence is not None:
         click.echo(f'{evidence}: name it in lot.toml, [rig] evidence = ["{evidence.name}"]')
 
 
 DATE = click.option("--date", "day", required=True, help="Local date of the check, like 2026-05-01.")
 DAYS = click.option("--days", default=90, show_default=True, help="Days that the check stays valid.")
+UNITS = click.option(
+    "--units", type=click.Choice(["us", "si"]), help="Units to read; else the lot's, or the table's columns'."
+)
 EVIDENCE = click.option("-o", "--output", "evidence", type=PATH, help="Evidence file to write (.toml).")
 
 
@@ -139,6 +145,7 @@ EVIDENCE = click.option("-o", "--output", "evidence", type=PATH, help="Evidence 
 @click.option("--in-use", metavar="LENGTH", help='Constant in use, like "0.5 mm".')
 @click.option("--per-turn", type=float, help="Counts of one turn of the wheel: gives its effective radius.")
 @click.option("--tolerance", type=float, default=0.01, show_default=True, help="Share of the distance.")
+@UNITS
 @EVIDENCE
 def wheel(
     runs: Path,
@@ -147,6 +154,7 @@ def wheel(
     in_use: str | None,
     per_turn: float | None,
     tolerance: float,
+    units: str | None,
     evidence: Path | None,
 ) -> None:
     """Find the wheel's constant from runs over a measured course.
@@ -156,18 +164,20 @@ def wheel(
 
     Example: thermosaic rig wheel runs.csv --date 2026-05-01 --in-use "0.5 mm" -o wheel-0501.toml
     """
-    from .beside import rig_wheel
+    from .beside import rig_reader, rig_wheel
+    from .delivery import in_units, tell
 
+    reader = rig_reader(units, table=runs)
     found = rig_wheel(runs, _quantity("length", in_use), per_turn, tolerance, _dates(day, days), evidence)
-    _say(found, found.runs, evidence)
+    _say(found, found.runs, evidence, reader)
     used = found.in_use_off_frac
     if used is not None:
-        advice = (
-            "" if abs(used) <= tolerance else f": state wheel_per_count = {found.per_count_m * 1000:.5g} mm"
-        )
-        click.echo(f"the constant in use is {used:+.2%} off{advice}")
+        text = tell("the constant in use is {used:+.2%} off", used=used)
+        if abs(used) > tolerance:
+            text += tell(': state wheel_per_count = "{count_m:.5gmm}"', count_m=found.per_count_m)
+        click.echo(in_units(text, *reader))
     if found.radius_m is not None:
-        click.echo(f"effective radius {found.radius_m * 1000:.1f} mm")
+        click.echo(in_units(tell("effective radius {radius_m:.4gmm}", radius_m=found.radius_m), *reader))
 
 
 @rig.command()
@@ -189,6 +199,7 @@ def wheel(
     help="Temperature of what the mat reflects: the sky, or a canopy.",
 )
 @click.option("--plot", "drawing", type=PATH, help="Draw differences against means (.png or .svg).")
+@UNITS
 @EVIDENCE
 def thermometer(
     reference: Path,
@@ -201,6 +212,7 @@ def thermometer(
     emissivity_set: float,
     reflected: str,
     drawing: Path | None,
+    units: str | None,
     evidence: Path | None,
 ) -> None:
     """Compare the scanner's spots with a calibrated reference thermometer.
@@ -211,18 +223,23 @@ def thermometer(
 
     Example: thermosaic rig thermometer pairs.csv --date 2026-05-01 -o thermometer-0501.toml
     """
-    from .beside import rig_thermometer, thermometer_by_emissivity
+    from .beside import rig_reader, rig_thermometer, thermometer_by_emissivity
+    from .delivery import errors_in_units, in_units
     from .opening import load_config
     from .studies.check_thermometer import Emissivity
 
     config = None if lot is None else load_config(lot)
     limit = _quantity("temperature difference", tolerance)
     seconds = _quantity("time", window) or 0.0
-    found = rig_thermometer(reference, config, seconds, limit, _dates(day, days), evidence, drawing)
-    _say(found, found.spots, evidence)
-    if emissivity is not None:
-        radiation = Emissivity(emissivity_set, emissivity, _quantity("temperature", reflected) or 0.0)
-        click.echo(thermometer_by_emissivity(found, radiation))
+    reader = rig_reader(units, config, reference)
+    with errors_in_units(*reader):
+        found = rig_thermometer(
+            reference, config, seconds, limit, _dates(day, days), evidence, drawing, reader
+        )
+        _say(found, found.spots, evidence, reader)
+        if emissivity is not None:
+            radiation = Emissivity(emissivity_set, emissivity, _quantity("temperature", reflected) or 0.0)
+            click.echo(in_units(thermometer_by_emissivity(found, radiation), *reader))
 
 
 @rig.command()
@@ -232,6 +249,7 @@ def thermometer(
 @DAYS
 @click.option("--tolerance", default="0.05 m", show_default=True, help="Largest error that passes.")
 @click.option("--plot", "drawing", type=PATH, help="Draw the antenna and the marks (.png or .svg).")
+@UNITS
 @EVIDENCE
 def antenna(
     lot: Path,
@@ -240,6 +258,7 @@ def antenna(
     days: int,
     tolerance: str,
     drawing: Path | None,
+    units: str | None,
     evidence: Path | None,
 ) -> None:
     """Find how far the antenna sits from where the lot states it, from marks on the ground.
@@ -247,25 +266,28 @@ def antenna(
     LOT holds scan, fixes and rig of a drive over marks: over each in both directions, or once where its place
     is surveyed. SIGHTINGS is a CSV with a row a sighting:
 
-    
+    \b
       mark        its name, the same in every pass
       kind        point (default), or line: a joint, a tape across the lane, an edge; two spots well apart
       spot, line  which spot saw it (1 = first column), at which scan line; time_utc serves too
       from_line, to_line (or from_utc, to_utc) and look = hot or cold: instead, find it in the scan
       easting_m, northing_m (or _ft, or lon_deg, lat_deg, or station, offset_ft), sigma_m: its place, where known
 
-    
+    \b
     Example:
       thermosaic rig antenna drive sightings.csv --date 2026-05-01 --plot antenna.png -o antenna-0501.toml
     """
-    from .beside import rig_antenna
+    from .beside import rig_antenna, rig_reader
+    from .delivery import errors_in_units, in_units
     from .opening import load_config
 
-    limit = _quantity("length", tolerance) or 0.0
-    found = rig_antenna(load_config(lot), sightings, limit, _dates(day, days), evidence, drawing)
-    _say(found, found.sightings, evidence)
+    config, limit = load_config(lot), _quantity("length", tolerance) or 0.0
+    reader = rig_reader(units, config)
+    with errors_in_units(*reader):
+        found = rig_antenna(config, sightings, limit, _dates(day, days), evidence, drawing, reader)
+    _say(found, found.sightings, evidence, reader)
     for text in found.advice:
-        click.echo(f"  {text}")
+        click.echo(f"  {in_units(text, *reader)}")
 
 
 @rig.command()
@@ -275,6 +297,7 @@ def antenna(
 @click.option("--height", metavar="LENGTH", help="Optics above the mat, where [scanner] does not state it.")
 @click.option("--view", "view", default="1 deg", show_default=True, help="Full angle that one spot sees.")
 @click.option("--plot", "drawing", type=PATH, help="Draw the reach (.png or .svg).")
+@UNITS
 def reach(
     rig_name: str | None,
     lot: Path | None,
@@ -282,20 +305,22 @@ def reach(
     height: str | None,
     view: str,
     drawing: Path | None,
+    units: str | None,
 ) -> None:
     """Show where each spot falls, how large it is, how spots overlap, and which lie on the mat.
 
     Example: thermosaic rig reach --rig scanner-on-mast --spots 64 --view "1.2 deg" --plot reach.png
     """
-    from .beside import rig_reach
+    from .beside import rig_reach, rig_reader
     from .opening import load_config
 
     if (rig_name is None) == (lot is None):
         raise ConfigError("rig reach: give either --rig NAME or --lot LOT")
     config = None if lot is None else load_config(lot)
     angle = _quantity("angle", view) or 0.0
-    found = rig_reach(rig_name, config, spots, _quantity("length", height), angle, drawing)
-    _say(found, found.spots, None)
+    reader = rig_reader(units, config)
+    found = rig_reach(rig_name, config, spots, _quantity("length", height), angle, drawing, reader)
+    _say(found, found.spots, None, reader)
 
 
 COMMANDS = (check, rig)

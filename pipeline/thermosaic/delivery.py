@@ -7,10 +7,14 @@ checks and sentences agree. A sentence is made in SI by `tell`, is a `str` in SI
 
 from __future__ import annotations
 
+import contextlib
+import re
 import string
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
+from .errors import ThermosaicError
 from .tables import US_SUFFIX, suffix
 from .units import F_PER_C, FOOT_M
 
@@ -19,6 +23,18 @@ UNIT_IN_TEXT = {
     "ft": "ft", "ft2": "ft2", "f": "degF", "delta_f": "degF", "ftpmin": "ft/min",
 }  # fmt: skip
 PER_MINUTE = 60.0  # speeds are read in metres a minute, and stored in metres a second
+SHORT = "mm"  # after a form: lengths of a wheel's count or a bracket, in millimetres or inches
+LONGEST_SHORT_M = 0.5
+_NUMBER = r"([+-]?)[0-9]+(?:\.([0-9]+))?"
+_STORED = re.compile(rf"{_NUMBER} (degC|mm|m)(?![\w/])")
+_STORED_RANGE = re.compile(rf"({_NUMBER}) to ({_NUMBER} (degC|mm|m)(?![\w/]))")
+
+
+class Reader(NamedTuple):
+    """Units, `si` or `us`, and the foot in metres, of whoever reads; what the functions here take last."""
+
+    units: str = "si"
+    foot_m: float = FOOT_M
 
 
 def delivered_name(name: str, units: str) -> str:
@@ -50,9 +66,27 @@ def deliver(values: Any, name: str, units: str, foot_m: float) -> Any:
     return values * factor
 
 
+def unit_in_text(name: str, units: str) -> str:
+    """Unit beside a number of a delivery, by its SI name.
+
+    >>> unit_in_text("right_m", "si"), unit_in_text("mean_c", "us")
+    ('m', 'degF')
+    """
+    return UNIT_IN_TEXT[suffix(delivered_name(name, units))]
+
+
+def deliver_columns(frame: Any, units: str, foot_m: float) -> Any:
+    """Return a table with its numbers in a delivery's units, and names to match."""
+    columns = {name: deliver(frame[name], name, units, foot_m) for name in frame.columns}
+    return frame.assign(**columns).rename(columns=lambda name: delivered_name(name, units))
+
+
 @dataclass(frozen=True, slots=True)
 class Amount:
-    """A number of a sentence: its name says its unit (suffix, SI), `form` how it is written in SI."""
+    """A number of a sentence: its name says its unit (suffix, SI), `form` how it is written in SI.
+
+    A length under half a metre whose form ends in `mm` is written in millimetres, or in inches.
+    """
 
     name: str
     value: float
@@ -64,13 +98,20 @@ class Amount:
 
         >>> Amount("length_m", 2.514, ".2f").written("us", FOOT_M)
         '8.2 ft'
+        >>> count = Amount("count_m", 0.000508, ".4gmm")
+        >>> count.written("si", FOOT_M), count.written("us", FOOT_M)
+        ('0.508 mm', '0.02 in')
         """
+        plain = self.form.removesuffix(SHORT)
+        if plain != self.form and abs(self.value) < LONGEST_SHORT_M:
+            scale, unit = (1000, "mm") if units == "si" else (12 / foot_m, "in")
+            return f"{self.value * scale:{plain}} {unit}"
         name = delivered_name(self.name, units)
         value = deliver(self.value, self.name, units, foot_m)
         if name == self.name and suffix(name) == "mps":
             value *= PER_MINUTE
-        form = self.form if name == self.name else _form(self.form, suffix(name))
-        return f"{value:{form}} {UNIT_IN_TEXT[suffix(name)]}"
+        form = plain if name == self.name else _form(plain, suffix(name))
+        return f"{value:{form}} {unit_in_text(self.name, units)}"
 
 
 def _form(form: str, ending: str) -> str:
@@ -152,3 +193,34 @@ def in_units(text: Any, units: str, foot_m: float) -> Any:
     if not isinstance(text, Sentence):
         return text
     return "".join(part if isinstance(part, str) else part.written(units, foot_m) for part in text.parts)
+
+
+def stored(text: str) -> Sentence:
+    """Make a sentence again of one that was stored as text in SI: its lengths and its differences in degC.
+
+    >>> text = stored("bias -0.28 degC, limits -0.80 to +0.24 degC, forward +0.031 m, 0.508 mm a count")
+    >>> in_units(text, "us", 0.3048)
+    'bias -0.50 degF, limits -1.44 degF to +0.43 degF, forward +0.10 ft, 0.02 in a count'
+    """
+    text = _STORED_RANGE.sub(r"\1 \7 to \4", text)
+    parts: list[str | Amount] = []
+    end = 0
+    for found in _STORED.finditer(text):
+        sign, decimals, unit = found.groups(default="")
+        value = float(found[0].partition(" ")[0])
+        name = "off_delta_c" if unit == "degC" else "off_m"
+        form = f"{'+' if sign else ''}.{len(decimals)}f"
+        amount = Amount(name, value / 1000, ".5g" + SHORT) if unit == "mm" else Amount(name, value, form)
+        parts += [text[end : found.start()], amount]
+        end = found.end()
+    return Sentence((*parts, text[end:]))
+
+
+@contextlib.contextmanager
+def errors_in_units(units: str, foot_m: float) -> Iterator[None]:
+    """Write the sentences of an error of ours in a delivery's units."""
+    try:
+        yield
+    except ThermosaicError as error:
+        error.args = tuple(in_units(arg, units, foot_m) for arg in error.args)
+        raise

@@ -80,8 +80,8 @@ def test_usual_slips_are_named(error, stated, words):
 
 
 def test_a_clock_that_would_look_the_same_is_named():
-    """At 0.1 m/s 0.33 m of forward error looks like 3.30 s of clock (by hand)."""
-    assert "a scan clock 3.30 s off would look the same at 0.10 m/s" in advice_of((0.33, 0.0))[1]
+    """At 0.1 m/s, 6 m a minute, 0.33 m of forward error looks like 3.30 s of clock (by hand)."""
+    assert "a scan clock 3.30 s off would look the same at 6.0 m/min" in advice_of((0.33, 0.0))[1]
 
 
 def test_the_verdict_needs_a_small_sigma():

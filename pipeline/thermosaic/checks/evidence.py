@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from ..config import EvidenceFile, EvidenceValue, LotConfig
-from ..delivery import tell
+from ..delivery import stored, tell, together
 from ..errors import ConfigError
 from ..files.catalogue import load_evidence
 from ..units import parse_quantity
@@ -54,7 +54,10 @@ def _about(path: Path, evidence: EvidenceFile, day: date, config: LotConfig) -> 
     ]
     yield from (look(name, text, advice) for text, advice in problems)
     if not problems:
-        yield ok(name, f"{path.name}: {evidence.finding}; valid to {evidence.valid_to}")
+        yield ok(
+            name,
+            together([f"{path.name}: ", stored(evidence.finding), f"; valid to {evidence.valid_to}"], ""),
+        )
 
 
 def _dated(path: Path, evidence: EvidenceFile, day: date) -> tuple[str, str] | None:
@@ -67,7 +70,7 @@ def _dated(path: Path, evidence: EvidenceFile, day: date) -> tuple[str, str] | N
 def _judged(path: Path, evidence: EvidenceFile) -> tuple[str, str] | None:
     if evidence.verdict == "pass":
         return None
-    text = f"{path.name} says {evidence.verdict}: {evidence.finding}"
+    text = f"{path.name} says {evidence.verdict}: " + stored(evidence.finding)
     return text, f"set the {evidence.subject} right and check it again before paving"
 
 
@@ -98,4 +101,4 @@ _WORDS = {"antenna_forward": ("ahead", "behind"), "antenna_right": ("right", "le
 
 
 def _shown(length_m: float) -> str:
-    return f"{length_m * 1000:.4f} mm" if abs(length_m) < 0.1 else tell("{length_m:.3f}", length_m=length_m)
+    return tell("{length_m:.5gmm}" if abs(length_m) < 0.1 else "{length_m:.3f}", length_m=length_m)

@@ -40,9 +40,8 @@ class LotCheck:
 
 def in_lot_units(items: Iterable[CheckItem], config: LotConfig) -> tuple[CheckItem, ...]:
     """Write the sentences of items in the lot's units, with its map's foot."""
-    units, foot_m = config.delivery.units, config.labels.foot_m
     return tuple(
-        CheckItem(i.verdict, i.name, in_units(i.found, units, foot_m), in_units(i.advice, units, foot_m))
+        CheckItem(i.verdict, i.name, *(in_units(text, *config.reader) for text in (i.found, i.advice)))
         for i in items
     )
 

@@ -9,6 +9,7 @@ from typing import Annotated, Any
 
 from pydantic import Discriminator, Field, Tag
 
+from ..delivery import Reader
 from ..units import StationLabels
 from .changes import ChangeSection, SetUp, set_ups
 from .formats import LogFormat
@@ -82,6 +83,11 @@ class LotConfig(LotStatement):
     labels: StationLabels
     folder: Path
     source_text: str  # lot.toml as read, for the manifest
+
+    @property
+    def reader(self) -> Reader:
+        """Units and foot in which sentences about this lot are written."""
+        return Reader(self.delivery.units, self.labels.foot_m)
 
     @property
     def later(self) -> tuple[SetUp, ...]:

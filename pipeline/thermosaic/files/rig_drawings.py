@@ -1,4 +1,7 @@
-"""Drawings of checks of the rig as PNG or SVG: reach of a scanner, agreement of a thermometer, antenna's place."""
+"""Drawings of checks of the rig as PNG or SVG: reach of a scanner, agreement of a thermometer, antenna's place.
+
+What is drawn comes in SI and is drawn in the reader's units.
+"""
 
 from __future__ import annotations
 
@@ -11,12 +14,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from ..delivery import Reader, deliver, deliver_columns, delivered_name, in_units, tell, unit_in_text
 from ..errors import ConfigError, ProductError
 
 INK, WARM, PALE = "#22303c", "#b2182b", "#9aa5ad"  # ink, ColorBrewer RdGy ends
 
 
-def draw_reach(path: Path, spots: pd.DataFrame, height_m: float, mat_m: tuple[float, float]) -> None:
+def draw_reach(
+    path: Path, spots: pd.DataFrame, height_m: float, mat_m: tuple[float, float], reader: Reader
+) -> None:
     """Draw the fan of spots from behind the paver: rays, pitches, footprints, the mat's edges.
 
     Parameters
@@ -29,40 +35,53 @@ def draw_reach(path: Path, spots: pd.DataFrame, height_m: float, mat_m: tuple[fl
         Optics above the mat.
     mat_m : (left, right)
         Edges of the mat from C, right positive.
+    reader : Reader
+        Units of the drawing.
     """
+    unit = unit_in_text("right_m", reader.units)
+    height, left, right, below = (
+        float(deliver(value, "right_m", *reader)) for value in (height_m, *mat_m, -0.06)
+    )
+    width = f"across_{unit}", f"right_{unit}"
     with _figure(path, (9.0, 4.5)) as axes:
-        for item in spots.itertuples():
-            colour = WARM if item.on_mat else PALE
-            axes.plot([0, item.right_m], [height_m, 0], color=colour, lw=0.5, alpha=0.6)
-            half = item.across_m / 2
-            axes.plot([item.right_m - half, item.right_m + half], [0, 0], color=colour, lw=3, alpha=0.7)
-        axes.plot(mat_m, (-0.06, -0.06), color=INK, lw=5, solid_capstyle="butt")
-        for edge in mat_m:
-            axes.annotate(f"{edge:+.2f} m", (edge, -0.06), (0, -16), textcoords="offset points", ha="center")
-        axes.plot(0, height_m, "s", color=INK, ms=7)
-        axes.set_xlabel("right of C, m (seen in the direction of travel)")
-        axes.set_ylabel("above the mat, m")
+        for _, item in deliver_columns(spots, *reader).iterrows():
+            colour, half, middle = WARM if item["on_mat"] else PALE, item[width[0]] / 2, item[width[1]]
+            axes.plot([0, middle], [height, 0], color=colour, lw=0.5, alpha=0.6)
+            axes.plot([middle - half, middle + half], [0, 0], color=colour, lw=3, alpha=0.7)
+        axes.plot((left, right), (below, below), color=INK, lw=5, solid_capstyle="butt")
+        for edge in (left, right):
+            text = f"{edge:+.2f} {unit}"
+            axes.annotate(text, (edge, below), (0, -16), textcoords="offset points", ha="center")
+        axes.plot(0, height, "s", color=INK, ms=7)
+        axes.set_xlabel(f"right of C, {unit} (seen in the direction of travel)")
+        axes.set_ylabel(f"above the mat, {unit}")
         count = int(spots["on_mat"].sum())
         axes.set_title(
             f"{count} of {len(spots)} spots wholly on the mat (dark red); the mat is the thick line"
         )
-        axes.set_ylim(-0.2 - 0.05 * height_m, 1.08 * height_m)
+        axes.set_ylim(3.3 * below - 0.05 * height, 1.08 * height)
 
 
-def draw_agreement(path: Path, pairs: pd.DataFrame, bias: float, limits: tuple[float, float]) -> None:
-    """Draw differences against means with bias and limits of agreement (Bland and Altman 1986), degC."""
+def draw_agreement(
+    path: Path, pairs: pd.DataFrame, bias: float, limits: tuple[float, float], reader: Reader
+) -> None:
+    """Draw differences against means with bias and limits of agreement (Bland and Altman 1986), given in degC."""
+    unit = unit_in_text("mean_c", reader.units)
+    mean, off, tolerance = (
+        delivered_name(name, reader.units) for name in ("mean_c", "difference_delta_c", "tolerance_delta_c")
+    )
+    drawn = deliver_columns(pairs, *reader).sort_values(mean)
     with _figure(path, (7.0, 4.5)) as axes:
-        axes.scatter(pairs["mean_c"], pairs["difference_delta_c"], s=16, color=INK, alpha=0.7)
-        tolerance = pairs.sort_values("mean_c")
+        axes.scatter(drawn[mean], drawn[off], s=16, color=INK, alpha=0.7)
         for sign in (-1, 1):
-            axes.plot(tolerance["mean_c"], sign * tolerance["tolerance_delta_c"], color=PALE, ls=":", lw=1.2)
-        axes.axhline(bias, color=WARM, lw=1.5, label=f"bias {bias:+.2f} degC")
-        for limit, name in zip(limits, ("lower", "upper"), strict=True):
-            axes.axhline(
-                limit, color=WARM, ls="--", lw=1, label=f"{name} limit of agreement {limit:+.2f} degC"
-            )
-        axes.set_xlabel("mean of scanner and reference, degC")
-        axes.set_ylabel("scanner less reference, degC")
+            axes.plot(drawn[mean], sign * drawn[tolerance], color=PALE, ls=":", lw=1.2)
+        names = ("bias", "lower limit of agreement", "upper limit of agreement")
+        for value, name, style in zip((bias, *limits), names, ("-", "--", "--"), strict=True):
+            text = in_units(tell(name + " {off_delta_c:+.2f}", off_delta_c=value), *reader)
+            height = float(deliver(value, "off_delta_c", *reader))
+            axes.axhline(height, color=WARM, ls=style, lw=1.5 if style == "-" else 1, label=text)
+        axes.set_xlabel(f"mean of scanner and reference, {unit}")
+        axes.set_ylabel(f"scanner less reference, {unit}")
         axes.legend(fontsize=8)
         axes.set_title("dotted: tolerance")
 
@@ -74,6 +93,7 @@ def draw_antenna(
     sigma_m: tuple[float, float],
     sightings: pd.DataFrame,
     spots_m: tuple[float, float],
+    reader: Reader,
 ) -> None:
     """Draw the antenna as stated and as found, and where its error puts each sighting of a mark.
 
@@ -87,47 +107,54 @@ def draw_antenna(
         As `studies.check_antenna` gives them.
     spots_m : (left, right)
         Outermost spots from C, right positive.
+    reader : Reader
+        Units of the drawing.
     """
+    lengths = [
+        tuple(float(deliver(length, "length_m", *reader)) for length in pair)
+        for pair in (stated_m, error_m, sigma_m, spots_m)
+    ]
     with _figure(path, (10.0, 5.0), across=2) as (machine, marks):
-        _draw_machine(machine, stated_m, error_m, sigma_m, spots_m)
-        _draw_marks(marks, sightings)
+        unit = unit_in_text("length_m", reader.units)
+        _draw_machine(machine, *lengths, unit)
+        _draw_marks(marks, deliver_columns(sightings, *reader), unit)
 
 
 def _draw_machine(
     axes: Any,
-    stated_m: tuple[float, float],
-    error_m: tuple[float, float],
-    sigma_m: tuple[float, float],
-    spots_m: tuple[float, float],
+    stated: tuple[float, float],
+    error: tuple[float, float],
+    sigma: tuple[float, float],
+    spots: tuple[float, float],
+    unit: str,
 ) -> None:
     """The paver from above, travel up the sheet: spots, C, antenna as stated and as found with two sigmas."""
     from matplotlib.patches import Ellipse
 
-    told = [math.isfinite(sigma) for sigma in sigma_m]
+    told = [math.isfinite(one) for one in sigma]
     found = [
-        place + (error if is_told else 0.0)
-        for place, error, is_told in zip(stated_m, error_m, told, strict=True)
+        place + (off if is_told else 0.0) for place, off, is_told in zip(stated, error, told, strict=True)
     ]
-    axes.plot(spots_m, (0, 0), color=INK, lw=4, solid_capstyle="butt")
+    axes.plot(spots, (0, 0), color=INK, lw=4, solid_capstyle="butt")
     axes.plot(0, 0, "+", color="white", ms=9, mew=1.5)
-    axes.annotate("C, line of spots", (spots_m[0], 0), (0, -14), textcoords="offset points")
-    axes.plot(stated_m[1], stated_m[0], "o", mfc="none", mec=INK, ms=11, mew=1.5, label="antenna as stated")
+    axes.annotate("C, line of spots", (spots[0], 0), (0, -14), textcoords="offset points")
+    axes.plot(stated[1], stated[0], "o", mfc="none", mec=INK, ms=11, mew=1.5, label="antenna as stated")
     axes.plot(found[1], found[0], "o", color=WARM, ms=7, label="as found, with two sigmas")
     if all(told):
-        size = [4 * sigma for sigma in sigma_m]
+        size = [4 * one for one in sigma]
         axes.add_patch(Ellipse((found[1], found[0]), size[1], size[0], fc="none", ec=WARM, lw=1.2))
     elif any(told):
-        half = [2 * sigma if is_told else 0.0 for sigma, is_told in zip(sigma_m, told, strict=True)]
+        half = [2 * one if is_told else 0.0 for one, is_told in zip(sigma, told, strict=True)]
         axes.errorbar(found[1], found[0], yerr=half[0] or None, xerr=half[1] or None, color=WARM, capsize=4)
     axes.set_aspect("equal")
     axes.margins(0.15)
-    axes.set_xlabel("right of C, m")
-    axes.set_ylabel("ahead of C, m (travel is up)")
+    axes.set_xlabel(f"right of C, {unit}")
+    axes.set_ylabel(f"ahead of C, {unit} (travel is up)")
     axes.legend(fontsize=8, loc="upper center", bbox_to_anchor=(0.5, -0.14), ncol=2, frameon=False)
     axes.set_title("The paver from above")
 
 
-def _draw_marks(axes: Any, sightings: pd.DataFrame) -> None:
+def _draw_marks(axes: Any, sightings: pd.DataFrame, unit: str) -> None:
     """Every sighting about its own mark, by compass: as the lot puts it, and with the error taken off."""
     turn = np.radians(sightings["direction_deg"].to_numpy(float))
     forward, right = (
@@ -135,7 +162,10 @@ def _draw_marks(axes: Any, sightings: pd.DataFrame) -> None:
     )
     ends = [
         sightings[ahead].to_numpy(float)[:, None] * forward + sightings[side].to_numpy(float)[:, None] * right
-        for ahead, side in (("ahead_m", "right_m"), ("left_ahead_m", "left_right_m"))
+        for ahead, side in (
+            (f"ahead_{unit}", f"right_{unit}"),
+            (f"left_ahead_{unit}", f"left_right_{unit}"),
+        )
     ]
     used = sightings["used"].to_numpy(bool)
     for rows, colour in ((used, INK), (~used, PALE)):
@@ -152,8 +182,8 @@ def _draw_marks(axes: Any, sightings: pd.DataFrame) -> None:
     axes.set_aspect("equal")
     axes.set_xlim(-reach, reach)
     axes.set_ylim(-reach, reach)
-    axes.set_xlabel("east of the mark, m")
-    axes.set_ylabel("north of the mark, m")
+    axes.set_xlabel(f"east of the mark, {unit}")
+    axes.set_ylabel(f"north of the mark, {unit}")
     axes.set_title(
         "Marks: circle as the lot puts it, dot with the error taken off,\narrow travel, grey left out"
     )

@@ -94,6 +94,11 @@ def read_sightings(path: Path) -> pd.DataFrame:
     return found
 
 
+def units_written(path: Path) -> str:
+    """Units of a small table by its columns: `us` where one ends in `_ft` or `_f`, else `si`."""
+    return "us" if any(name.endswith(("_ft", "_f")) for name in _read(path)) else "si"
+
+
 def _words(table: pd.DataFrame, name: str, allowed: tuple[str, ...], default: str, path: Path) -> pd.Series:
     """Read a column of words; blank or no column = the default."""
     if name not in table:

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from ..delivery import tell, together
 from ..kernels.arm_error import WORST_SIGMA_M, ArmError, Seen, solve_arm_error
 from ..model import EquipmentCheck
 from ..units import FOOT_M
@@ -181,8 +182,15 @@ def _table(sightings: pd.DataFrame, found: ArmError) -> pd.DataFrame:
 
 def _finding(told: list[Component], found: ArmError) -> str:
     words = {"antenna_forward": "forward", "antenna_right": "right"}
-    parts = [f"{words[part.key]} {part.error_m:+.3f} m (sigma {part.sigma_m:.3f} m)" for part in told]
-    text = f"the antenna is off its stated place by {', '.join(parts)}, from {found.used.sum()} sightings"
+    parts = [
+        tell("{way} {off_m:+.3f} (sigma {sigma_m:.3f})",
+             way=words[part.key], off_m=part.error_m, sigma_m=part.sigma_m)
+        for part in told
+    ]  # fmt: skip
+    text = tell(
+        "the antenna is off its stated place by {parts}, from {used} sightings",
+        parts=together(parts, ", "), used=int(found.used.sum()),
+    )  # fmt: skip
     left_out = int((~found.used).sum())
     return text + (f", {left_out} left out" if left_out else "")
 
@@ -215,10 +223,11 @@ def _advice(
             yield _off(part)
             yield from _causes(part, parts, stated, tolerance_m)
         elif part.verdict(tolerance_m) == "look":
-            yield (
-                f"{part.key}: {part.error_m:+.3f} m with a sigma of {part.sigma_m:.3f} m cannot be judged "
-                f"against {tolerance_m:g} m: see the marks more often, or state a larger --tolerance"
-            )
+            yield tell(
+                "{key}: {off_m:+.3f} with a sigma of {sigma_m:.3f} cannot be judged against {tolerance_m:g}: "
+                "see the marks more often, or state a larger --tolerance",
+                key=part.key, off_m=part.error_m, sigma_m=part.sigma_m, tolerance_m=tolerance_m,
+            )  # fmt: skip
     if parts[0].is_told and parts[0].verdict(tolerance_m) == "fail":
         yield from _clock(parts[0], seen)
     yield from _misfit(found, sightings)
@@ -241,20 +250,18 @@ def _untold(part: Component) -> str:
 def _off(part: Component) -> str:
     """The value to state, in words that lot.toml takes, and what it did to the spots."""
     ahead, behind = SIDES[part.key]
-    side = ahead if part.error_m > 0 else behind
-    return (
-        f'{part.key}: state "{_in_words(part)}" ({_in_inches(part)}) instead of {part.stated_m:+.3f} m; every spot lay '
-        f"{abs(part.error_m):.3f} m too far {side} in travel, and to the other side on the way back"
+    return tell(
+        '{key}: state "{found_m:.3f} {found_side}" ({inches:.1f} in) instead of "{stated_m:.3f} {stated_side}"; '
+        "every spot lay {off_m:.3f} too far {side} in travel, and to the other side on the way back",
+        key=part.key,
+        found_m=abs(part.found_m),
+        found_side=ahead if part.found_m >= 0 else behind,
+        inches=abs(part.found_m) / FOOT_M * 12,
+        stated_m=abs(part.stated_m),
+        stated_side=ahead if part.stated_m >= 0 else behind,
+        off_m=abs(part.error_m),
+        side=ahead if part.error_m > 0 else behind,
     )
-
-
-def _in_words(part: Component) -> str:
-    side = SIDES[part.key][0 if part.found_m >= 0 else 1]
-    return f"{abs(part.found_m):.3f} m {side}"
-
-
-def _in_inches(part: Component) -> str:
-    return f"{abs(part.found_m) / FOOT_M * 12:.1f} in"
 
 
 def _causes(
@@ -292,10 +299,11 @@ def _clock(part: Component, seen: Seen) -> Iterator[str]:
     """A late clock looks like an arm that is too long, at one speed."""
     speed = float(np.median(np.abs(seen.speed_mps)))
     if speed > 0.01:
-        yield (
-            f"antenna_forward: a scan clock {abs(part.error_m) / speed:.2f} s off would look the same at "
-            f"{speed:.2f} m/s: see the mark at another speed too, or with a stop in the drive for clock_offset"
-        )
+        yield tell(
+            "antenna_forward: a scan clock {clock_s:.2f} off would look the same at {speed_mps:.1f}: see the mark "
+            "at another speed too, or with a stop in the drive for clock_offset",
+            clock_s=abs(part.error_m) / speed, speed_mps=speed,
+        )  # fmt: skip
 
 
 def _misfit(found: ArmError, sightings: pd.DataFrame) -> Iterator[str]:

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from ..delivery import tell
 from ..kernels.radiation import corrected_temperature
 from ..model import EquipmentCheck
 
@@ -165,9 +166,12 @@ def agreement_by_emissivity(finding: ThermometerFinding, emissivity: Emissivity)
     there = corrected_temperature(readings, emissivity.set_, emissivity.true, emissivity.reflected_c)
     if np.isnan(there).any():
         raise ValueError(
-            f"{emissivity.reflected_c:.0f} degC reflected explain more than a reading of "
-            f"{readings[np.isnan(there)][0]:.0f} degC: check --emissivity and --reflected"
-        )
+            tell(
+                "{reflected_c:.0f} reflected explain more than a reading of {reading_c:.0f}: check --emissivity "
+                "and --reflected",
+                reflected_c=emissivity.reflected_c, reading_c=readings[np.isnan(there)][0],
+            )
+        )  # fmt: skip
     return agreement_of(there - finding.pairs["reference_c"])
 
 
@@ -183,21 +187,24 @@ def _verdict(
 ) -> EquipmentCheck:
     tolerance = float(pairs["tolerance_delta_c"].mean())
     outside = int((pairs["difference_delta_c"].abs() > pairs["tolerance_delta_c"]).sum())
-    text = (
-        f"bias {agreement.bias:+.2f} degC, 95 % limits of agreement {agreement.low:+.2f} to "
-        f"{agreement.high:+.2f} degC from {agreement.count} pairs of {len(spots)} spots"
-    )
-    text += "" if np.isnan(uniformity) else f", spots differ by up to {uniformity:.2f} degC"
+    text = tell(
+        "bias {bias_delta_c:+.2f}, 95 % limits of agreement {low_delta_c:+.2f} to {high_delta_c:+.2f} "
+        "from {count} pairs of {spots} spots",
+        bias_delta_c=agreement.bias, low_delta_c=agreement.low, high_delta_c=agreement.high,
+        count=agreement.count, spots=len(spots),
+    )  # fmt: skip
+    if not np.isnan(uniformity):
+        text += tell(", spots differ by up to {uniformity_delta_c:.2f}", uniformity_delta_c=uniformity)
     off = spots.loc[~spots["within"], "spot"].tolist()
     if off:
-        verdict, text = "fail", f"{text}; outside the tolerance: spot {', '.join(map(str, off))}"
+        verdict, text = "fail", text + f"; outside the tolerance: spot {', '.join(map(str, off))}"
     elif outside or len(pairs) < FEWEST_PAIRS:
         few = (
             f"{FEWEST_PAIRS} pairs are needed"
             if len(pairs) < FEWEST_PAIRS
             else f"{outside} pairs are outside"
         )
-        verdict, text = "look", f"{text}; {few}"
+        verdict, text = "look", text + f"; {few}"
     else:
         verdict = "pass"
     return EquipmentCheck("thermometer", agreement.bias, "degC", tolerance, "degC", verdict, text, None)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from ..delivery import tell
 from ..model import EquipmentCheck
 
 FEWEST_RUNS = 3
@@ -99,7 +100,7 @@ def _runs(course: np.ndarray, count: np.ndarray, gnss_m: np.ndarray | None, per_
 
 def _verdict(runs: pd.DataFrame, per_count: float, spread: float, tolerance: float) -> EquipmentCheck:
     worst = float(runs["off_frac"].abs().max())
-    text = f"{per_count * 1000:.5g} mm a count from {len(runs)} runs"
+    text = tell("{count_m:.5gmm} a count from {runs} runs", count_m=per_count, runs=len(runs))
     text += f", worst run {worst:.2%} off" + (
         "" if np.isnan(spread) else f", standard deviation {spread:.2%}"
     )
@@ -107,5 +108,5 @@ def _verdict(runs: pd.DataFrame, per_count: float, spread: float, tolerance: flo
     text += f"; GNSS distance {gnss.mean():+.2%} off the tape" if len(gnss) else ""
     verdict = "pass" if worst <= tolerance else "fail"
     if verdict == "pass" and len(runs) < FEWEST_RUNS:
-        verdict, text = "look", f"{text}; {FEWEST_RUNS} runs are needed to see how well it repeats"
+        verdict, text = "look", text + f"; {FEWEST_RUNS} runs are needed to see how well it repeats"
     return EquipmentCheck("wheel", per_count, "m", tolerance, "share", verdict, text, "rig.wheel_per_count")

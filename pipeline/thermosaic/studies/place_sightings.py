@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from ..delivery import tell
 from ..model import Swath
 
 LEAST_LOOK_M = 0.01  # nobody sees a mark's middle better (common practice, no source)
@@ -56,7 +57,10 @@ def place_sightings(
         try:
             rows += [_placed(item, *where, swath, point_scale, middle_m) for where in _where(item, swath)]
         except ValueError as error:
-            raise ValueError(f'sighting {number}, mark "{item.mark}": {error}') from None
+            text = tell(
+                'sighting {number}, mark "{mark}": {why}', number=number, mark=item.mark, why=error.args[0]
+            )
+            raise ValueError(text) from None
     return pd.DataFrame(rows, columns=list(PLACES))
 
 
@@ -121,7 +125,10 @@ def _point_in(swath: Swath, rows: slice, hot: bool) -> tuple[float, float, float
     top = excess[line, spot]
     if top < LEAST_DELTA_C:
         raise ValueError(
-            f"nothing in the stretch stands out by {LEAST_DELTA_C:g} degC: widen it, or note line and spot"
+            tell(
+                "nothing in the stretch stands out by {least_delta_c:g}: widen it, or note line and spot",
+                least_delta_c=LEAST_DELTA_C,
+            )
         )
     near = np.abs(swath.distance_m[rows] - swath.distance_m[rows][line]) <= BOX_M
     right_m = swath.layouts[swath.layout[rows.start]].spot_right_m

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from ..delivery import tell, together
 from ..kernels.scan_geometry import footprint_growth, on_mat, spot_pitches
 from ..model import EquipmentCheck
 
@@ -78,7 +79,10 @@ def reach(
 
 def _verdict(spots: pd.DataFrame, paved: float, scanned: float) -> EquipmentCheck:
     used = spots[spots["on_mat"]]
-    text = f"{len(used)} of {len(spots)} spots lie wholly on the mat: {scanned:.3f} m scanned of {paved:.3f} m paved"
+    text = tell(
+        "{used} of {spots} spots lie wholly on the mat: {scanned_m:.3f} scanned of {paved_m:.3f} paved",
+        used=len(used), spots=len(spots), scanned_m=scanned, paved_m=paved,
+    )  # fmt: skip
     problems = []
     if len(used) == 0:
         problems.append("no spot lies on the mat")
@@ -92,4 +96,4 @@ def _verdict(spots: pd.DataFrame, paved: float, scanned: float) -> EquipmentChec
         if paved - scanned > 2 * float(used["pitch_m"].max()):
             problems.append("a strip of the mat wider than a spot is not seen at an edge")
     verdict = "fail" if len(used) == 0 else "look" if problems else "pass"
-    return EquipmentCheck("reach", scanned, "m", paved, "m", verdict, "; ".join([text, *problems]), None)
+    return EquipmentCheck("reach", scanned, "m", paved, "m", verdict, together([text, *problems], "; "), None)
