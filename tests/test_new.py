@@ -13,7 +13,8 @@ import pytest
 from thermosaic import questions
 from thermosaic.errors import ConfigError
 from thermosaic.files.catalogue import load_agency, load_rig, shipped_names
-from thermosaic.opening import demo_lots, first_answers, load_config, new_lot, propose
+from thermosaic.new_lots import first_answers, new_lot, propose
+from thermosaic.opening import demo_lots, load_config
 from thermosaic.units import StationLabels
 
 LOGS = ("scan.csv", "gnss.nmea", "centreline.geojson")

@@ -45,26 +45,27 @@ def new(
       thermosaic check my_lot
       thermosaic run my_lot -o my_result
     """
-    from . import opening, questions
+    from . import new_lots, questions
+    from .opening import load_config
 
     path = folder / "lot.toml"
     if path.exists() and not overwrite:
         raise ConfigError(f"{path}: is there already: give another folder, or --overwrite to replace it")
-    given, pattern = opening.first_answers(rig, rules, agency, like, folder)
+    given, pattern = new_lots.first_answers(rig, rules, agency, like, folder)
     if answers is not None:
-        given = questions.merged(given, opening.read_answers(answers))
+        given = questions.merged(given, new_lots.read_answers(answers))
     for pair in pairs:
         given = _with_pair(given, pair)
-    proposals = opening.propose(folder)
+    proposals = new_lots.propose(folder)
     if accept:
         given = _with_proposals(given, pattern, proposals)
     if ask or (ask is None and sys.stdin.isatty()):
         given = _ask(given, pattern, proposals)
-    text = opening.new_lot(folder, given, pattern)
-    opening.write_lot_file(path, text)
-    config = opening.load_config(path)
+    text = new_lots.new_lot(folder, given, pattern)
+    new_lots.write_lot_file(path, text)
+    config = load_config(path)
     click.echo(f"{path}: lot {config.lot.id}, rule {config.rules.id}")
-    for line in opening.describe_mat(config):
+    for line in new_lots.describe_mat(config):
         click.echo(line)
     click.echo(f"Next: thermosaic check {folder}")
 

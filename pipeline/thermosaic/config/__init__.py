@@ -3,12 +3,13 @@
 Every quantity comes as a string with its unit and becomes SI here, so a key without a suffix in TOML
 (`antenna_forward = "78 in ahead"`) is an attribute with one (`antenna_forward_m`). Defaults are written
 as a user would write them. None stands in for anything that a site must measure. No file of the user
-is opened here: reading is `files.settings` and `files.catalogue`, what depends on several sections is `opening`.
+is opened here: reading is `files.settings` and `files.catalogue`, what a lot names is resolved in `opening`.
 
 This page names what other rooms take; they import it from here, never from a module of this package.
 """
 
 from .agencies import HANDED_IN, AgencyPattern, HandedIn, HandIn
+from .agreement import disagreements
 from .changes import ChangeSection, SetUp, changed_by, impossible, set_ups
 from .evidence import EvidenceFile, EvidenceValue
 from .formats import LOG_COLUMNS, SIDE_FILES, LogFormat
@@ -89,6 +90,7 @@ __all__ = [
     "ZoneRule",
     "changed_by",
     "config_as_used",
+    "disagreements",
     "impossible",
     "one_line",
     "passes_in_time",

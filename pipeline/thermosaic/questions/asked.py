@@ -1,9 +1,4 @@
-"""What opening a lot asks for, place by place, and the commented lot file that the answers make; pure.
-
-Answers are a nested mapping of the keys of lot.toml. Here it is decided which are still open, how an
-answer typed by a person is read, how an agency's naming pattern makes the lot's name, and how the file is
-written. No file is opened and nothing is asked here.
-"""
+"""What opening a lot asks for, place by place: which keys are open, what each expects, how an answer is read."""
 
 from __future__ import annotations
 
@@ -12,14 +7,16 @@ import re
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Annotated, Any, get_args
+from typing import Any
 
-from pydantic import TypeAdapter, ValidationError
+from pydantic import ValidationError
 
-from .config import SIDE_FILES, AgencyPattern, LotFile, Section
-from .units import StationLabels
+from ..config import SIDE_FILES, AgencyPattern
+from ..units import StationLabels
+from .answers import answer_of, labels_of
+from .keys import Key, adapter_of, field_of
+from .names import proposed_name
 
-Key = tuple[str | int, ...]
 PLACES = ("contract", "road", "machine", "instrument", "checks")
 
 
@@ -89,8 +86,6 @@ _MARK = (  # key, why
     ("point", "which part of the paver was beside the mark"),
     ("distance", "how far that part still was before the mark, or past it"),
 )
-
-# ------------------------------------------------------------------------------------- what is still open
 
 
 def open_questions(
@@ -180,13 +175,13 @@ def question_of(
     place: str, key: Key, why: str, required: bool, proposal: Any, labels: StationLabels
 ) -> Question:
     """Make the question of a key of lot.toml from its own description, unit and range."""
-    info = _field(key)
+    info = field_of(key)
     return Question(place, key, info.description or "", why, expected(key, labels), proposal, required)
 
 
 def expected(key: Key, labels: StationLabels) -> str:
     """Say in a few words what a key takes: unit, allowed range, words, an example."""
-    schema = _adapter(key).json_schema()
+    schema = adapter_of(key).json_schema()
     if "anyOf" in schema:
         schema = next(item for item in schema["anyOf"] if item.get("type") != "null") | {
             name: schema[name] for name in ("examples",) if name in schema
@@ -234,43 +229,6 @@ def _example(schema: dict[str, Any]) -> str:
     return f"like {json.dumps(examples[0])}" if examples else "text"
 
 
-# ---------------------------------------------------------------------------------------------- answers
-
-
-def answer_of(answers: Any, key: Key) -> Any:
-    """Return what is answered at a key path, or None."""
-    for part in key:
-        inside = (
-            part in answers
-            if isinstance(answers, dict)
-            else isinstance(answers, list | tuple) and isinstance(part, int) and part < len(answers)
-        )
-        answers = answers[part] if inside else None
-    return answers
-
-
-def with_answer(answers: dict[str, Any], key: Key, value: Any) -> dict[str, Any]:
-    """Return the answers with one more; tables and lists on the way are made."""
-    head, rest = key[0], key[1:]
-    inner = answers.get(head) if isinstance(head, str) else None
-    if not rest:
-        return {**answers, head: value}
-    if isinstance(rest[0], int):
-        entries = [dict(item) for item in (inner or [])] or [{}]
-        entries[rest[0]] = with_answer(entries[rest[0]], rest[1:], value)
-        return {**answers, head: entries}
-    return {**answers, head: with_answer(dict(inner or {}), rest, value)}
-
-
-def merged(first: dict[str, Any], second: dict[str, Any]) -> dict[str, Any]:
-    """Lay the second mapping over the first, table by table; lists and spots are replaced whole."""
-    result = dict(first)
-    for key, value in second.items():
-        both = isinstance(value, dict) and isinstance(result.get(key), dict) and key != "spots_right"
-        result[key] = merged(result[key], value) if both else value
-    return result
-
-
 def read_answer(key: Key, text: str, labels: StationLabels) -> Any:
     """Turn what a person typed into the value that stands in lot.toml.
 
@@ -283,7 +241,7 @@ def read_answer(key: Key, text: str, labels: StationLabels) -> Any:
     if key[:2] == ("lot", "agency"):
         return value
     try:
-        _adapter(key).validate_python(value, context={"labels": labels})
+        adapter_of(key).validate_python(value, context={"labels": labels})
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         cause = first.get("ctx", {}).get("error")
@@ -302,208 +260,3 @@ def _value_of(key: Key, text: str) -> Any:
         except tomllib.TOMLDecodeError:
             raise ValueError(f'"{text}" cannot be read: {expected(key, StationLabels())}') from None
     return text
-
-
-def labels_of(answers: dict[str, Any]) -> StationLabels:
-    """How stations are written, as far as the answers tell."""
-    units = answer_of(answers, ("delivery", "units"))
-    stated = answer_of(answers, ("stationing", "labels")) or ("100 ft" if units == "us" else "100 m")
-    return StationLabels(stated if stated in ("100 ft", "100 m", "1000 m") else "100 m")
-
-
-def _field(key: Key) -> Any:
-    """Return the field of `config` that a key path leads to."""
-    model: type[Section] = LotFile
-    names = [part for part in key if isinstance(part, str)]
-    for number, part in enumerate(names):
-        by_key = {info.alias or name: info for name, info in model.model_fields.items()}
-        info = by_key[part]
-        if number == len(names) - 1:
-            return info
-        model = _models(info)[0]
-    raise KeyError(key)
-
-
-def _adapter(key: Key) -> TypeAdapter[Any]:
-    info = _field(key)
-    kind = Annotated[info.annotation, *info.metadata] if info.metadata else info.annotation
-    return TypeAdapter(
-        kind, config={"strict": True, "arbitrary_types_allowed": True} if _is_plain(kind) else None
-    )
-
-
-def _is_plain(kind: Any) -> bool:
-    return not (isinstance(kind, type) and issubclass(kind, Section))
-
-
-# ---------------------------------------------------------------------------------------- agency's names
-
-
-def proposed_name(answers: dict[str, Any], agency: AgencyPattern | None) -> str | None:
-    """Make the lot's name by an agency's pattern; None while a part of it is missing.
-
-    >>> from thermosaic.config import AgencyPattern
-    >>> part = {"key": "lot.route", "meaning": "m", "example": "e", "words": {"County Road": "CR"}}
-    >>> agency = AgencyPattern(id="a", title="t", name="{route}-x", pattern="CR.*", parts={"route": part})
-    >>> proposed_name({"lot": {"route": "County Road 12"}}, agency)
-    'CR12-x'
-    """
-    if agency is None:
-        return None
-    values = {}
-    for name, part in agency.parts.items():
-        value = answer_of(answers, tuple(part.key.split(".")))
-        if value is None:
-            return None
-        values[name] = _as_part(str(value), part.words)
-    return agency.name.format(**values)
-
-
-def _as_part(text: str, words: dict[str, str]) -> str:
-    """Replace the agency's words and drop what no file name takes."""
-    for word, short in words.items():
-        text = text.replace(word, short)
-    return re.sub(r"[^A-Za-z0-9]", "", text)
-
-
-def agency_problems(answers: dict[str, Any], agency: AgencyPattern) -> list[tuple[Key, str]]:
-    """Find what an agency's pattern refuses in a lot: (key path, sentence)."""
-    problems: list[tuple[Key, str]] = []
-    name = answer_of(answers, ("lot", "id"))
-    made = proposed_name(answers, agency)
-    if name is not None and not re.fullmatch(agency.pattern, str(name)):
-        text = f'"{name}" is not a name that {agency.id} takes: {_what_it_takes(name, made, answers, agency)}'
-        problems.append((("lot", "id"), text))
-    elif name is not None and made is not None and name != made:
-        text = f'"{name}" does not say what the lot states: by {agency.id} it is "{made}"'
-        problems.append((("lot", "id"), text))
-    for key, entry, required in agency.agency_keys():
-        value = answer_of(answers, ("lot", "agency", key))
-        if value is None and required:
-            problems.append(
-                (("lot", "agency", key), f"required by {agency.id}, but missing ({entry.meaning})")
-            )
-        elif value is not None and not re.fullmatch(entry.pattern, str(value)):
-            text = f'"{value}" is not what {agency.id} expects ({entry.meaning}), like "{entry.example}"'
-            problems.append((("lot", "agency", key), text))
-    return problems
-
-
-def _what_it_takes(name: str, made: str | None, answers: dict[str, Any], agency: AgencyPattern) -> str:
-    """Say which part of a lot's name the agency's pattern refuses, or how such a name looks."""
-    if made is not None and re.fullmatch(agency.pattern, made):
-        return f'{agency.name}, like "{made}"'
-    examples = {part: _as_part(entry.example, entry.words) for part, entry in agency.parts.items()}
-    example = agency.name.format(**examples)
-    like = f'{agency.name}, like "{example}"'
-    if made != name or not re.fullmatch(agency.pattern, example):
-        return like
-    for part, entry in agency.parts.items():
-        value = str(answer_of(answers, tuple(entry.key.split("."))))
-        short = _as_part(value, entry.words)
-        if not re.fullmatch(agency.pattern, agency.name.format(**(examples | {part: short}))):
-            return f'{like}; {entry.key} "{value}" gives "{short}", expected is one like "{entry.example}"'
-    return like
-
-
-# ------------------------------------------------------------------------------------- writing lot.toml
-
-_WORTH_SHOWING = {  # optional keys that a new file names in a comment
-    "lot": ("course", "mix", "warm_mix", "laydown_target", "spread_rate", "paved_width", "shift", "note", "limits"),
-    "files": ("wheel", "alignment", "exclusions", *SIDE_FILES),
-    "crs": ("epoch", "alignment"),
-    "rig": ("cross_slope", "heading_offset", "wheel_per_count", "evidence"),
-    "stationing": ("start", "mat_offsets", "labels"),
-    "delivery": ("display_low", "display_high"),
-}  # fmt: skip
-_TITLES = {
-    "lot": "contract and road", "files": "logs, by path from this folder", "formats": "what their columns mean",
-    "crs": "frames of reference",
-    "rig": "where things sit on the paver, from C, the point of the mat straight below the scanner",
-    "scanner": "the line of spots, and the edges of the paved mat under it",
-    "stationing": "how stations run", "rules": "how the mat is judged", "grid": "cells of the pictures",
-    "accept": "when to stop rather than go on", "delivery": "what the agency receives",
-}  # fmt: skip
-
-
-def lot_text(answers: dict[str, Any], heading: str, scanner_notes: tuple[str, ...] = ()) -> str:
-    """Write lot.toml: every key answered with its meaning, and the optional ones worth knowing as comments."""
-    parts = [f"# {line}" for line in heading.splitlines()]
-    for name, info in LotFile.model_fields.items():
-        key = info.alias or name
-        if isinstance(answers.get(key), list | tuple):
-            parts += [
-                "",
-                *(
-                    line
-                    for entry in answers[key]
-                    for line in (f"[[{key}]]", *_lines(entry, _models(info)[-1]))
-                ),
-            ]
-        elif key in _TITLES and (answers.get(key) or key in _WORTH_SHOWING):
-            notes = [f"# {note}" for note in scanner_notes] if key == "scanner" else []
-            parts += [
-                "",
-                f"[{key}]  # {_TITLES[key]}",
-                *_lines(answers.get(key, {}), _models(info)[0]),
-                *notes,
-            ]
-            parts += _hints(key, answers.get(key, {}), _models(info)[0])
-            if key == "lot" and answers["lot"].get("agency"):
-                agency = answers["lot"]["agency"]
-                parts += ["", "[lot.agency]  # what the agency asks for"]
-                parts += [f"{_toml_key(name)} = {toml_value(value)}" for name, value in agency.items()]
-    return "\n".join(parts) + "\n"
-
-
-def _models(info: Any) -> list[type[Section]]:
-    """Sections that a key holds: the one of a single table first, that of several tables last."""
-
-    def inside(annotation: Any) -> list[type[Section]]:
-        if isinstance(annotation, type) and issubclass(annotation, Section):
-            return [annotation]
-        return [model for part in get_args(annotation) for model in inside(part)]
-
-    return inside(info.annotation)
-
-
-def _lines(entry: dict[str, Any], model: type[Section]) -> list[str]:
-    """Write the answered keys of one table in the order of `config`, each with its meaning."""
-    lines = []
-    for name, info in model.model_fields.items():
-        key = info.alias or name
-        if key in entry and key != "agency":
-            lines.append(_with_comment(f"{key} = {toml_value(entry[key])}", info.description))
-    return lines
-
-
-def _hints(section: str, entry: dict[str, Any], model: type[Section]) -> list[str]:
-    """Name optional keys that are not set, as comments."""
-    by_key = {info.alias or name: info for name, info in model.model_fields.items()}
-    names = [name for name in _WORTH_SHOWING.get(section, ()) if name not in entry]
-    return [_with_comment(f"# {name} =", by_key[name].description) for name in names]
-
-
-def _with_comment(text: str, meaning: str | None) -> str:
-    return f"{text:<44}  # {meaning}" if meaning else text
-
-
-def _toml_key(name: str) -> str:
-    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else json.dumps(name, ensure_ascii=False)
-
-
-def toml_value(value: Any) -> str:
-    """Write a plain value as TOML.
-
-    >>> toml_value({"first": "-5.5 ft", "last": "5.5 ft"})
-    '{ first = "-5.5 ft", last = "5.5 ft" }'
-    """
-    if isinstance(value, dict):
-        return (
-            "{ " + ", ".join(f"{_toml_key(key)} = {toml_value(item)}" for key, item in value.items()) + " }"
-        )
-    if isinstance(value, list | tuple):
-        return "[" + ", ".join(toml_value(item) for item in value) + "]"
-    if isinstance(value, str) and "\x7f" not in value:
-        return json.dumps(value, ensure_ascii=False)
-    return json.dumps(value)
