@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import Path
 
 import jsonschema
+import numpy as np
 import pytest
 from pydantic import ValidationError
 
@@ -130,6 +131,13 @@ def test_logs_are_a_path_or_a_list_in_order():
     for bad in ((), ("a", "a"), ("a", "b/../a"), ("a", 5)):
         with pytest.raises(ValidationError):
             config.FilesSection.model_validate({"scan": bad, "fixes": "g"})
+
+
+def test_local_time_is_that_of_the_site():
+    """Boise keeps UTC - 6 h in May and - 7 h in December (tz database): 05:30 UTC is the day before."""
+    lot = LotSection.model_validate(LOT)
+    for moment, local in (("2026-05-15T05:30", "2026-05-14 23:30"), ("2026-12-15T05:30", "2026-12-14 22:30")):
+        assert f"{lot.local(np.datetime64(moment, 'ns')):%Y-%m-%d %H:%M}" == local
 
 
 @pytest.mark.parametrize(

@@ -11,6 +11,7 @@ import pytest
 import builders
 import finding
 from thermosaic.checks import check_lot
+from thermosaic.cli import closing_table
 from thermosaic.delivery import Sentence, deliver, in_units, tell, together
 from thermosaic.opening import load_config
 
@@ -81,3 +82,17 @@ def test_check_speaks_the_lots_units(tmp_path):
     path.write_text(path.read_text().replace('units = "us"', 'units = "si"'))
     texts = [f"{item.found} {item.advice}" for item in check_lot(load_config(folder)).items]
     assert [text for text in texts if re.search(r"[0-9] (ft|ft2|ft/min|degF)\b", text)] == []
+
+
+def test_the_closing_table_speaks_the_lots_units():
+    """304.8 m are 1,000 ft, 9.290304 m2 100 ft2, 0.1524 m/s 30 ft/min, 0.03048 m 0.10 ft (exact feet)."""
+    summary = {
+        "lot_id": "A", "class_counts": {"none": 2}, "insufficient_count": 0, "paved_m": 304.8, "unmeasured_m": 0.0,
+        "zone_count": 3, "zone_area_m2": 9.290304, "stop_count": 1, "stopped_s": 90.0, "speed_mean_mps": 0.1524,
+        "sigma_p50_m": 0.03048, "sigma_p95_m": 0.06096, "kept": 1000, "rows": 2000, "doubts": [],
+    }  # fmt: skip
+    feet, metres = closing_table(summary, "us"), closing_table(summary, "si")
+    for text in ("1,000 ft", "3, 100 ft2", "30.0 ft/min", "0.10 ft typical, 0.20 ft for 95 %"):
+        assert text in feet
+    for text in ("305 m", "3, 9.3 m2", "9.1 m/min", "0.030 m typical, 0.061 m for 95 %"):
+        assert text in metres

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from .config import LotConfig, RigSection, SpotsByAngle
-from .datum import map_crs, pin_operation
+from .datum import pin_operation, unit_factor
 from .delivery import Reader, tell
 from .errors import ConfigError, InputError
 from .files.catalogue import load_rig
@@ -290,7 +290,7 @@ def _antenna(
 
 def _surveyed(noted: Any, config: LotConfig, inputs: LotInputs) -> Any:
     """Bring surveyed places of marks to metres of the map CRS."""
-    factor = map_crs(config.crs.map).axis_info[0].unit_conversion_factor
+    factor = unit_factor(config.crs.map)
     noted = noted.copy()
     scale = np.where(noted["in_feet"], factor, 1.0)
     noted["easting_m"], noted["northing_m"] = noted["easting"] * scale, noted["northing"] * scale

@@ -23,7 +23,6 @@ from .errors import ConfigError, ThermosaicError
 
 LOT = click.argument("lot", type=click.Path(path_type=Path))
 DEMO_LOTS = ("lift1", "lift2")  # known here, so that their processes start before anything heavy is loaded
-UNITS = {"us": ("ft", 1 / 0.3048), "si": ("m", 1.0)}
 
 
 class _JsonLines(logging.Formatter):
@@ -191,33 +190,23 @@ def _show(products: Any, units: str, quiet: bool) -> None:
 
 def closing_table(summary: dict[str, Any], units: str) -> str:
     """Lay out the numbers of a run so that a foreman can read them."""
-    unit, per_m = UNITS[units]
-    speed_unit, per_mps = ("ft/min", 60 / 0.3048) if units == "us" else ("m/min", 60.0)
+    from .delivery import Reader, in_units, tell
+
     classes = ", ".join(f"{count} {word}" for word, count in summary["class_counts"].items())
-    stops = f"{summary['stop_count']}, {summary['stopped_s'] / 60:.1f} min in all"
-    rows = [
-        ("Lot", summary["lot_id"]),
-        ("Paved", f"{summary['paved_m'] * per_m:,.0f} {unit}"),
-        ("Not measured", f"{summary['unmeasured_m'] * per_m:,.0f} {unit}"),
-        ("Profiles", f"{classes}, {summary['insufficient_count']} insufficient"),
-        ("Cold zones", f"{summary['zone_count']}, {_area(summary['zone_area_m2'], units)}"),
-        ("Stops", stops),
-        ("Mean speed", f"{summary['speed_mean_mps'] * per_mps:.1f} {speed_unit}"),
-        (
-            "Position",
-            "{:.2f} {} typical, {:.2f} {} for 95 %".format(
-                summary["sigma_p50_m"] * per_m, unit, summary["sigma_p95_m"] * per_m, unit
-            ),
-        ),
-        ("Readings kept", f"{summary['kept']:,} of {summary['rows']:,}"),
-    ]
-    lines = [f"{name:<14} {value}" for name, value in rows]
+    rows = {
+        "Lot": summary["lot_id"],
+        "Paved": tell("{paved_m:,.0f}", **summary),
+        "Not measured": tell("{unmeasured_m:,.0f}", **summary),
+        "Profiles": f"{classes}, {summary['insufficient_count']} insufficient",
+        "Cold zones": tell("{zone_count}, {zone_area_m2:,.1f}", **summary),
+        "Stops": f"{summary['stop_count']}, {summary['stopped_s'] / 60:.1f} min in all",
+        "Mean speed": tell("{speed_mean_mps:.1f}", **summary),
+        "Position": tell("{sigma_p50_m:.3f} typical, {sigma_p95_m:.3f} for 95 %", **summary),
+        "Readings kept": f"{summary['kept']:,} of {summary['rows']:,}",
+    }
+    lines = [f"{name:<14} {in_units(text, *Reader(units))}" for name, text in rows.items()]
     lines += [f"{'Look at' if not i else '':<14} {text}" for i, text in enumerate(summary["doubts"])]
     return "\n".join(lines)
-
-
-def _area(area_m2: float, units: str) -> str:
-    return f"{area_m2 / 0.3048**2:,.0f} ft2" if units == "us" else f"{area_m2:,.1f} m2"
 
 
 @app.command()

@@ -438,6 +438,10 @@ class Stations:
         _same_length(self, ("zero_m", "upstation", "edges_offset_m"))
         _freeze(self)
 
+    def travel(self, code: int) -> str:
+        """Travel of a pass in a word: `upstation` or `downstation`."""
+        return "upstation" if self.upstation[code] else "downstation"
+
 
 @dataclass(frozen=True, slots=True)
 class Lattice:

@@ -13,10 +13,11 @@ import re
 import unicodedata
 import zoneinfo
 from collections.abc import Callable
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
+import numpy as np
 from pydantic import BeforeValidator, ValidationInfo, WithJsonSchema
 
 from .datum import read_crs
@@ -190,6 +191,15 @@ def _parse_date(value: Any) -> date:
         return date.fromisoformat(value)
     except ValueError:
         raise ValueError(f'{shown(value)} is not a date: write it as text, like "2026-05-14"') from None
+
+
+def instant(time: datetime) -> np.datetime64:
+    """Turn a stated time into what arrays of times hold, UTC.
+
+    >>> str(instant(datetime.fromisoformat("2026-05-14T13:20:00-06:00")))[:19]
+    '2026-05-14T19:20:00'
+    """
+    return np.datetime64(time.astimezone(UTC).replace(tzinfo=None), "ns")
 
 
 def _parse_station(value: Any, info: ValidationInfo) -> float:

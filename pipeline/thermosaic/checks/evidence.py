@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -22,8 +21,7 @@ ARM_M = 0.02
 
 def evidence_items(config: LotConfig, first_utc: np.datetime64) -> list[CheckItem]:
     """Look at every file that [rig] evidence names; say what kinds are missing."""
-    zone = ZoneInfo(config.lot.time_zone)
-    day = datetime.fromtimestamp(first_utc.astype("M8[s]").astype(int), UTC).astimezone(zone).date()
+    day = config.lot.local(first_utc).date()
     found, subjects = [], set()
     for path in config.rig.evidence:
         try:

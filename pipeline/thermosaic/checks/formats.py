@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from ..config import LogFormat, LotConfig
+from ..delivery import Reader, in_units, tell
 from ..errors import ThermosaicError
 from ..files import logs
 from ..files.tails import copy_start
@@ -93,7 +94,10 @@ def _moment(time_utc: np.datetime64) -> str:
 
 
 def _degrees(temp_c: float) -> str:
-    return "no reading" if np.isnan(temp_c) else f"{temp_c:.1f} degC ({temp_c * 1.8 + 32:.0f} degF)"
+    if np.isnan(temp_c):
+        return "no reading"
+    text = tell("{temp_c:.1f}", temp_c=temp_c)
+    return f"{text} ({in_units(text, *Reader('us'))})"
 
 
 _READERS = {"scan": _scan, "fixes": _fixes, "wheel": _wheel}

@@ -107,7 +107,7 @@ def _passes(stations: Stations, swath: Swath, config: LotConfig) -> Iterator[Che
         if not len(frame):
             continue
         low, high = (config.labels.text(zero + end) for end in (frame.min(), frame.max()))
-        travel = "upstation" if stations.upstation[code] else "downstation"
+        travel = stations.travel(code)
         across = ", mat " + name_edges(stations.edges_offset_m[code]) if stations.alignment else ""
         yield ok("stations", f"pass {code + 1}: {low} to {high}, travel {travel}" + across)
 

@@ -133,7 +133,7 @@ def _where(stations: Stations, swath: Swath, config: LotConfig) -> list[CheckIte
     code = int(swath.pass_code[row])
     station = config.labels.text(float(stations.zero_m[code] + stations.line_frame_m[row]))
     heading = float(swath.heading_deg[np.isfinite(swath.heading_deg)][-1])
-    travel = "upstation" if stations.upstation[code] else "downstation"
+    travel = stations.travel(code)
     now = ok("station now", f"{station}, travel {travel}, heading {heading:.0f} deg")
     keep = ("marks", "lane", "passes", "stations")
     return [now, *(item for item in station_items(stations, swath, config) if item.name in keep)]

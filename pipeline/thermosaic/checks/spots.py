@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import UTC
 
 import numpy as np
 
@@ -39,7 +38,7 @@ def _stretches(
 ) -> Iterator[tuple[np.ndarray, Layout, SetUp, str]]:
     """Temperatures, layout, set-up and words of each set-up: its widest layout, which a taper leads to."""
     ups = set_ups(config.rig, config.scanner, config.changes)
-    moments = [np.datetime64(item.at.astimezone(UTC).replace(tzinfo=None), "ns") for item in ups[1:]]  # type: ignore[union-attr]
+    moments = [item.at_utc for item in ups[1:]]
     held = np.searchsorted(np.array(moments, "M8[ns]"), swath.seen_utc, side="right")
     for number, item in enumerate(ups):
         lines = np.flatnonzero(seen & (held == number))

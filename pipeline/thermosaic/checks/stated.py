@@ -7,8 +7,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from datetime import UTC, datetime
-from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -145,8 +143,7 @@ def _agency(config: LotConfig) -> Iterator[CheckItem]:
 
 def day_items(config: LotConfig, first_utc: np.datetime64, lon_deg: float) -> list[CheckItem]:
     """Look at the day and the zone: the date in the lot's name, the local hour against the sun."""
-    zone = ZoneInfo(config.lot.time_zone)
-    moment = datetime.fromtimestamp(first_utc.astype("M8[s]").astype(int), UTC).astimezone(zone)
+    moment = config.lot.local(first_utc)
     found = []
     dated = re.search(r"(?<![0-9])(20[0-9]{2})(0[1-9]|1[0-2])([0-3][0-9])(?![0-9])", config.lot.id)
     if dated and "".join(dated.groups()) != f"{moment:%Y%m%d}":

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
+import numpy as np
 from pydantic import Field, ValidationError, model_validator
 
 from ..values import (
@@ -19,6 +20,7 @@ from ..values import (
     StatedOffset,
     StationM,
     Time,
+    instant,
 )
 from .rig import FixSigma, RigSection, ScannerSection, Spots
 from .section import Section
@@ -102,6 +104,11 @@ class SetUp(Section):
     rig: RigSection
     scanner: ScannerSection
     taper_m: float = 0.0
+
+    @property
+    def at_utc(self) -> np.datetime64:
+        """The moment it holds from, of those after the first."""
+        return instant(self.at)  # type: ignore[arg-type]
 
 
 def set_ups(

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import Literal
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from pydantic import Field, model_validator
@@ -84,6 +86,11 @@ class LotSection(Section):
     agency: FreeKeys = Field(
         default={}, description="Free keys that an agency asks for: contract, bid item, .."
     )
+
+    def local(self, moment_utc: np.datetime64) -> datetime:
+        """Local time of a moment on site, to the second."""
+        seconds = moment_utc.astype("M8[s]").astype(int)
+        return datetime.fromtimestamp(seconds, UTC).astimezone(ZoneInfo(self.time_zone))
 
 
 class FilesSection(Section):

@@ -178,7 +178,7 @@ def _mat_frames(record: LotRecord) -> dict[str, Any]:
     return {
         item.id: {
             "zero_m": stations.zero_m[code],
-            "travel": "upstation" if stations.upstation[code] else "downstation",
+            "travel": stations.travel(code),
             "edges_offset_m": stations.edges_offset_m[code],
         }
         for code, item in enumerate(record.inputs.passes)

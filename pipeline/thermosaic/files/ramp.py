@@ -14,7 +14,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 
-from ..delivery import deliver
+from ..delivery import deliver, unit_in_text
 from ..model import Rasters
 
 _HEX = (
@@ -85,9 +85,8 @@ def temperature_ramp(
     """
     filled = [raster.temp_c[np.isfinite(raster.temp_c)] for raster in rasters.mat]
     value = np.concatenate([np.empty(0), *filled])
-    if units == "us":
-        value = value * 1.8 + 32
-    step, unit = ROUND_TO[units], "degF" if units == "us" else "degC"
+    value = deliver(value, "temp_c", units, 1.0)
+    step, unit = ROUND_TO[units], unit_in_text("temp_c", units)
     ends = np.percentile(value, (LOW_PERCENT, HIGH_PERCENT)) if len(value) else (0.0, step)
     low, high = (
         None if end is None else round(float(deliver(end, "end_c", units, 1.0)), 4) for end in limits_c

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from ..errors import InputError
-from ..units import FOOT_M
+from ..units import F_PER_C, FOOT_M
 from .sources import check_file, refuse
 
 MOST_BYTES = 10_000_000
@@ -173,7 +173,7 @@ def _length(table: pd.DataFrame, name: str, path: Path) -> np.ndarray:
 
 def _temperature(table: pd.DataFrame, name: str, path: Path) -> np.ndarray:
     if f"{name}_f" in table:
-        return (_numbers(table, f"{name}_f", path) - 32.0) / 1.8
+        return (_numbers(table, f"{name}_f", path) - 32.0) / F_PER_C
     return _numbers(table, f"{name}_c", path)
 
 

@@ -16,8 +16,7 @@ def field_of(key: Key) -> Any:
     model: type[Section] = LotFile
     names = [part for part in key if isinstance(part, str)]
     for number, part in enumerate(names):
-        by_key = {info.alias or name: info for name, info in model.model_fields.items()}
-        info = by_key[part]
+        info = fields_of(model)[part]
         if number == len(names) - 1:
             return info
         model = sections_of(info)[0]
@@ -35,6 +34,11 @@ def adapter_of(key: Key) -> TypeAdapter[Any]:
 
 def _is_plain(kind: Any) -> bool:
     return not (isinstance(kind, type) and issubclass(kind, Section))
+
+
+def fields_of(model: type[Section]) -> dict[str, Any]:
+    """Fields of a section by their keys in lot.toml."""
+    return {info.alias or name: info for name, info in model.model_fields.items()}
 
 
 def sections_of(info: Any) -> list[type[Section]]:

@@ -7,7 +7,7 @@ import re
 from typing import Any
 
 from ..config import SIDE_FILES, LotFile, Section
-from .keys import sections_of
+from .keys import fields_of, sections_of
 
 _WORTH_SHOWING = {  # optional keys that a new file names in a comment
     "lot": ("course", "mix", "warm_mix", "laydown_target", "spread_rate", "paved_width", "shift", "note", "limits"),
@@ -69,7 +69,7 @@ def _lines(entry: dict[str, Any], model: type[Section]) -> list[str]:
 
 def _hints(section: str, entry: dict[str, Any], model: type[Section]) -> list[str]:
     """Name optional keys that are not set, as comments."""
-    by_key = {info.alias or name: info for name, info in model.model_fields.items()}
+    by_key = fields_of(model)
     names = [name for name in _WORTH_SHOWING.get(section, ()) if name not in entry]
     return [_with_comment(f"# {name} =", by_key[name].description) for name in names]
 

@@ -8,11 +8,10 @@ from __future__ import annotations
 
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import replace
-from datetime import UTC, date
+from datetime import date
 from itertools import pairwise, permutations
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -27,6 +26,7 @@ from ..kernels import scanners
 from ..kernels.scan_geometry import on_mat, spot_pitches
 from ..model import Alignment, Doubt, Exclusion, Fixes, LotInputs, Pass, ScanLog, Source, Tally, Wheel
 from ..units import parse_quantity
+from ..values import instant
 
 MOST_READINGS = 20_000_000  # on the mat: three gigabytes of nouns
 LOGS = ("scan", "fixes", "wheel")
@@ -244,8 +244,7 @@ def with_correction(scan: ScanLog, config: LotConfig) -> tuple[ScanLog, list[Dou
         return scan, []
     bias, doubts = np.zeros(len(scan.spot_right_m)), []
     columns = scan.origin or tuple((None, spot) for spot in range(1, len(bias) + 1))
-    zone = ZoneInfo(config.lot.time_zone)
-    day = scan.time_utc[0].astype("M8[us]").item().replace(tzinfo=UTC).astimezone(zone).date()
+    day = config.lot.local(scan.time_utc[0]).date()
     for scanner, path in named:
         evidence = load_evidence(path)
         if evidence.subject != "thermometer":
@@ -333,7 +332,7 @@ def _one_clock(time_utc: np.ndarray, config: LotConfig) -> np.ndarray:
     for item in config.later:
         now = item.rig.clock_offset_s
         if now != before:
-            from_utc = _moment(item.at) + _nanoseconds(config.rig.clock_offset_s)
+            from_utc = item.at_utc + _nanoseconds(config.rig.clock_offset_s)
             clock[clock >= from_utc] -= _nanoseconds(now - before)
             before = now
     return clock
@@ -461,7 +460,7 @@ def resolve_passes(config: LotConfig) -> tuple[Pass, ...]:
 
 
 def _resolve(item: PassSection, number: str, config: LotConfig) -> Pass:
-    moments = [None if time is None else _moment(time) for time in (item.from_, item.to)]
+    moments = [None if time is None else instant(time) for time in (item.from_, item.to)]
     return Pass(
         id=item.id or number,
         lane=item.lane or config.lot.lane,
@@ -471,7 +470,3 @@ def _resolve(item: PassSection, number: str, config: LotConfig) -> Pass:
         left_edge=item.left_edge,
         right_edge=item.right_edge,
     )
-
-
-def _moment(time: Any) -> np.datetime64:
-    return np.datetime64(time.astimezone(UTC).replace(tzinfo=None), "ns")

@@ -9,7 +9,6 @@ part of the log belongs to the lot.
 
 from __future__ import annotations
 
-from datetime import UTC
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -209,7 +208,7 @@ def _lay_out(
 
 def _first_line(item: SetUp, seen_utc: np.ndarray) -> int:
     """First line seen at or after a change."""
-    at = np.datetime64(item.at.astimezone(UTC).replace(tzinfo=None), "ns")  # type: ignore[union-attr]
+    at = item.at_utc
     if not seen_utc[0] <= at <= seen_utc[-1]:
         first, last = (str(end.astype("M8[s]")) + "Z" for end in (seen_utc[0], seen_utc[-1]))
         raise ConfigError(

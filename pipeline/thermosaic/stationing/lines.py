@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..model import Swath
+from ..values import instant
 
 if TYPE_CHECKING:
     from ..config import StationPlan
-
-
-def utc(time: datetime) -> np.datetime64:
-    """Turn a stated time into what arrays are compared with."""
-    return np.datetime64(time.astimezone(UTC).replace(tzinfo=None), "ns")
 
 
 def centre_of(swath: Swath) -> tuple[np.ndarray, np.ndarray]:
@@ -47,7 +43,7 @@ def inside_limits(
         return np.broadcast_to(np.True_, frame_m.shape)
     if isinstance(low if low is not None else high, datetime):
         return np.broadcast_to(
-            _between(swath.seen_utc, low and utc(low), high and utc(high))[:, None], frame_m.shape
+            _between(swath.seen_utc, low and instant(low), high and instant(high))[:, None], frame_m.shape
         )
     zero = np.where(swath.pass_code >= 0, zero_m[swath.pass_code], np.nan)
     station = zero[:, None] + np.where(np.isfinite(frame_m), frame_m, line_frame_m[:, None])

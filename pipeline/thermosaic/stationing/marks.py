@@ -10,7 +10,7 @@ import numpy as np
 
 from ..errors import ConfigError
 from ..model import Pass, Swath, Trajectory
-from .lines import utc
+from ..values import instant
 
 if TYPE_CHECKING:
     from ..config import MarkSection, StationPlan
@@ -81,7 +81,7 @@ def _at_line(at: str | int, wanted: int | None, swath: Swath, name: str) -> int:
 
 def _at_time(at: datetime, trajectory: Trajectory, name: str) -> tuple[int, float]:
     """Pass and path distance at a time."""
-    time_utc, moment = trajectory.time_utc, utc(at)
+    time_utc, moment = trajectory.time_utc, instant(at)
     if not time_utc[0] <= moment <= time_utc[-1]:
         raise ConfigError(f"{name}: {at.isoformat()} is outside the logs, {time_utc[0]}Z to {time_utc[-1]}Z")
     row = int(np.searchsorted(time_utc, moment, side="right")) - 1

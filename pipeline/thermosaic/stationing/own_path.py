@@ -10,8 +10,9 @@ import numpy as np
 from ..delivery import tell
 from ..errors import ConfigError, MismatchError
 from ..model import Doubt, Pass, Stations, Swath
+from ..values import instant
 from .beside import station_unmarked
-from .lines import inside_limits, median_edges, utc
+from .lines import inside_limits, median_edges
 from .marks import PlacedMark
 
 if TYPE_CHECKING:
@@ -104,7 +105,7 @@ def _first_line_doubts(swath: Swath, plan: StationPlan) -> list[Doubt]:
     """A mark at the first line of a log whose first lines the limits leave out is easily misread."""
     start = plan.limits.from_
     at_first = any(mark.at == "first line" for mark in plan.marks)
-    if not (at_first and isinstance(start, datetime) and utc(start) > swath.seen_utc[0]):
+    if not (at_first and isinstance(start, datetime) and instant(start) > swath.seen_utc[0]):
         return []
     text = (
         'a mark stands at the "first line" of the log, which the limits leave out: if it was meant for the '

@@ -54,9 +54,9 @@ def make_plane(fixes: Fixes, crs: CrsSection) -> Plane:
         raise InputError("the log holds no usable fix: nothing can be placed; check the receiver's log")
     few = slice(None, None, max(1, len(fixes.time_utc) // 10_000))
     middle = (float(np.median(fixes.lon_deg[few])), float(np.median(fixes.lat_deg[few])))
-    epoch = crs.epoch or datum.decimal_year(fixes.time_utc[0])
+    frames = crs.dated(fixes.time_utc[0])
     operation = datum.pin_operation(
-        crs.fixes, crs.map, crs.accuracy_m, epoch, crs.accept_ensemble, where=middle
+        frames.fixes, frames.map, frames.accuracy_m, frames.epoch, frames.accept_ensemble, where=middle
     )
     target = datum.map_crs(crs.map)
     easting, northing = (float(value) for value in operation.forward(*middle))

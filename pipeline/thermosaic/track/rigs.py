@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC
 
 import numpy as np
 
@@ -21,11 +20,7 @@ class Rigs:
     @classmethod
     def of(cls, rig: RigSection, later: tuple[SetUp, ...], origin: np.datetime64) -> Rigs:
         """Take the first rig and those of later set-ups."""
-        moments = [
-            np.datetime64(item.at.astimezone(UTC).replace(tzinfo=None), "ns")  # type: ignore[union-attr]
-            for item in later
-        ]
-        from_s = np.array([(moment - origin).astype(np.int64) * 1e-9 for moment in moments], float)
+        from_s = np.array([(item.at_utc - origin).astype(np.int64) * 1e-9 for item in later], float)
         return cls((rig, *(item.rig for item in later)), origin, from_s)
 
     def code(self, utc_s: np.ndarray) -> np.ndarray:

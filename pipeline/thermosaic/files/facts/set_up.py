@@ -160,7 +160,7 @@ def pass_rows(record: LotRecord) -> list[Row]:
     ]
     for code, item in enumerate(record.inputs.passes):
         zero, key = float(stations.zero_m[code]), f"pass.{item.id}"
-        travel = "upstation" if stations.upstation[code] else "downstation"
+        travel = stations.travel(code)
         edges = f"{item.left_edge}, {item.right_edge}"
         rows += [
             (f"{key}.travel", travel, "", "Travel of the paver along the stations"),
