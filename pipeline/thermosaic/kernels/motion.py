@@ -14,6 +14,7 @@ Not done here: clocks, projections, which fixes belong to which piece.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -90,11 +91,21 @@ class Motion:
     """A solved path."""
 
     state: np.ndarray  # (8, knot); curvature is the course's change per metre of wheel
-    factored: Factored
+    chain: Chain  # normal equations there
+    energy: float  # twice the negative log likelihood there, up to a constant
     weight: np.ndarray  # (sighting) about 1 = believed, near 0 = a jump
     residual_m: np.ndarray  # (sighting, 2) along, across: fix less path, drift taken off
-    evidence: float  # log marginal likelihood up to a constant (Laplace)
     habits: Habits
+
+    @cached_property
+    def factored(self) -> Factored:
+        """The equations factored: a first solution needs no covariances."""
+        return self.chain.factor()
+
+    @property
+    def evidence(self) -> float:
+        """Log marginal likelihood up to a constant (Laplace)."""
+        return -0.5 * (self.energy + self.factored.log_determinant)
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,21 +152,36 @@ def solve_motion(
     close_m : float
         Ends when nothing moves by more: no position, no end of a 10 m arm, no drift.
     """
-    state = start.copy()
     knot = seen.knot
-    seen, arms = _at_every_knot(seen, arms, state.shape[1])
+    seen, arms = _at_every_knot(seen, arms, start.shape[1])
+    state = _descend(line, seen, arms, habits, start, rounds, close_m)[0]
+    chain, energy, residuals = _linearise(line, seen, arms, habits, state)
+    weight = _believed(habits, _ratio(seen, residuals))
+    return Motion(state, chain, energy, weight[knot], -np.column_stack(residuals)[knot], habits)
+
+
+def _descend(
+    line: Line,
+    seen: Sightings,
+    arms: Arms,
+    habits: Habits,
+    start: np.ndarray,
+    rounds: int = 20,
+    close_m: float = 0.02,
+) -> tuple[np.ndarray, float]:
+    """Go to the likeliest state; also the evidence there, to second order in the last step."""
+    state = start.copy()
     for _ in range(rounds):
-        chain = _linearise(line, seen, arms, habits, state)[0]
-        step = chain.factor().solve(chain.right)
+        chain, energy, _ = _linearise(line, seen, arms, habits, state)
+        factored = chain.factor()
+        step = factored.solve(chain.right)
         step[COURSE] = np.clip(step[COURSE], -0.3, 0.3)
         state[: len(step)] += step
         drift = np.abs(step[DRIFT_E:CRAB] * line.drift_m).max()
         if max(np.abs(step[:COURSE]).max(), 10.0 * np.abs(step[COURSE]).max(), drift) < close_m:
             break
-    chain, weight, residual, energy = _linearise(line, seen, arms, habits, state)
-    factored = chain.factor()
-    evidence = -0.5 * (energy + factored.log_determinant)
-    return Motion(state, factored, weight[knot], residual[knot], evidence, habits)
+    gained = float((chain.right * step).sum())
+    return state, -0.5 * (energy - gained + factored.log_determinant)
 
 
 def choose_habits(line: Line, seen: Sightings, arms: Arms, habits: Habits, start: np.ndarray) -> Habits:
@@ -166,6 +192,7 @@ def choose_habits(line: Line, seen: Sightings, arms: Arms, habits: Habits, start
     shown. A long chain is judged by the stretch that turns most, so that no turn is cut short.
     """
     line, seen, arms, start = _most_turning(line, seen, arms, start)
+    seen, arms = _at_every_knot(seen, arms, start.shape[1])
     known: dict[tuple[int, int], tuple[float, np.ndarray]] = {}
     usual = (_nearest(STEERINGS, habits.steering), _nearest(SLIPS, habits.slip))
 
@@ -176,9 +203,9 @@ def choose_habits(line: Line, seen: Sightings, arms: Arms, habits: Habits, start
             near = min(known, key=lambda at: abs(at[0] - rank[0]) + abs(at[1] - rank[1]), default=None)
             warm = start if near is None else known[near][1]
             trial = replace(habits, steering=STEERINGS[rank[0]], slip=SLIPS[rank[1]])
-            solved = solve_motion(line, seen, arms, trial, warm, close_m=0.02)
+            state, evidence = _descend(line, seen, arms, trial, warm)
             tighter = max(usual[1] - rank[1], 0)
-            known[rank] = (solved.evidence - TIGHT_WHEEL * tighter, solved.state)
+            known[rank] = (evidence - TIGHT_WHEEL * tighter, state)
         return known[rank][0]
 
     best = usual
@@ -344,8 +371,8 @@ def _at_every_knot(seen: Sightings, arms: Arms, knots: int) -> tuple[Sightings, 
 
 def _linearise(
     line: Line, seen: Sightings, arms: Arms, habits: Habits, state: np.ndarray
-) -> tuple[Chain, np.ndarray, np.ndarray, float]:
-    """Build the normal equations about a state; also weights, residuals and twice the energy."""
+) -> tuple[Chain, float, tuple[np.ndarray, np.ndarray]]:
+    """Build the normal equations about a state; also twice the energy, and residuals of the fixes there."""
     sensed = np.isfinite(seen.heading_rad).any()
     chain = Chain(state.shape[1], STATES if sensed else CRAB)
     energy = _add_start(chain, habits, state)
@@ -353,11 +380,8 @@ def _linearise(
     slopes, weights, residuals = _sighting_rows(line, seen, arms, habits, state)
     for slope, weight, residual in zip(slopes, weights, residuals, strict=True):
         chain.add_at(seen.knot, slope, weight, residual)
-    ratio = _ratio(seen, residuals)
-    energy += (habits.tail + 2.0) * float(np.log1p(ratio / habits.tail).sum())
-    energy += _add_headings(chain, seen, habits, state)
-    believed = (habits.tail + 2.0) / (habits.tail + ratio)
-    return chain, believed, -np.column_stack(residuals), energy
+    energy += (habits.tail + 2.0) * float(np.log1p(_ratio(seen, residuals) / habits.tail).sum())
+    return chain, energy + _add_headings(chain, seen, habits, state), residuals
 
 
 def _add_start(chain: Chain, habits: Habits, state: np.ndarray) -> float:
@@ -438,6 +462,11 @@ def _ratio(seen: Sightings, residuals: tuple[np.ndarray, np.ndarray]) -> np.ndar
     return along**2 / (seen.white_m**2 + seen.along_m**2) + across**2 / seen.white_m**2
 
 
+def _believed(habits: Habits, ratio: np.ndarray) -> np.ndarray:
+    """Weight of a fix: about 1 where it agrees, near 0 for a jump."""
+    return (habits.tail + 2.0) / (habits.tail + ratio)
+
+
 def _sighting_rows(line: Line, seen: Sightings, arms: Arms, habits: Habits, state: np.ndarray):
     """Derivatives, weights and residuals (model less fix) of the fixes, along and across the body."""
     at, drift = state[:, seen.knot], line.drift_m[seen.knot]
@@ -452,8 +481,7 @@ def _sighting_rows(line: Line, seen: Sightings, arms: Arms, habits: Habits, stat
         {EAST: e, NORTH: n, COURSE: arm, CRAB: arm, DRIFT_E: drift * e, DRIFT_N: drift * n}
         for e, n, arm in ((sine, cosine, turn[0]), (cosine, -sine, turn[1]))
     )
-    ratio = _ratio(seen, (along, across))
-    believed = (habits.tail + 2.0) / (habits.tail + ratio)
+    believed = _believed(habits, _ratio(seen, (along, across)))
     weights = (believed / (seen.white_m**2 + seen.along_m**2), believed / seen.white_m**2)
     return rows, weights, (along, across)
 

@@ -70,9 +70,9 @@ def _tear(
     moved = right[most], ahead[most]
     try:
         tears = [(at, *_solve_torn(piece, line, solved, at, moved)) for at in near]
+        at, line, after = max(tears, key=lambda item: item[2].evidence)
     except np.linalg.LinAlgError:  # a torn path that leads nowhere is no likelier
         return None
-    at, line, after = max(tears, key=lambda item: item[2].evidence)
     step = _step(piece, line, after, at, after.evidence - solved.evidence)
     if step.gain < enough or step.size_m < max(LEAST_STEP_M, 4.0 * step.sigma_m):
         return None
