@@ -152,9 +152,38 @@ def test_a_result_of_two_scanners_checks_and_names_them(tmp_path):
     assert not spots.duplicated(["line", "spot"]).any()
 
 
+def test_a_clock_that_both_share_is_set_in_both_logs(tmp_path):
+    """The logger of both scanners is set back by 5 s: places, times and readings are those of the clock never set."""
+    lot = split(make())
+    moment = np.datetime64("2026-05-14T13:28:00.000")
+    files = dict(lot.files)
+    for name in ("scan.csv", "scan_b.csv"):
+        head, *body = files[name].decode().splitlines()
+        cells = [row.split(",", 1) for row in body]
+        back = [
+            shifted(stamp, -5000 if np.datetime64(stamp[:-1]) >= moment else 0) + "," + rest
+            for stamp, rest in cells
+        ]
+        files[name] = "\n".join([head, *back, ""]).encode()
+    change = f'\n[[change]]\nat = "{moment}Z"\nclock_offset = "-5 s"\n'
+    found = flows.flow(replace(lot, files=files), tmp_path / "set", lambda text: text + change)
+    never = flows.flow(lot, tmp_path / "never")
+    for name in ("seen_utc", "easting_m", "northing_m", "temp_c"):
+        assert np.array_equal(
+            getattr(found.swath, name), getattr(never.swath, name), equal_nan=name == "temp_c"
+        )
+
+
 @pytest.mark.parametrize(
     ("edit", "message"),
     [
+        (
+            lambda text: (
+                text.replace('id = "B"', 'id = "B"\nclock_offset = "1 s"')
+                + '\n[[change]]\nat = "2026-05-14T13:28:00Z"\nclock_offset = "2 s"\n'
+            ),
+            r"change\[1\]\.clock_offset: several scanners with clocks of their own",
+        ),
         (
             lambda text: text.replace("wins_overlap = true", "wins_overlap = false"),
             "A and B see the same mat: state wins",

@@ -69,7 +69,7 @@ def explain(
         raise ConfigError(
             f"{lot}: is lot {config.lot.id}, the result is of lot {found.lot_id}: give its own lot"
         )
-    rows, _ = read_scan(config.files.scan, config.scan_format)
+    rows, _ = read_scan(config.files.scan, config.scan_format, sets=config.clock_sets)
     temp_c = join_scanners(scan_log(rows, config), config)[0].temp_c if config.scanners else rows.temp_c
     fixes, _, _ = read_fixes(config.files.fixes, config.fixes_format, config.crs.fixes)
     clock_s = opened.quality["clock"]["offset_s"]
@@ -203,7 +203,7 @@ def thermometer_by_emissivity(finding: ThermometerFinding, emissivity: Emissivit
 
 def _matched(table: Any, lot: LotConfig, window_s: float) -> Any:
     """Pair readings of the reference with a lot's scan, on corrected UTC where the offset is stated."""
-    rows, _ = read_scan(lot.files.scan, lot.scan_format, lot.accept.rejected_frac)
+    rows, _ = read_scan(lot.files.scan, lot.scan_format, lot.accept.rejected_frac, sets=lot.clock_sets)
     stated = lot.rig.clock_offset_s
     shift = np.timedelta64(0 if stated == "auto" else round(float(stated) * 1e9), "ns")
     try:

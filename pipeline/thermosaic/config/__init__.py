@@ -10,7 +10,7 @@ This page names what other rooms take; they import it from here, never from a mo
 
 from .agencies import HANDED_IN, AgencyPattern, HandedIn, HandIn
 from .agreement import disagreements
-from .changes import ChangeSection, SetUp, changed_by, impossible, set_ups
+from .changes import ChangeSection, ClockSets, SetUp, changed_by, impossible, set_ups
 from .evidence import EvidenceFile, EvidenceValue
 from .formats import LOG_COLUMNS, SIDE_FILES, LogFormat
 from .lot import (
@@ -54,6 +54,7 @@ __all__ = [
     "AgencyPattern",
     "ChangeSection",
     "ClassesRule",
+    "ClockSets",
     "CrsSection",
     "DeliverySection",
     "EdgeTrimRule",

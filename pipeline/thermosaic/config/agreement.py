@@ -119,6 +119,9 @@ def _check_scanners(file: LotFile, found: Parts) -> Problems:
                 ("change", index, "spots_right"),
                 "several scanners: state two lots where one of them is moved",
             )
+        if change.clock_offset_s is not None and any(part.clock_offset_s is not None for part in parts):
+            text = "several scanners with clocks of their own: state two lots where one clock was set"
+            yield ("change", index, "clock_offset"), text
 
 
 def _check_changes(file: LotFile, found: Parts) -> Problems:

@@ -91,6 +91,9 @@ class ChangeSection(Section):
         return {name: value for name, value in values.items() if value is not None}
 
 
+ClockSets = tuple[
+    tuple[np.datetime64, np.timedelta64], ...
+]  # when, on the log's first clock, and by how much
 CHANGES_OF_PATH = (
     "antenna_forward_m", "antenna_right_m", "antenna_up_m", "non_slip_forward_m", "cross_slope_frac",
     "heading_offset_deg", "fix_sigma", "wheel_per_count_m", "clock_offset_s",
@@ -120,6 +123,21 @@ def set_ups(
     for change in sorted(timed, key=lambda item: item.at):  # type: ignore[arg-type, return-value]
         found.append(changed_by(found[-1], change))
     return tuple(found)
+
+
+def clock_sets(rig: RigSection, later: tuple[SetUp, ...]) -> ClockSets:
+    """When the logger's clock was set, on the clock of the log's beginning, and how far ahead of before."""
+    found, before = [], rig.clock_offset_s
+    for item in later:
+        now = item.rig.clock_offset_s
+        if now != before:
+            found.append((item.at_utc + _nanoseconds(rig.clock_offset_s), _nanoseconds(now - before)))
+            before = now
+    return tuple(found)
+
+
+def _nanoseconds(seconds: float) -> np.timedelta64:
+    return np.timedelta64(round(seconds * 1e9), "ns")
 
 
 def changed_by(before: SetUp, change: ChangeSection) -> SetUp:

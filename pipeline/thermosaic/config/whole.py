@@ -11,7 +11,7 @@ from pydantic import Discriminator, Field, Tag
 
 from ..delivery import Reader
 from ..units import StationLabels
-from .changes import ChangeSection, SetUp, set_ups
+from .changes import ChangeSection, ClockSets, SetUp, clock_sets, set_ups
 from .formats import LogFormat
 from .lot import (
     AcceptSection,
@@ -94,12 +94,21 @@ class LotConfig(LotStatement):
         """Set-ups after the first, in order of time; none without a [[change]]."""
         return set_ups(self.rig, self.scanner, self.changes)[1:]
 
+    @property
+    def clock_sets(self) -> ClockSets:
+        """When the logger's clock was set, as the readers of its logs take it."""
+        return clock_sets(self.rig, self.later)
+
     def within(self, first: datetime, last: datetime) -> LotConfig:
-        """Return the same lot for a part of its logs: earlier changes are in force, later ones are not there."""
+        """Return the same lot for a part of its logs: earlier changes are in force, later ones are not there.
+
+        Logs that were read are on the clock of their beginning, so its offset stays.
+        """
         ups = set_ups(self.rig, self.scanner, self.changes)
         held = [item for item in ups if item.at is None or item.at <= first]
         changes = tuple(item for item in self.changes if item.at is not None and first < item.at <= last)
-        return self.model_copy(update={"rig": held[-1].rig, "scanner": held[-1].scanner, "changes": changes})
+        rig = held[-1].rig.model_copy(update={"clock_offset_s": self.rig.clock_offset_s})
+        return self.model_copy(update={"rig": rig, "scanner": held[-1].scanner, "changes": changes})
 
     @property
     def station_plan(self) -> StationPlan:

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from .. import model
-from ..config import LogFormat
+from ..config import ClockSets, LogFormat
 from ..errors import InputError
 from .decimal_marks import naming_decimal_mark
 from .fixes import finish_fixes, read_fix_table
@@ -20,9 +20,15 @@ from .wheels import WheelRows, finish_wheel, read_wheel_rows
 
 
 def read_scan(
-    paths: tuple[Path, ...], log_format: LogFormat, rejected_frac: float = 1.0, of_mat: bool = True
+    paths: tuple[Path, ...],
+    log_format: LogFormat,
+    rejected_frac: float = 1.0,
+    of_mat: bool = True,
+    sets: ClockSets = (),
 ) -> tuple[ScanRows, model.Tally]:
     """Read a scan log, files in order as one log; without `of_mat` it may be of cold ground.
+
+    Where its clock was set (`sets`, as `LotConfig.clock_sets` gives them), times are on the clock of its beginning.
 
     Raises
     ------
@@ -32,13 +38,13 @@ def read_scan(
     for path in paths:
         check_file(path)
     with naming_decimal_mark(paths[0], log_format):
-        return _read_scan(paths, log_format, rejected_frac, of_mat)
+        return _read_scan(paths, log_format, rejected_frac, of_mat, sets)
 
 
 def _read_scan(
-    paths: tuple[Path, ...], log_format: LogFormat, rejected_frac: float, of_mat: bool
+    paths: tuple[Path, ...], log_format: LogFormat, rejected_frac: float, of_mat: bool, sets: ClockSets
 ) -> tuple[ScanRows, model.Tally]:
-    rows, ledger = read_scan_rows(paths, log_format, of_mat)
+    rows, ledger = read_scan_rows(paths, log_format, of_mat, sets)
     tally = ledger.close()
     require_share(tally, paths[0].name, rejected_frac)
     bad = bad_reading_frac(ledger, rows.temp_c.size)
@@ -85,8 +91,9 @@ def read_wheel(
     per_count_m: float | None,
     rejected_frac: float = 1.0,
     of_scan: WheelRows | None = None,
+    sets: ClockSets = (),
 ) -> tuple[model.Wheel, model.Tally, tuple[model.Doubt, ...]]:
-    """Read a wheel's own log, or take the wheel column of a scan that was read.
+    """Read a wheel's own log, on one clock as a scan is, or take the wheel column of a scan that was read.
 
     Raises
     ------
@@ -98,7 +105,7 @@ def read_wheel(
     if of_scan is None:
         for path in paths:
             check_file(path)
-        rows, ledger = read_wheel_rows(paths, log_format)
+        rows, ledger = read_wheel_rows(paths, log_format, sets)
     else:
         rows, ledger = of_scan, Ledger("wheel", read=len(of_scan.line))
     with naming_decimal_mark(paths[0], log_format):

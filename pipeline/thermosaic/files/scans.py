@@ -7,19 +7,19 @@ no mix is laid at is refused with the unit that they look like.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from ..config import LogFormat
+from ..config import ClockSets, LogFormat
 from ..errors import InputError
 from ..model import Doubt
 from ..units import TEMPERATURES
 from .numbers import BAD, MISSING, to_numbers
 from .rows import Block, read_blocks
 from .tallies import Ledger
-from .times import largest_step_back, name_step, rows_in_order, time_texts, to_utc
+from .times import largest_step_back, name_step, on_one_clock, rows_in_order, time_texts, to_utc
 from .wheels import WheelRows, wheel_part
 
 COLDEST_C, HOTTEST_C = -50.0, 400.0  # outside is no reading of a road: common practice, no source
@@ -30,7 +30,7 @@ _SAMPLE = 400_000  # readings looked at for the unit
 
 @dataclass(frozen=True)
 class ScanRows:
-    """Scan lines in order of time, on the scanner's clock."""
+    """Scan lines in order of time, on the scanner's clock as it was at the beginning."""
 
     time_utc: np.ndarray  # datetime64[ns] (line), strictly increasing
     line: np.ndarray  # int64 (line): data row over all files, rejected rows included, 1 = first
@@ -40,11 +40,12 @@ class ScanRows:
 
 
 def read_scan_rows(
-    paths: tuple[Path, ...], log_format: LogFormat, of_mat: bool = True
+    paths: tuple[Path, ...], log_format: LogFormat, of_mat: bool = True, sets: ClockSets = ()
 ) -> tuple[ScanRows, Ledger]:
     """Read a scan log; the ledger (role `scan`) counts rows, its notes count readings.
 
-    Without `of_mat` the scan may be of cold ground, and its unit is not judged.
+    Without `of_mat` the scan may be of cold ground, and its unit is not judged. `sets` tells when its clock was
+    set, as `times.on_one_clock` takes it.
 
     Raises
     ------
@@ -67,6 +68,8 @@ def read_scan_rows(
     time, line, file_line, temp = (np.concatenate([part[k] for part in parts]) for k in range(4))
     wheel = WheelRows.join([part[4] for part in parts])
     parts.clear()
+    time = on_one_clock(time, sets)
+    wheel = replace(wheel, time_utc=time) if wheel else None
     repeated, stepped = rows_in_order(time)
     ledger.reject("repeated_time", file_line[repeated])
     ledger.reject("stepped_back", file_line[stepped])

@@ -138,6 +138,31 @@ def gps_to_utc(gps: np.ndarray) -> np.ndarray:
     return gps - seconds[np.clip(step, 0, None)] * _SECOND
 
 
+def on_one_clock(time_utc: np.ndarray, sets: tuple[tuple[np.datetime64, np.timedelta64], ...]) -> np.ndarray:
+    """Bring a log whose clock was set to the clock of its beginning.
+
+    Parameters
+    ----------
+    time_utc : datetime64[ns] (row)
+        In the order in which the rows were written; a clock set back repeats times.
+    sets : tuple of (moment, step)
+        When it was set, on the clock of the log's beginning, and how far ahead it went, in order of time.
+
+    Returns
+    -------
+    datetime64[ns] (row)
+    """
+    clock = time_utc.copy()
+    for moment, step in sets:
+        back = np.flatnonzero(clock[:-1] - clock[1:] > -step // 2) if step < np.timedelta64(0) else []
+        if len(back):
+            nearest = back[np.argmin(np.abs(clock[back] - moment))]
+            clock[nearest + 1 :] -= step
+        else:
+            clock[clock >= moment] -= step
+    return clock
+
+
 def rows_in_order(time_utc: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Choose the rows whose times increase, leaving out as few as can be.
 

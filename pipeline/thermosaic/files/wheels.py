@@ -7,20 +7,20 @@ where it was, and a doubt says so. Scale, slip and a stuck wheel show against th
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 import numpy as np
 
 from .. import model
-from ..config import LogFormat
+from ..config import ClockSets, LogFormat
 from ..delivery import tell
 from ..errors import ConfigError, InputError
 from ..units import UNITS
 from .numbers import BAD, MISSING, to_numbers
 from .rows import Block, read_blocks
 from .tallies import Ledger
-from .times import rows_in_order, time_texts, to_utc
+from .times import on_one_clock, rows_in_order, time_texts, to_utc
 
 FASTEST_MPS = 60.0  # no vehicle that carries a scanner is faster
 SLACK_M = 1.0
@@ -62,8 +62,13 @@ def wheel_part(block: Block, time_utc: np.ndarray, log_format: LogFormat) -> Whe
     return WheelRows(time_utc, value, state, block.line, name == "wheel_count")
 
 
-def read_wheel_rows(paths: tuple[Path, ...], log_format: LogFormat) -> tuple[WheelRows, Ledger]:
-    """Read a wheel's own log; the ledger (role `wheel`) counts rows that are no row in time."""
+def read_wheel_rows(
+    paths: tuple[Path, ...], log_format: LogFormat, sets: ClockSets = ()
+) -> tuple[WheelRows, Ledger]:
+    """Read a wheel's own log; the ledger (role `wheel`) counts rows that are no row in time.
+
+    `sets` tells when its clock was set, as `times.on_one_clock` takes it.
+    """
     ledger, parts = Ledger("wheel"), []
     for path in paths:
         for block in read_blocks(path, log_format):
@@ -74,6 +79,7 @@ def read_wheel_rows(paths: tuple[Path, ...], log_format: LogFormat) -> tuple[Whe
     rows = WheelRows.join(parts)
     if rows is None:
         raise InputError(f"{paths[0].name}: holds no wheel row")
+    rows = replace(rows, time_utc=on_one_clock(rows.time_utc, sets))
     repeated, stepped = rows_in_order(rows.time_utc) if len(rows.line) else (np.zeros(0, bool),) * 2
     ledger.reject("repeated_time", rows.line[repeated])
     ledger.reject("stepped_back", rows.line[stepped])

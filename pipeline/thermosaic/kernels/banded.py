@@ -1,7 +1,7 @@
 """Least squares along a chain: unknowns touch only their neighbours, so cost grows with length alone.
 
-The normal equations of a chain are block tridiagonal. They are kept as the blocks on the diagonal and
-those to the next knot, each (state, state, knot), factored by LAPACK's banded Cholesky, and the covariance
+The normal equations of a chain are block tridiagonal. They are kept as bands, a row of knots each, factored
+by LAPACK's banded Cholesky, and the covariance
 of each knot comes from the inverse restricted to the band, never from a full inverse.
 """
 
@@ -23,8 +23,7 @@ class Chain:
     """
 
     def __init__(self, knots: int, states: int) -> None:
-        self.diagonal = np.zeros((states, states, knots))  # row <= col only
-        self.upper = np.zeros((states, states, knots - 1))
+        self.bands = np.zeros((states, 2 * states, knots))  # by row, and how much further right
         self.right = np.zeros((states, knots))
 
     def add_at(
@@ -41,7 +40,7 @@ class Chain:
             self.right[row, knots] -= pull * residual
             for col, right in slope.items():
                 if row <= col:
-                    self.diagonal[row, col, knots] += pull * right
+                    self.bands[row, col - row, knots] += pull * right
 
     def add_links(
         self, here: Derivatives, there: Derivatives, weight: np.ndarray, residual: np.ndarray | float
@@ -49,26 +48,20 @@ class Chain:
         """Add one scalar factor between every knot and the next; derivatives at both."""
         self.add_at(slice(0, -1), here, weight, residual)
         self.add_at(slice(1, None), there, weight, residual)
+        states = len(self.right)
         for row, left in self._solved(here).items():
             pull = weight * left
             for col, right in self._solved(there).items():
-                self.upper[row, col] += pull * right
+                self.bands[row, states + col - row, :-1] += pull * right
 
     def _solved(self, slope: Derivatives) -> Derivatives:
         return {state: value for state, value in slope.items() if state < len(self.right)}
 
     def factor(self) -> Factored:
         """Factor the equations; raise numpy.linalg.LinAlgError where they leave an unknown open."""
-        states, _, knots = self.diagonal.shape
-        bands = np.zeros((knots, states, 2 * states))
-        for row in range(states):
-            for col in range(states):
-                if row <= col:
-                    bands[:, row, col - row] = self.diagonal[row, col]
-                bands[:-1, row, states + col - row] = self.upper[row, col]
-        lower = cholesky_banded(
-            bands.reshape(-1, 2 * states).T, overwrite_ab=True, lower=True, check_finite=False
-        )
+        states, knots = self.right.shape
+        bands = np.ascontiguousarray(self.bands.transpose(2, 0, 1)).reshape(-1, 2 * states).T
+        lower = cholesky_banded(bands, overwrite_ab=True, lower=True, check_finite=False)
         return Factored(lower, knots, states)
 
 
@@ -95,20 +88,20 @@ class Factored:
         Takahashi, Fagan and Chen (1973), by blocks.
         """
         own, below = self._blocks()
-        freed = np.linalg.inv(own)
+        freed = _inverse(own)
         pull = below @ freed[:-1]  # what a knot's error is in the next one's terms
         spread = _from_the_last(_turned(freed) @ freed, pull)
         return spread, -(spread[1:] @ pull)
 
     def _blocks(self) -> tuple[np.ndarray, np.ndarray]:
-        """Blocks of the factor: on the diagonal (knot, row, col) and below it (knot - 1, row, col)."""
+        """Blocks of the factor: on the diagonal (row, col, knot) and below it (knot - 1, row, col)."""
         lower = self.lower.T.reshape(self.knots, self.states, -1)
-        own = np.zeros((self.knots, self.states, self.states))
+        own = np.zeros((self.states, self.states, self.knots))
         below = np.zeros((self.knots - 1, self.states, self.states))
         for row in range(self.states):
             for col in range(self.states):
                 if row >= col:
-                    own[:, row, col] = lower[:, col, row - col]
+                    own[row, col] = lower[:, col, row - col]
                 below[:, row, col] = lower[:-1, col, self.states + row - col]
         return own, below
 
@@ -120,6 +113,17 @@ class Factored:
     def covariances_with_next(self) -> np.ndarray:
         """Covariance of every knot's states with the next knot's, (state, state of the next, knot - 1)."""
         return np.ascontiguousarray(self._covariances[1].transpose(2, 1, 0))
+
+
+def _inverse(lower: np.ndarray) -> np.ndarray:
+    """Inverses (knot, row, col) of lower triangles (row, col, knot), all knots at once."""
+    found = np.zeros_like(lower)
+    for row in range(len(lower)):
+        found[row, row] = 1.0
+        for col in range(row):
+            found[row, : col + 1] -= lower[row, col] * found[col, : col + 1]
+        found[row, : row + 1] /= lower[row, row]
+    return np.ascontiguousarray(found.transpose(2, 0, 1))
 
 
 def _from_the_last(own: np.ndarray, pull: np.ndarray) -> np.ndarray:

@@ -63,15 +63,15 @@ def coarse_offset(
         one explains, 0..1; below about 0.3 the motion was too steady to tell.
     """
     logs = scan_s, wheel_m, fix_s + around_s, fix_m
-    lag, product = _likeness_by_lag(*logs, window_s, reach_s)
-    best = int(np.argmax(product))
-    away = np.where(np.abs(lag - lag[best]) > 30, product, -1.0)
-    left_best, left_away = 1.0 - float(product[best]), 1.0 - max(float(away.max()), 0.0)
+    step_s = window_s / 4.0
+    lag, alike = _likeness_by_lag(*logs, window_s, step_s, (-reach_s, reach_s))
+    best = int(np.argmax(alike))
+    away = np.where(np.abs(lag - lag[best]) > 30, alike, -1.0)
+    left_best, left_away = 1.0 - float(alike[best]), 1.0 - max(float(away.max()), 0.0)
     trust = 1.0 - left_best / max(left_away, 1e-9)
-    if fine_window_s < window_s:
-        _, finer = _likeness_by_lag(*logs, fine_window_s, reach_s)
-        best = int(np.argmax(np.where(np.abs(lag - lag[best]) <= 1.5 * window_s, finer, -1.0)))
-    return float(around_s + lag[best]), trust
+    near = lag[best] - 1.5 * window_s, lag[best] + 1.5 * window_s
+    lag, alike = _likeness_by_lag(*logs, min(fine_window_s, window_s), 1.0, near)
+    return float(around_s + lag[np.argmax(alike)]), trust
 
 
 def _likeness_by_lag(
@@ -80,19 +80,16 @@ def _likeness_by_lag(
     fix_s: np.ndarray,
     fix_m: np.ndarray,
     window_s: float,
-    reach_s: float,
+    step_s: float,
+    within_s: tuple[float, float],
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Lags of the scan clock, whole seconds, and how alike the speeds are at each; -1 out of reach."""
-    start, end = min(scan_s[0], fix_s[0]), max(scan_s[-1], fix_s[-1])
-    grid = np.arange(start, end + 1.0)
+    """Lags of the scan clock, whole steps from one bound to the other, and how alike the speeds are at each."""
+    grid = np.arange(min(scan_s[0], fix_s[0]), max(scan_s[-1], fix_s[-1]) + step_s, step_s)
     wheel = speed_on_grid(scan_s, wheel_m[:, None], grid, window_s)
     gnss = speed_on_grid(fix_s, fix_m, grid, window_s)
     gnss = np.minimum(gnss, 3.0 * np.nanpercentile(wheel, 99) + 0.05) if np.isfinite(wheel).any() else gnss
-    product = _likeness(wheel, gnss)
-    size = len(product)
-    lag = np.arange(size)
-    lag = np.where(lag < size // 2, lag, lag - size)
-    return lag, np.where(np.abs(lag) <= min(reach_s, len(grid) - 1), product, -1.0)
+    first, last = (int(np.clip(round(end / step_s), 1 - len(grid), len(grid) - 1)) for end in within_s)
+    return step_s * np.arange(first, last + 1), _likeness(wheel, gnss, first, last)
 
 
 def name_offset(offset_s: float, tolerance_s: float = 2.0) -> str:
@@ -117,17 +114,20 @@ def name_offset(offset_s: float, tolerance_s: float = 2.0) -> str:
     return ""
 
 
-def _likeness(wheel: np.ndarray, gnss: np.ndarray) -> np.ndarray:
-    """Correlation of two logs (NaN outside) at every lag, each lag over what both logs hold there.
+def _likeness(wheel: np.ndarray, gnss: np.ndarray, first: int, last: int) -> np.ndarray:
+    """Correlation of two logs (NaN outside) at lags `first` .. `last`, each over what both logs hold there.
 
-    Masked correlation by Fourier transforms (Padfield, 2012), less where less is shared: a log that begins in
-    a stop is not held against the whole stop of the other.
+    Masked correlation (Padfield, 2012), less where less is shared: a log that begins in a stop is not held
+    against the whole stop of the other.
     """
-    size = 1 << int(2 * len(wheel) - 1).bit_length()
-    first, second = ([np.fft.rfft(part, size) for part in _powers(log)] for log in (wheel, gnss))
+    ours, theirs = _powers(wheel), _powers(gnss)
+    far = max(last - first, abs(first), abs(last))
+    size = 1 << (len(wheel) + far).bit_length()
+    waves = [[np.fft.rfft(part, size) for part in log] for log in (ours, theirs)]
 
     def total(one: int, other: int) -> np.ndarray:
-        return np.fft.irfft(first[one] * np.conj(second[other]), size)
+        every = np.fft.irfft(waves[0][one] * np.conj(waves[1][other]), size)
+        return every[np.arange(first, last + 1)]
 
     count = np.maximum(np.round(total(0, 0)), 1.0)
     shared = total(1, 1) - total(1, 0) * total(0, 1) / count

@@ -55,7 +55,7 @@ def _read_all(config: LotConfig, of_mat: bool, aside: Executor) -> LotInputs:
         config.files.fixes, config.fixes_format, config.crs.fixes, config.accept.rejected_frac,
     )  # fmt: skip
     rows, scan_tally = logs.read_scan(
-        config.files.scan, config.scan_format, config.accept.rejected_frac, of_mat
+        config.files.scan, config.scan_format, config.accept.rejected_frac, of_mat, config.clock_sets
     )
     scan = scan_log(rows, config)
     scan, more_tallies, more_doubts = join_scanners(scan, config, of_mat)
@@ -63,7 +63,6 @@ def _read_all(config: LotConfig, of_mat: bool, aside: Executor) -> LotInputs:
     fixes, fix_tallies, fix_doubts = fixes_read.result()
     wheel, wheel_tally, wheel_doubts = _read_wheel(config, rows)
     require_counts(wheel, config)
-    scan, wheel = (replace(log, time_utc=_one_clock(log.time_utc, config)) for log in (scan, wheel))
     require_quality(fixes, config.accept.autonomous_frac, config.files.fixes[0].name)
     require_overlap(scan, fixes, wheel, config)
     unchanged = [aside.submit(sources.confirm_unchanged, *item) for item in held if item[1].role in LOGS]
@@ -134,7 +133,9 @@ def join_scanners(
     tallies, doubts = [], []
     temps, centres = [first.temp_c], [first.spot_right_m]
     for part in config.scanners[1:]:
-        rows, tally = logs.read_scan(part.file, config.scan_format, config.accept.rejected_frac, of_mat)
+        rows, tally = logs.read_scan(
+            part.file, config.scan_format, config.accept.rejected_frac, of_mat, config.clock_sets
+        )
         own = _scan_log(rows, ScannerSection.model_construct(spots_right=part.spots_right), part.file[0].name)
         temp, share = _on_lines(own, first, part, config)
         if share < 1:
@@ -307,7 +308,9 @@ def _read_wheel(config: LotConfig, rows: ScanRows) -> tuple[Wheel, Tally, tuple[
     if config.files.wheel:
         if config.wheel_format is None:
             raise ConfigError("[formats] wheel: state the format of the wheel's log")
-        return logs.read_wheel(config.files.wheel, config.wheel_format, per_count_m, limit)
+        return logs.read_wheel(
+            config.files.wheel, config.wheel_format, per_count_m, limit, sets=config.clock_sets
+        )
     if rows.wheel is None:
         raise InputError(
             f"{config.files.scan[0].name}: has no wheel_m or wheel_count column, and [files] wheel names no "
@@ -324,18 +327,6 @@ def require_counts(wheel: Wheel, config: LotConfig) -> None:
             "[[change]] wheel_per_count: the wheel is logged in metres, not in counts: there is no constant to "
             "change; leave it out, the length is taken from the fixes"
         )
-
-
-def _one_clock(time_utc: np.ndarray, config: LotConfig) -> np.ndarray:
-    """Bring a log of the scan clock, where a change says that it was set, to the clock of its beginning."""
-    clock, before = time_utc.copy(), config.rig.clock_offset_s
-    for item in config.later:
-        now = item.rig.clock_offset_s
-        if now != before:
-            from_utc = item.at_utc + _nanoseconds(config.rig.clock_offset_s)
-            clock[clock >= from_utc] -= _nanoseconds(now - before)
-            before = now
-    return clock
 
 
 def _nanoseconds(seconds: float) -> np.timedelta64:
