@@ -1,8 +1,8 @@
 """Least squares along a chain: unknowns touch only their neighbours, so cost grows with length alone.
 
-The normal equations of a chain are block tridiagonal. They are kept as bands, a row of knots each, factored
-by LAPACK's banded Cholesky, and the covariance
-of each knot comes from the inverse restricted to the band, never from a full inverse.
+The normal equations of a chain are block tridiagonal. They are kept as bands, a row of knots each, and
+factored by LAPACK's banded Cholesky; the covariance of each knot comes from the inverse restricted to the band,
+never from a full inverse.
 """
 
 from __future__ import annotations

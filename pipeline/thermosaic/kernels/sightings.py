@@ -38,14 +38,16 @@ def gather(
     """
     if len(distance_m) == 0:
         return np.zeros(0, np.int64)
-    cell = np.floor((distance_m - distance_m[0]) / span_m)
     span = np.broadcast_to(span_s, time_s.shape)
-    fresh = np.ones(len(cell), bool)
-    fresh[1:] = (np.diff(cell) != 0) | (np.diff(kind) != 0) | (np.diff(span) != 0)
-    first = np.maximum.accumulate(np.where(fresh, np.arange(len(cell)), 0))
-    turn = np.floor((time_s - time_s[first]) / span)
-    fresh[1:] |= np.diff(turn) != 0
-    return np.flatnonzero(fresh)
+    other = np.flatnonzero((kind[1:] != kind[:-1]) | (span[1:] != span[:-1])) + 1
+    cells = int((distance_m[-1] - distance_m[0]) / span_m)
+    edges = np.searchsorted(distance_m, distance_m[0] + span_m * np.arange(1, cells + 1))
+    first = np.unique(np.concatenate([[0], other, edges[edges < len(time_s)]]))
+    lasting = time_s[np.append(first[1:], len(time_s)) - 1] - time_s[first]
+    more = (lasting / span[first]).astype(np.int64)
+    turn = np.arange(1, more.sum() + 1) - np.repeat(np.cumsum(more) - more, more)
+    late = np.searchsorted(time_s, np.repeat(time_s[first], more) + turn * np.repeat(span[first], more))
+    return np.unique(np.concatenate([first, late[late < len(time_s)]]))
 
 
 def means(start: np.ndarray, *columns: np.ndarray) -> list[np.ndarray]:
@@ -177,10 +179,11 @@ def _at_once(east_m: np.ndarray, north_m: np.ndarray, place: np.ndarray) -> np.n
 
     A receiver jumps from one fix to the next; a machine that turns or brakes shares its move out.
     """
-    move = np.stack([np.diff(east_m), np.diff(north_m)])
-    alone = np.pad(np.hypot(*(move[:, 1:-1] - 0.5 * (move[:, :-2] + move[:, 2:]))), 1)
-    near = np.clip(place[:, None] + np.arange(-2, 3), 0, len(alone) - 1)
-    return alone[near].max(axis=1)
+    at = np.clip(place[:, None] + np.arange(-2, 3), 1, len(east_m) - 3)
+    alone = [
+        1.5 * (axis[at + 1] - axis[at]) - 0.5 * (axis[at + 2] - axis[at - 1]) for axis in (east_m, north_m)
+    ]
+    return np.hypot(*alone).max(axis=1)
 
 
 def _step_beside(values: np.ndarray, beside: int) -> np.ndarray:
@@ -195,8 +198,8 @@ def _step_beside(values: np.ndarray, beside: int) -> np.ndarray:
     return step - _running_median(step, 6 * beside + 1)
 
 
-def _running_median(values: np.ndarray, width: int, every: int = 4) -> np.ndarray:
-    """Median of the `width` (odd) values around every fourth one, and straight lines between.
+def _running_median(values: np.ndarray, width: int, every: int = 8) -> np.ndarray:
+    """Median of the `width` (odd) values around every eighth one, and straight lines between.
 
     The first and the last value go on beyond the ends. By sorting, some thousand windows at a time: scipy.ndimage
     takes longer to load than a day's fixes to sort.
@@ -216,11 +219,12 @@ def first_guess(
     north_m: np.ndarray,
     cell_m: float = 1.0,
     stiffness: float = 1e4,
+    close_m: float = 1e-3,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Robust smooth curve through sightings, as the place where an exact solution can start.
 
     A discrete spline with third differences penalised (Whittaker, 1923; Eilers, 2003), reweighted by the
-    Cauchy function of the distance from the curve.
+    Cauchy function of the distance from the curve until it moves by less than `close_m`, ten times at most.
 
     Returns
     -------
@@ -240,7 +244,7 @@ def first_guess(
                 stiffness * difference[first] * difference[second]
             )
     bands[0] += 1e-9
-    weight = np.ones(len(place))
+    weight, before = np.ones(len(place)), np.inf
     for _ in range(10):
         system = bands.copy()
         system[0] += np.bincount(left, weight * (1 - share) ** 2, count) + np.bincount(
@@ -255,6 +259,9 @@ def first_guess(
             ]
         )
         curve = solveh_banded(system, right, lower=True, check_finite=False)
+        if np.abs(curve - before).max() < close_m:
+            break
+        before = curve
         there = curve[left] * (1 - share)[:, None] + curve[left + 1] * share[:, None]
         off = np.hypot(east_m - there[:, 0], north_m - there[:, 1])
         weight = 1.0 / (1.0 + (off / (1.4826 * np.median(off) + 1e-3)) ** 2)

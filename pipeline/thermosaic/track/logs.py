@@ -61,7 +61,7 @@ def align(inputs: LotInputs, sigma_m: np.ndarray, rigs: Rigs) -> Logs:
     if np.abs(turn).max() > 180.0:
         turn = (turn + 180.0) % 360.0 - 180.0
     shrink = EARTH_M * np.radians(1.0)
-    flat = np.column_stack([turn * (np.cos(np.radians(lat)) * shrink), (fixes.lat_deg - lat) * shrink])
+    flat = np.stack([turn * (np.cos(np.radians(lat)) * shrink), (fixes.lat_deg - lat) * shrink]).T
     fix_s, row_s = seconds(fixes.time_utc, origin), seconds(wheel.time_utc, origin)
     flat = _joined(flat, fix_s, rigs.turns_s(*ANTENNA))
     return Logs(

@@ -71,8 +71,9 @@ def gather(logs: Logs, offset_s: float, cut: Cut, plane: Plane, noise: Noise, ri
         return None
     time, quality = logs.fix_s[picked], logs.fixes.quality[picked]
     span = _span(row_s, wheel, time + offset_s)
-    turns = np.searchsorted(rigs.turns_s(*ANTENNA, "heading_offset_deg"), time, side="right")
-    kind = quality + 16 * turns
+    kind = quality.astype(np.int32)
+    for turn in np.searchsorted(time, rigs.turns_s(*ANTENNA, "heading_offset_deg")):
+        kind[turn:] += 16
     first = sightings.gather(place, time, kind, SPAN_M, span)
     if len(first) < FEWEST:
         return None

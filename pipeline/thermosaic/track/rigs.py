@@ -29,11 +29,14 @@ class Rigs:
 
     def code_of(self, time_utc: np.ndarray) -> np.ndarray:
         """Which rig holds at each UTC time (datetime64), int."""
+        if not len(self.from_s):
+            return np.zeros(len(time_utc), np.intp)
         return self.code((time_utc - self.origin).astype(np.int64) * 1e-9)
 
     def value(self, name: str, utc_s: np.ndarray) -> np.ndarray:
         """Value of a key at each time, float64."""
-        return np.array([getattr(item, name) for item in self.sections], float)[self.code(utc_s)]
+        values = np.array([getattr(item, name) for item in self.sections], float)
+        return values[self.code(utc_s)] if len(values) > 1 else np.full(len(utc_s), values[0])
 
     def turns_s(self, *names: str) -> np.ndarray:
         """Times at which one of these keys changes."""
