@@ -210,6 +210,17 @@ def after(fixes: model.Fixes, begin: np.datetime64) -> model.Fixes:
     )
 
 
+def test_an_offset_that_asks_for_more_than_the_last_is_not_applied(monkeypatch) -> None:
+    """Shifts asked for of 100, 10 and -30 ms: the second offset is kept, its shift counted in the sigma."""
+    asked = iter([(0.1, 0.004), (0.01, 0.004), (-0.03, 0.004)])
+    plain = solve(make(passes=STOP), clock_offset="0.1 s")
+    monkeypatch.setattr("thermosaic.track.clock.shift", lambda pieces, logs: next(asked))
+    found = solve(make(passes=STOP), clock_offset="auto")
+    assert found.clock_offset_s == pytest.approx(0.1)
+    assert found.clock_offset_sigma_s == pytest.approx(np.hypot(0.004, 0.01))
+    assert np.allclose(found.knot_easting_m, plain.knot_easting_m, atol=1e-3)
+
+
 def test_a_steady_lot_says_that_it_cannot_tell_the_clock() -> None:
     """Without a stop nothing is applied and the reader is told."""
     trajectory = solve(make(), clock_offset="auto")

@@ -100,9 +100,13 @@ class _Solver:
         for _ in range(CLOCK_ROUNDS if auto else 0):
             if not sigma <= clocks.WORST_SIGMA_S or clocks.is_at_rest(shift, sigma):
                 break
+            before = self.pieces, self.cuts, offset, shift, sigma
             offset += float(np.clip(shift, -clocks.LARGEST_STEP_S, clocks.LARGEST_STEP_S))
             self._solve_again(offset)
             shift, sigma = clocks.shift(self.solved, self.logs)
+            if not abs(shift) < abs(before[3]):
+                self.pieces, self.cuts, offset, shift, sigma = before
+                break
         if auto and not clocks.is_at_rest(shift, sigma):
             sigma = float(np.hypot(sigma, shift))
         used = auto and sigma <= clocks.WORST_SIGMA_S
