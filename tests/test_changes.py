@@ -23,7 +23,7 @@ def before(tmp_path_factory):
 @pytest.mark.parametrize(
     ("old", "new", "key", "found", "affects"),
     [
-        ('"10+12.26"', '"10+42.74"', "mark.1.station", "was 1012.3 m, is 1042.7 m", "labels and stations only"),
+        ('"10+12.26"', '"10+42.74"', "mark.1.station", "was 10+12.26, is 10+42.74", "labels and stations only"),
         ('"1.98 m ahead"', '"2.0 m ahead"', "rig.antenna_forward", "was 1.98 m, is 2 m", "positions"),
         ('"145 degC"', '"150 degC"', "lot.laydown_target", "was 145 degC, is 150 degC", "against the target"),
         ("lift = 1", "lift = 2", "lot.lift", "was 1, is 2", "no position, cut or class"),

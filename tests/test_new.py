@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from thermosaic import questions
+from thermosaic import new_lots, questions
 from thermosaic.errors import ConfigError
 from thermosaic.files.catalogue import load_agency, load_rig, shipped_names
 from thermosaic.new_lots import first_answers, new_lot, propose
@@ -104,6 +104,35 @@ def test_questions_are_asked_by_place_and_wrong_answers_again(folder):
     assert "25 is outside the allowed range 1 .. 20" in done.stderr
     assert '"2.5" is not a length with a unit' in done.stderr
     assert load_config(folder).lot.id == "KDEMO-1"
+
+
+def test_a_rule_that_is_not_there_is_refused_at_once(folder):
+    """A misspelt rule profile or log format is named with the nearest one when it is typed, not after all questions."""
+    done = command("new", folder, "--ask", given="differential-150\n")
+    assert 'did you mean "differential-150ft"?' in done.stderr
+    for key in (("rules", "profile"), ("formats", "scan")):
+        with pytest.raises(ValueError, match="is not a shipped name"):
+            new_lots.require_known(key, "nothing-like-it", folder)
+
+
+def test_answers_that_make_no_lot_together_are_kept(folder):
+    """Edges of the mat that cross are found at the end: what was typed stands in a file, mended it opens the lot."""
+    typed = [
+        "", "", "County Road 12", "1", "1", "", "2.5 in", "", "America/Boise", "EPSG:6318", "EPSG:6451",
+        "", "EPSG:6318", "112+00",
+    ]  # fmt: skip
+    crossed = ("--set", "scanner.mat_left=7 ft", "--set", "lot.id=KDEMO-1")
+    done = command(
+        "new", folder, "--rig", "bar-on-screed", "--ask", *crossed, given="\n".join(typed) + "\n" * 30
+    )
+    kept = folder / "answers.toml"
+    assert done.returncode == 2
+    assert not (folder / "lot.toml").exists()
+    assert "mat_left must lie left of mat_right" in done.stderr
+    assert f"your answers are kept: mend them in {kept}" in done.stderr
+    kept.write_text(kept.read_text().replace('mat_left = "7 ft"', 'mat_left = "-6 ft"'))
+    assert command("new", folder, "--answers", kept).returncode == 0
+    assert load_config(folder).lot.route == "County Road 12"
 
 
 def test_what_people_wrote_beside_the_logs_is_taken_where_it_is_found(folder):

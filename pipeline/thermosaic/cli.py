@@ -212,7 +212,9 @@ def closing_table(summary: dict[str, Any], units: str) -> str:
 @app.command()
 @click.argument("result", type=click.Path(path_type=Path))
 def verify(result: Path) -> None:
-    """Re-check a RESULT: every file, digest and count; exit 5 when anything differs.
+    """Re-check every file, digest and count of a RESULT.
+
+    Exits 5 when anything differs.
 
     Example: thermosaic verify lift1_result
     """
@@ -240,7 +242,9 @@ def verify(result: Path) -> None:
     "--without-names", is_flag=True, help="Leave out keys of [lot.agency] that name persons, and notes."
 )
 def report(result: Path, folder: Path, lang: str, pdf: bool, without_names: bool) -> None:
-    """Write the report of a RESULT: one page, a card for a phone, waypoints and tables.
+    """Write the report of a RESULT anew.
+
+    That is one page, a card for a phone, waypoints and tables.
 
     Example: thermosaic report lift1_result -o lift1_report --lang es
     """
@@ -262,9 +266,10 @@ def explain(
     result: Path, profile: int | None, zone: int | None, at: str | None, pass_id: str | None, lot: Path | None,
     as_json: bool,
 ) -> None:  # fmt: skip
-    """Explain a number of a RESULT, from file and row to the class; exit 5 when a step differs.
+    """Explain a number of a RESULT, from file and row to the class.
 
-    Everything is computed anew from the published readings; = marks what equals the product's number.
+    Exits 5 when a step differs. Everything is computed anew from the published readings; = marks what equals
+    the product's number.
 
     \b
     Examples:
@@ -321,11 +326,14 @@ def plot(result: Path, what: str, path: Path) -> None:
 def hand_in(
     result: Path, agency: str, path: Path, lot: Path | None, without_names: bool, overwrite: bool
 ) -> None:
-    """Pack what an agency's list asks of a RESULT: its file names, columns and formats, checksums, a cover page.
+    """Pack what an agency's list asks of a RESULT.
 
-    Prints what is missing from the list; the cover page says it too.
+    Its file names, columns and formats, checksums, a cover page. Prints what is missing from the list; the
+    cover page says it too.
 
-    Example: thermosaic hand-in lift1_result --agency county-roads --lot lift1 -o lift1.zip
+    \b
+    Example:
+      thermosaic hand-in lift1_result --agency county-roads --lot lift1 -o lift1.zip
     """
     from .results import hand_in_result
 
@@ -377,7 +385,7 @@ def _run_demo_lot(name: str, folder: Path, overwrite: bool) -> str:
 
 @app.command()
 def doctor() -> None:
-    """Print versions and environment, and try one round trip through each library.
+    """Print versions, and try one round trip through each library.
 
     Example: thermosaic doctor
     """

@@ -5,7 +5,9 @@ As in `cli`, one command is one library call, and only here is asked.
 
 from __future__ import annotations
 
+import contextlib
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -35,7 +37,7 @@ def new(
     folder: Path, rig: str | None, rules: str | None, agency: str | None, like: Path | None,
     answers: Path | None, pairs: tuple[str, ...], accept: bool, ask: bool | None, overwrite: bool,
 ) -> None:  # fmt: skip
-    """Open a lot: write FOLDER/lot.toml, asking for what is missing.
+    """Open a lot: write its lot.toml, asking for what is missing.
 
     Copy the logs into FOLDER first: they are recognised and proposed.
 
@@ -59,9 +61,11 @@ def new(
     proposals = new_lots.propose(folder)
     if accept:
         given = _with_proposals(given, pattern, proposals)
-    if ask or (ask is None and sys.stdin.isatty()):
-        given = _ask(given, pattern, proposals)
-    text = new_lots.new_lot(folder, given, pattern)
+    asked = ask or (ask is None and sys.stdin.isatty())
+    if asked:
+        given = _ask(given, pattern, proposals, folder)
+    with _kept_answers(folder, given) if asked else contextlib.nullcontext():
+        text = new_lots.new_lot(folder, given, pattern)
     new_lots.write_lot_file(path, text)
     config = load_config(path)
     click.echo(f"{path}: lot {config.lot.id}, rule {config.rules.id}")
@@ -105,7 +109,22 @@ def _with_proposals(answers: dict[str, Any], pattern: Any, proposals: dict[str, 
         answers = questions.with_answer(answers, question.key, question.proposal)
 
 
-def _ask(answers: dict[str, Any], pattern: Any, proposals: dict[str, Any]) -> dict[str, Any]:
+@contextlib.contextmanager
+def _kept_answers(folder: Path, answers: dict[str, Any]) -> Iterator[None]:
+    """Where answers that a person typed make no lot together, keep them in a file and say so."""
+    from . import new_lots
+
+    try:
+        yield
+    except ConfigError as error:
+        path = folder / "answers.toml"
+        new_lots.write_answers(path, answers)
+        raise ConfigError(
+            f"{error}\nyour answers are kept: mend them in {path}, then thermosaic new {folder} --answers {path}"
+        ) from None
+
+
+def _ask(answers: dict[str, Any], pattern: Any, proposals: dict[str, Any], folder: Path) -> dict[str, Any]:
     """Ask one question after another; an empty answer takes the proposal, or leaves an optional one out."""
     from . import questions
 
@@ -119,7 +138,8 @@ def _ask(answers: dict[str, Any], pattern: Any, proposals: dict[str, Any]) -> di
         if question.place != place:
             place = question.place
             click.echo(f"\n== {place} ==", err=True)
-        value = _answer(question, questions.labels_of(answers))
+            click.echo(f"{questions.PLACES[place]}\n", err=True)
+        value = _answer(question, questions.labels_of(answers), folder)
         passed.add(question.key)
         if value is None:
             proposals = {key: item for key, item in proposals.items() if key != question.key_text}
@@ -127,8 +147,8 @@ def _ask(answers: dict[str, Any], pattern: Any, proposals: dict[str, Any]) -> di
             answers = questions.with_answer(answers, question.key, value)
 
 
-def _answer(question: Any, labels: Any) -> Any:
-    from . import questions
+def _answer(question: Any, labels: Any, folder: Path) -> Any:
+    from . import new_lots, questions
 
     optional = "" if question.required else "  (optional: - leaves it out)"
     click.echo(f"{question.key_text}: {question.meaning}{optional}", err=True)
@@ -145,6 +165,8 @@ def _answer(question: Any, labels: Any) -> Any:
             click.echo("    an answer is needed here", err=True)
             continue
         try:
-            return questions.read_answer(question.key, text, labels)
+            value = questions.read_answer(question.key, text, labels)
+            new_lots.require_known(question.key, value, folder)
+            return value
         except ValueError as error:
             click.echo(f"    {error}", err=True)

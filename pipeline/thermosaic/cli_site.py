@@ -34,9 +34,9 @@ PATH = click.Path(path_type=Path)
     help="Say which keys differ from a RESULT or LOT, and what they affect.",
 )
 def check(lot: Path, as_json: bool, so_far: bool, explain_format: bool, against: Path | None) -> None:
-    """Check a lot's logs before the crew goes home: ok, look or stop, with what to do.
+    """Check a lot's logs before the crew goes home.
 
-    Exits as `run` would: 2, 3 or 4 on a stop, else 0.
+    Each line says ok, look or stop, and what to do. Exits as `run` would: 2, 3 or 4 on a stop, else 0.
 
     Example: thermosaic check lift1
     """
@@ -94,7 +94,7 @@ def _against(lot: Path, other: Path) -> Any:
 
 @click.group()
 def rig() -> None:
-    """Check the rig before it is trusted: wheel, thermometer, antenna, reach.
+    """Check the rig before it is trusted.
 
     Measure with the paver parked, engine off, brake set, outside traffic.
     """
@@ -133,7 +133,9 @@ def _say(finding: Any, table: Any, evidence: Path | None, reader: Any) -> None:
 DATE = click.option("--date", "day", required=True, help="Local date of the check, like 2026-05-01.")
 DAYS = click.option("--days", default=90, show_default=True, help="Days that the check stays valid.")
 UNITS = click.option(
-    "--units", type=click.Choice(["us", "si"]), help="Units to read; else the lot's, or the table's columns'."
+    "--units",
+    type=click.Choice(["us", "si"]),
+    help="Units to print and draw in; else the lot's, or the table's.",
 )
 EVIDENCE = click.option("-o", "--output", "evidence", type=PATH, help="Evidence file to write (.toml).")
 
@@ -162,7 +164,9 @@ def wheel(
     RUNS is a CSV with a row a run: course_ft (or course_m), count, and where known gnss_ft (or gnss_m). Drive
     150 ft or more in paving direction, several times.
 
-    Example: thermosaic rig wheel runs.csv --date 2026-05-01 --in-use "0.5 mm" -o wheel-0501.toml
+    \b
+    Example:
+      thermosaic rig wheel runs.csv --date 2026-05-01 --in-use "0.5 mm" -o wheel-0501.toml
     """
     from .beside import rig_reader, rig_wheel
     from .delivery import in_units, tell
@@ -215,13 +219,15 @@ def thermometer(
     units: str | None,
     evidence: Path | None,
 ) -> None:
-    """Compare the scanner's spots with a calibrated reference thermometer.
+    """Compare the scanner's spots with a reference thermometer.
 
     REFERENCE is a CSV with a row a reading: spot, reference_f (or reference_c), and either scanner_f (or
     scanner_c) or time_utc with --lot. Raw readings stay as they are; nothing is corrected. With --emissivity a
     second line says what the bias would be, had the instrument been set to it.
 
-    Example: thermosaic rig thermometer pairs.csv --date 2026-05-01 -o thermometer-0501.toml
+    \b
+    Example:
+      thermosaic rig thermometer pairs.csv --date 2026-05-01 -o thermometer-0501.toml
     """
     from .beside import rig_reader, rig_thermometer, thermometer_by_emissivity
     from .delivery import errors_in_units, in_units
@@ -261,7 +267,7 @@ def antenna(
     units: str | None,
     evidence: Path | None,
 ) -> None:
-    """Find how far the antenna sits from where the lot states it, from marks on the ground.
+    """Find the antenna's true place, from marks on the ground.
 
     LOT holds scan, fixes and rig of a drive over marks: over each in both directions, or once where its place
     is surveyed. SIGHTINGS is a CSV with a row a sighting:
@@ -307,9 +313,13 @@ def reach(
     drawing: Path | None,
     units: str | None,
 ) -> None:
-    """Show where each spot falls, how large it is, how spots overlap, and which lie on the mat.
+    """Show where each spot falls, and which lie on the mat.
 
-    Example: thermosaic rig reach --rig scanner-on-mast --spots 64 --view "1.2 deg" --plot reach.png
+    Also how large each is and how they overlap.
+
+    \b
+    Example:
+      thermosaic rig reach --rig scanner-on-mast --spots 64 --view "1.2 deg" --plot reach.png
     """
     from .beside import rig_reach, rig_reader
     from .opening import load_config

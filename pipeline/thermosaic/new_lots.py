@@ -69,6 +69,21 @@ def read_answers(path: Path) -> dict[str, Any]:
     return read_toml(path).data
 
 
+def write_answers(path: Path, answers: dict[str, Any]) -> None:
+    """Write answers so that `read_answers` reads them, line by line as the lot file that they would have made."""
+    heading = (
+        "Answers given to `thermosaic new`, not yet a lot: mend what the error named,\nand give them anew."
+    )
+    write_settings(path, questions.lot_text(answers, heading))
+
+
+def require_known(key: tuple[str | int, ...], value: Any, folder: Path) -> None:
+    """Raise ValueError where an answer names a rule profile or a log format that is not there."""
+    kind = "rules" if key == ("rules", "profile") else key[0]
+    if kind in ("rules", "formats"):
+        find_settings(str(kind), value, folder)
+
+
 def propose(folder: Path) -> dict[str, Any]:
     """Propose answers: the logs found in the folder, and usual values that a person confirms."""
     usual = {"rules.profile": "differential-150ft", "delivery.units": "us", "rig.clock_offset": "auto"}
@@ -98,7 +113,8 @@ def new_lot(folder: Path, answers: dict[str, Any], agency: AgencyPattern | None 
     missing = [item for item in questions.open_questions(answers, agency, {}) if item.required]
     if missing:
         lines = [f"{item.key_text}: {item.meaning}: {item.expects} ({item.why})" for item in missing]
-        raise refusals([f"{len(missing)} answers are missing; give them with --set KEY=VALUE:", *lines])
+        how = "give them with --set KEY=VALUE, or --accept for the logs found and usual values"
+        raise refusals([f"{len(missing)} answers are missing; {how}:", *lines])
     text = questions.lot_text(answers, _heading(agency))
     path = folder / "lot.toml"
     opened = resolved(toml_settings(path, text), Path(os.path.abspath(folder)))

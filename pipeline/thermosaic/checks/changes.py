@@ -13,6 +13,7 @@ from ..delivery import tell
 from ..errors import ConfigError
 from ..files import manifest
 from ..tables import suffix
+from ..units import StationLabels
 from .items import CheckItem, LotCheck, in_lot_units, look, ok
 
 NAMES = "names, tables and the report; no position, cut or class"
@@ -81,6 +82,7 @@ AFFECTS = {
     "rules.zone": "cold zones and the share of cold mat; no class",
     "rules.speed": "names of speed bands; no speed",
 }  # fmt: skip
+STATIONS = ("start", "station", "at_station")  # keys that are written as labels
 PLURAL = {"passes": "pass", "marks": "mark", "changes": "change"}
 LEFT_OUT = ("labels", "scan_format", "fixes_format", "wheel_format", "diary_format", "weather_format", "control_format",
             "tickets_format")  # fmt: skip
@@ -103,7 +105,11 @@ def changes_against(config: LotConfig, before: dict[str, Any], digests: dict[str
     """
     then, now = (_flat(_own_keys(values)) for values in (before, config_as_used(config)))
     keys = sorted(then.keys() | now.keys())
-    items = [_changed(key, then.get(key), now.get(key)) for key in keys if then.get(key) != now.get(key)]
+    items = [
+        _changed(key, then.get(key), now.get(key), config.labels)
+        for key in keys
+        if then.get(key) != now.get(key)
+    ]
     items += [_other_file(path) for path, digest in digests.items() if _differs(config.folder / path, digest)]
     if not items:
         items = [ok("changes", "none: every key is as it was")]
@@ -151,8 +157,12 @@ def _flat(value: Any, key: str = "") -> dict[str, Any]:
     return {name: item for part in parts for name, item in part.items()}
 
 
-def _changed(key: str, then: Any, now: Any) -> CheckItem:
+def _changed(key: str, then: Any, now: Any, labels: StationLabels) -> CheckItem:
     name = _stated(key)
+    then, now = (
+        labels.text(value) if name.rpartition(".")[2] in STATIONS and isinstance(value, float) else value
+        for value in (then, now)
+    )
     text = tell("was {then}, is {now}", then=_told(key, then), now=_told(key, now))
     return look(name, text, f"affects {affected_by(name)}")
 

@@ -27,11 +27,13 @@ def doubts_of(frames: dict[str, gpd.GeoDataFrame], counts: dict[str, Any]) -> tu
     total = len(profiles)
     lacking = int((profiles["profile_class"] == "insufficient").sum())
     if lacking:
-        text = f"{lacking} of {total} profiles have too few readings to be classed: see their coverage_frac."
+        verb = "has" if lacking == 1 else "have"
+        text = f"{lacking} of {total} profiles {verb} too few readings to be classed: see coverage_frac."
         doubts.append(Doubt("s6", "insufficient_profiles", text, float(lacking)))
     near = int(profiles["borderline"].sum())
     if near:
-        text = f"{near} of {total} profiles lie within the instrument's accuracy of a class limit."
+        verb = "lies" if near == 1 else "lie"
+        text = f"{near} of {total} profiles {verb} within the instrument's accuracy of a class limit."
         doubts.append(Doubt("s6", "borderline_profiles", text, float(near)))
     strips = counts["one_spot_strips"]
     if strips:

@@ -6,11 +6,12 @@ written. No file is opened and nothing is asked here. Other rooms take what this
 """
 
 from .answers import answer_of, labels_of, merged, with_answer
-from .asked import Question, expected, open_questions, read_answer
+from .asked import PLACES, Question, expected, open_questions, read_answer
 from .lot_file import lot_text, toml_value
 from .names import agency_problems, proposed_name
 
 __all__ = [
+    "PLACES",
     "Question",
     "agency_problems",
     "answer_of",

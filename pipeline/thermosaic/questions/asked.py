@@ -17,7 +17,13 @@ from .answers import answer_of, labels_of
 from .keys import Key, adapter_of, field_of
 from .names import proposed_name
 
-PLACES = ("contract", "road", "machine", "instrument", "checks")
+PLACES = {  # where a person finds the answers, in the order of the work
+    "contract": "what the contract documents say",
+    "road": "where the lot lies, and what was laid",
+    "machine": "where things sit on the paver, from C: the point of the mat straight below the scanner",
+    "instrument": "the logs, and where the scanner's spots look, from C",
+    "checks": "what the lot is held against",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +57,7 @@ _ASKED: tuple[tuple[str, str, bool, str], ...] = (  # place, key, required, why
     ("road", "crs.fixes", True, "NMEA does not say it; a wrong frame moves a lot in the US by 1 to 1.6 m"),
     ("road", "crs.map", True, "the agency's own map system, so that layers overlay its as-builts"),
     ("road", "files.alignment", False, "with the road's line stations are the road's own; else a mark is needed"),
-    ("road", "crs.alignment", False, "true frame of the alignment's numbers: GeoJSON says WGS 84 of any"),
+    ("road", "crs.alignment", False, "GeoJSON says WGS 84 whatever was measured; a wrong frame moves all stations"),
     ("road", "stationing.start", False, "station of the alignment's first vertex where the file has none"),
     ("road", "stationing.mat_offsets", False, "where the plans put the mat: a wrong lane or side then shows"),
     ("machine", "rig.antenna_forward", True, "a wrong sign moves the whole mat along by twice this"),
@@ -105,7 +111,7 @@ def open_questions(
     found = [*_of_agency(answers, agency), *_of_lot(answers, agency, proposals)]
     if "files.alignment" not in proposals:
         found += _of_mark(answers)
-    found.sort(key=lambda question: PLACES.index(question.place))
+    found.sort(key=lambda question: list(PLACES).index(question.place))
     return (*found, *_name_question(answers, agency))
 
 
@@ -216,11 +222,11 @@ _EXPECTED = {
     "scanner.spots_right": '{ first = "-5.5 ft", last = "5.5 ft" }, a list, or { height, angle_first, angle_last }',
     "lot.time_zone": 'IANA name, like "America/Boise"',
     "crs.map": 'projected, like "EPSG:6448"',
-    "rules.profile": "a shipped rule profile, or the path of your own .toml file in the lot folder",
-    "formats.scan": "a shipped format, or the path of your own .toml file in the lot folder",
-    "formats.fixes": "a shipped format, or the path of your own .toml file in the lot folder",
+    "rules.profile": 'like "differential-150ft", or a .toml file in the lot folder',
+    "formats.scan": 'a shipped one, like "wide-csv", or a .toml file in the lot folder',
+    "formats.fixes": 'a shipped one, like "nmea-0183", or a .toml file in the lot folder',
     "rig.evidence": "names of files written by `rig ...`, a comma between them",
-    "lot.id": "letters, digits, . _ - : it becomes file names",
+    "lot.id": 'like "KR12-L2-20260514"',
 }  # fmt: skip
 
 
