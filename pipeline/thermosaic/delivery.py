@@ -105,7 +105,7 @@ class Amount:
         plain = self.form.removesuffix(SHORT)
         if plain != self.form and abs(self.value) < LONGEST_SHORT_M:
             scale, unit = (1000, "mm") if units == "si" else (12 / foot_m, "in")
-            return f"{self.value * scale:{plain}} {unit}"
+            return f"{self.value * scale:{plain if units == 'si' else _form(plain, unit)}} {unit}"
         name = delivered_name(self.name, units)
         value = deliver(self.value, self.name, units, foot_m)
         if name == self.name and suffix(name) == "mps":
@@ -115,13 +115,19 @@ class Amount:
 
 
 def _form(form: str, ending: str) -> str:
-    """Form of a number in US units that says as much as that in SI: a tenth of a foot for a hundredth of a metre."""
+    """Form of a number in US units that says as much as that in SI: a tenth of a foot for a hundredth of a metre.
+
+    >>> _form(".2f", "ft"), _form(".1f", "ft2"), _form(".4f", "in"), _form(".1f", "f")
+    ('.1f', '.0f', '.5f', '.1f')
+    """
     if form == "g":
         return ".3g"
     head, point, rest = form.partition(".")
-    if not point or not rest[:-1].isdigit() or rest[-1] != "f" or ending not in ("ft", "ft2"):
+    if not point or not rest[:-1].isdigit() or rest[-1] != "f" or ending not in ("ft", "ft2", "in"):
         return form
     decimals = int(rest[:-1])
+    if ending == "in":
+        return f"{head}.{decimals + 1}f"
     fewer = min(decimals, 1) if ending == "ft" and decimals < 3 else max(decimals - 1, 0)
     return f"{head}.{fewer}f"
 

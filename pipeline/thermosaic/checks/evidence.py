@@ -99,4 +99,4 @@ _WORDS = {"antenna_forward": ("ahead", "behind"), "antenna_right": ("right", "le
 
 
 def _shown(length_m: float) -> str:
-    return tell("{length_m:.5gmm}" if abs(length_m) < 0.1 else "{length_m:.3f}", length_m=length_m)
+    return tell("{length_m:.4fmm}" if abs(length_m) < 0.1 else "{length_m:.3f}", length_m=length_m)
