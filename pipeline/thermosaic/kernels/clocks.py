@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
+FEW_LAGS = 64  # are summed one by one
 LEAST_VARIANCE = 0.1  # of a log's own: a stretch without starts and stops says nothing
 
 
@@ -121,18 +122,20 @@ def _likeness(wheel: np.ndarray, gnss: np.ndarray, first: int, last: int) -> np.
     against the whole stop of the other.
     """
     ours, theirs = _powers(wheel), _powers(gnss)
-    far = max(last - first, abs(first), abs(last))
+    far = max(abs(first), abs(last))
     size = 1 << (len(wheel) + far).bit_length()
-    waves = [[np.fft.rfft(part, size) for part in log] for log in (ours, theirs)]
 
     def total(one: int, other: int) -> np.ndarray:
-        every = np.fft.irfft(waves[0][one] * np.conj(waves[1][other]), size)
-        return every[np.arange(first, last + 1)]
+        if last - first < FEW_LAGS:
+            moved = np.pad(ours[one], far)[far + first : far + last + len(wheel)]
+            return np.correlate(moved, theirs[other], "valid")
+        product = np.fft.irfft(np.fft.rfft(ours[one], size) * np.conj(np.fft.rfft(theirs[other], size)), size)
+        return product[np.arange(first, last + 1)]
 
     count = np.maximum(np.round(total(0, 0)), 1.0)
-    shared = total(1, 1) - total(1, 0) * total(0, 1) / count
-    own = total(2, 0) - total(1, 0) ** 2 / count
-    others = total(0, 2) - total(0, 1) ** 2 / count
+    mean = total(1, 0), total(0, 1)
+    shared = total(1, 1) - mean[0] * mean[1] / count
+    own, others = total(2, 0) - mean[0] ** 2 / count, total(0, 2) - mean[1] ** 2 / count
     least = LEAST_VARIANCE * count
     return shared / np.sqrt(np.maximum(own, least) * np.maximum(others, least)) * np.sqrt(count / count.max())
 

@@ -89,8 +89,12 @@ def smooth_grade(
     """
     if np.isfinite(height_m).sum() < 2:
         return np.zeros(len(distance_m)), np.full(len(distance_m), GRADE)
-    tried = [_grade_chain(distance_m, height_m, white_m, drift_m, memory, change) for change in GRADE_CHANGES]
-    step, factored, _ = max(tried, key=lambda item: item[2])
+    likeliest = -np.inf
+    for change in GRADE_CHANGES:
+        tried = _grade_chain(distance_m, height_m, white_m, drift_m, memory, change)
+        if tried[2] <= likeliest:
+            break
+        step, factored, likeliest = tried
     return step[1], np.sqrt(factored.covariances()[1, 1])
 
 

@@ -32,6 +32,7 @@ STRIDES = (2, 1)  # rungs, about threefold and then about twofold
 ENOUGH_KNOTS = 600  # to judge steering and slip by
 BEND_KNOTS = 40  # over which a bend shows above the noise
 _UNTOLD = 1e-9  # least share of a step's variance that must be left open to judge the step
+LOOSER = 5.0  # the drift need not be as close as the path
 TIGHT_WHEEL = 1.0  # log likelihood that each rung of a cleaner wheel than usual must gain
 
 
@@ -150,7 +151,8 @@ def solve_motion(
     rounds : int
         Most iterations.
     close_m : float
-        Ends when nothing moves by more: no position, no end of a 10 m arm, no drift.
+        Ends when nothing moves by more: no position, no end of a 10 m arm; a drift may by `LOOSER` as much, which
+        trades with the fixes' white noise and leaves the path where it is.
     """
     knot = seen.knot
     seen, arms = _at_every_knot(seen, arms, start.shape[1])
@@ -177,7 +179,7 @@ def _descend(
         step = factored.solve(chain.right)
         step[COURSE] = np.clip(step[COURSE], -0.3, 0.3)
         state[: len(step)] += step
-        drift = np.abs(step[DRIFT_E:CRAB] * line.drift_m).max()
+        drift = np.abs(step[DRIFT_E:CRAB] * line.drift_m).max() / LOOSER
         if max(np.abs(step[:COURSE]).max(), 10.0 * np.abs(step[COURSE]).max(), drift) < close_m:
             break
     gained = float((chain.right * step).sum())

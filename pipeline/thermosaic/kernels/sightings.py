@@ -198,8 +198,8 @@ def _step_beside(values: np.ndarray, beside: int) -> np.ndarray:
     return step - _running_median(step, 6 * beside + 1)
 
 
-def _running_median(values: np.ndarray, width: int, every: int = 8) -> np.ndarray:
-    """Median of the `width` (odd) values around every eighth one, and straight lines between.
+def _running_median(values: np.ndarray, width: int, every: int = 4) -> np.ndarray:
+    """Median of the `width` (odd) values around every fourth one, and straight lines between.
 
     The first and the last value go on beyond the ends. By sorting, some thousand windows at a time: scipy.ndimage
     takes longer to load than a day's fixes to sort.
