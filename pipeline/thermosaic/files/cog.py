@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     import pyproj
 
 NODATA = -9999.0
-BLOCK_CELLS, LEAST_BLOCK_CELLS = 256, 64
+BLOCK_CELLS, LEAST_BLOCK_CELLS = 256, 128  # GDAL's COG driver asks for no less
 TILE_FOLDER, MOSAIC, MAT = "tiles", "mosaic.vrt", "mat.tif"
 MAT_CRS = 'LOCAL_CS["Mat frame: station along, offset across",UNIT["metre",1]]'
 THREADS = 2
@@ -279,7 +279,7 @@ def block_cells(rows: int, cols: int) -> int:
     """Cells of a block's side: less where the picture is narrower, since blocks are stored whole.
 
     >>> block_cells(512, 512), block_cells(13, 15000), block_cells(90, 15000)
-    (256, 64, 128)
+    (256, 128, 128)
     """
     block = BLOCK_CELLS
     while block > LEAST_BLOCK_CELLS and block // 2 >= min(rows, cols):
