@@ -46,6 +46,17 @@ def errors(lot: SyntheticLot, trajectory: model.Trajectory) -> tuple[np.ndarray,
     return tuple(np.concatenate(part) for part in zip(*off, strict=True))
 
 
+def along_over_sigma(lot: SyntheticLot, trajectory: model.Trajectory) -> np.ndarray:
+    """Error of C along travel over its sigma at every row: where a row is put, not how far apart two are."""
+    east, north, sigma = (
+        np.interp(trajectory.distance_m, trajectory.knot_distance_m, getattr(trajectory, f"knot_{name}"))
+        for name in ("easting_m", "northing_m", "sigma_along_m")
+    )
+    heading = np.radians(lot.truth.heading_deg)
+    off_east, off_north = east - lot.truth.easting_m, north - lot.truth.northing_m
+    return (off_east * np.sin(heading) + off_north * np.cos(heading)) / sigma
+
+
 def kinds(trajectory: model.Trajectory) -> set[str]:
     return {doubt.kind for doubt in trajectory.doubts}
 
@@ -128,6 +139,37 @@ def test_where_no_fix_is_near_the_sigma_holds_the_drivers_weave() -> None:
         off = np.abs(np.concatenate(ratios[which::2]))
         assert np.mean(off <= 1.0) > 0.6
         assert np.mean(off <= 2.0) > 0.9
+
+
+def test_white_fixes_leave_no_drift_in_the_sigma_and_drifting_ones_do() -> None:
+    """2 cm from fix to fix, and the same with a fifth of it drifting: errors along over sigmas are 1 within 40 %.
+
+    The drift, 4 mm over 60 s, is as small against the stated sigma as the change from fix to fix can tell.
+    """
+    for white_frac, correlation_s, drift_m in ((1.0, 0.0, 0.0), (0.96, 60.0, 0.004)):
+        gnss = Gnss(fixed_m=0.02, correlation_s=correlation_s, white_frac=white_frac)
+        squares, found = [], []
+        for seed in range(12):
+            lot = make(gnss=gnss, seed=seed + 1, weave_m=0.03, wheel=Wheel(wander_frac=0.005))
+            trajectory = solve(lot)
+            squares.append(np.mean(along_over_sigma(lot, trajectory) ** 2))
+            found.append(trajectory.diagnosis["by_quality"]["fixed"]["drift_sigma_m"])
+        assert abs(np.log(np.mean(squares))) < 2 * np.log(1.4)
+        assert np.median(found) == pytest.approx(drift_m, abs=0.0015)
+
+
+def test_float_fixes_among_fixed_ones_leave_the_path_to_wheel_and_driver() -> None:
+    """40 m of float fixes, 0.3 m, a slipping wheel: the sigma is that of an outage of 40 m, less what float tells."""
+    sigmas = {}
+    for kind in ("float", "outage"):
+        gnss = replace(RTK, episodes=(Episode(kind, 70.0, 110.0),))
+        trajectory = solve(make(gnss=gnss, weave_m=0.03, wheel=Wheel(wander_frac=0.005)))
+        middle = np.abs(trajectory.knot_distance_m - 90.0) < 5.0
+        sigmas[kind] = np.array(
+            [np.median(getattr(trajectory, f"knot_sigma_{axis}_m")[middle]) for axis in ("along", "across")]
+        )
+    share = sigmas["float"] / sigmas["outage"]
+    assert share == pytest.approx(np.array([0.9, 0.9]), abs=0.11)
 
 
 def test_an_open_end_has_no_position() -> None:

@@ -23,8 +23,8 @@ from .banded import Chain, Derivatives, Factored
 EAST, NORTH, COURSE, CURVE, SLIP, DRIFT_E, DRIFT_N, CRAB = range(8)
 STATES = 8
 STEERINGS = tuple(
-    10.0 ** (power / 4) for power in range(-20, -7)
-)  # straight road to yard, 1/m a root of a metre
+    10.0 ** (power / 4) for power in range(-24, -7)
+)  # road designed straight (0.3 m off a line of 300 m) to yard, 1/m a root of a metre
 SLIPS = tuple(
     10.0 ** (power / 4) for power in range(-18, -9)
 )  # clean wheel to slipping one, per root of a metre

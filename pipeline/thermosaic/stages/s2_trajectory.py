@@ -126,10 +126,10 @@ class _Solver:
         ]
 
     def _solve_first(self, offset_s: float) -> None:
-        """Solve roughly, measure the drift's memory, solve with the habits the logs ask for."""
+        """Solve roughly, measure the drift, solve with the habits the logs ask for."""
         spots = self._gather(offset_s)
         rough = [None if item is None else pieces.solve_roughly(item, self.noise) for item in spots]
-        self.noise = noise.measure_memory([piece for piece in rough if piece is not None], self.noise)
+        self.noise = noise.measure_drift([piece for piece in rough if piece is not None], self.noise)
         self.pieces = [
             None if piece is None else pieces.solve_well(piece.spots, self.noise, piece) for piece in rough
         ]

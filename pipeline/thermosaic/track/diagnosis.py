@@ -130,7 +130,7 @@ def _by_quality(pieces: list[Piece], noise: Noise, logs: Logs) -> dict[str, dict
             "residual_p95_m": _rounded(np.percentile(off, 95), 4) if len(off) else None,
             "disbelieved_frac": _rounded(lost.mean(), 5) if len(off) else None,
             "white_sigma_m": round(float(np.median(noise.white_m[few])), 4),
-            "drift_sigma_m": round(float(np.median(noise.drift_m[few])), 4),
+            "drift_sigma_m": round(float(noise.borne_out[code] * np.median(noise.drift_m[few])), 4),
             "drift_memory_s": round(float(noise.memory_s[code]), 1),
         }
     return result

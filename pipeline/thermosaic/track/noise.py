@@ -8,7 +8,7 @@ import numpy as np
 
 from ..config import AcceptSection
 from ..errors import InputError
-from ..kernels import sightings
+from ..kernels import motion, sightings
 from ..model import QUALITIES, Doubt, Fixes
 from .logs import Logs
 from .pieces import Piece, drift_of
@@ -17,16 +17,22 @@ from .rigs import Rigs
 MEMORY_S = 60.0  # of the drift, until it is measured
 LEAST_SIGMA_M = 0.002  # no receiver is better
 ENOUGH_FIXES, RUN_OF_FIXES = 50_000, 1000  # to measure what changes from fix to fix, in whole runs
-LEAST_DRIFT = 0.1  # share of the sigma that may always drift
+UNTOLD_DRIFT = 0.2  # share of the sigma: what changes from fix to fix is known to 1 %, and tells no less
+BORNE_OUT = (1.0, 0.7, 0.5, 0.35, 0.25, 0.12)  # of such a drift
+AGAINST = 0.5  # log likelihood lost where the logs speak against a drift: one standard deviation
+GAUSSIAN = 1e6  # degrees of freedom of Student's t
+BELIEVED = 0.3  # least weight of a group that is asked
 
 
 @dataclass(frozen=True, eq=False)
 class Noise:
-    """Noise of each fix, one axis; squares of both parts add up to the stated sigma's."""
+    """Noise of each fix, one axis; where a drift is told the squares of both parts add up to the sigma's."""
 
     white_m: np.ndarray  # (fix) changes from fix to fix
-    drift_m: np.ndarray  # (fix) keeps for `memory_s`
+    drift_m: np.ndarray  # (fix) keeps for `memory_s`; where it is not told the most that there may be
     memory_s: np.ndarray  # (quality)
+    is_told: np.ndarray  # bool (quality): fixes that change by less than their stated sigma tell of a drift
+    borne_out: np.ndarray  # (quality) share of the drift that the path's fit bears out, 0..1
 
 
 def fix_sigma(fixes: Fixes, rigs: Rigs) -> tuple[np.ndarray, tuple[Doubt, ...]]:
@@ -63,15 +69,17 @@ def judge_quality(fixes: Fixes, accept: AcceptSection) -> tuple[Doubt, ...]:
 
 def first_noise(logs: Logs) -> Noise:
     """Measure what changes from fix to fix; the rest of the stated sigma drifts."""
-    by_quality = np.zeros(len(QUALITIES))
+    by_quality, is_told = np.zeros(len(QUALITIES)), np.ones(len(QUALITIES), bool)
     for code in np.flatnonzero(np.bincount(logs.fixes.quality)):
         same = _some_runs(np.flatnonzero(logs.fixes.quality == code))
         east, north = logs.flat_m[same].T
         seen = sightings.white_sigma(east, north, logs.fix_s[same])
         by_quality[code] = seen if np.isfinite(seen) else 0.5 * float(np.median(logs.sigma_m[same]))
+        stated = float(np.median(logs.sigma_m[same]))
+        is_told[code] = by_quality[code] < np.sqrt(1.0 - UNTOLD_DRIFT**2) * stated
     white = np.minimum(by_quality[logs.fixes.quality], logs.sigma_m)
-    drift = np.sqrt(np.maximum(logs.sigma_m**2 - white**2, (LEAST_DRIFT * logs.sigma_m) ** 2))
-    return Noise(white, drift, np.full(len(QUALITIES), MEMORY_S))
+    drift = np.sqrt(np.maximum(logs.sigma_m**2 - white**2, (UNTOLD_DRIFT * logs.sigma_m) ** 2))
+    return Noise(white, drift, np.full(len(QUALITIES), MEMORY_S), is_told, np.ones(len(QUALITIES)))
 
 
 def _some_runs(fixes: np.ndarray) -> np.ndarray:
@@ -83,16 +91,32 @@ def _some_runs(fixes: np.ndarray) -> np.ndarray:
     return fixes[:whole].reshape(-1, RUN_OF_FIXES)[::every].ravel()
 
 
-def measure_memory(pieces: list[Piece], noise: Noise) -> Noise:
-    """Measure how long the drift of each fix quality lasts, from a first solution's residuals."""
-    memory = noise.memory_s.copy()
+def measure_drift(pieces: list[Piece], noise: Noise) -> Noise:
+    """Measure from a first solution how long the drift of each fix quality lasts, and whether there is any.
+
+    Fixes that change from one to the next by as much as their whole stated sigma leave nothing for a drift
+    but the error of that measure. The path is then asked: the largest share of it that its fit does not
+    speak against.
+    """
+    measured = _measure_memory(pieces, noise)
+    borne_out = noise.borne_out.copy()
     for code in range(1, len(QUALITIES)):
+        mine = [piece for piece in pieces if (piece.spots.quality == code).any()]
+        if mine and not noise.is_told[code]:
+            borne_out[code] = _borne_out(mine, code, noise.borne_out[code])
+    return replace(measured, borne_out=borne_out)
+
+
+def _measure_memory(pieces: list[Piece], noise: Noise) -> Noise:
+    """Measure how long the drift lasts, where there is one."""
+    memory = noise.memory_s.copy()
+    for code in np.flatnonzero(noise.is_told[1:]) + 1:
         found = []
         for piece in pieces:
-            good = (piece.spots.quality == code) & (piece.solved.weight > 0.3)
+            spots = piece.spots
+            good = (spots.quality == code) & (piece.solved.weight > BELIEVED)
             if good.sum() < 20:
                 continue
-            spots = piece.spots
             value = sightings.memory_s(
                 drift_of(piece)[good],
                 spots.time_s[good],
@@ -106,3 +130,19 @@ def measure_memory(pieces: list[Piece], noise: Noise) -> Noise:
             values, counts = zip(*found, strict=True)
             memory[code] = float(np.exp(np.average(values, weights=counts)))
     return replace(noise, memory_s=memory)
+
+
+def _borne_out(pieces: list[Piece], code: int, taken: float) -> float:
+    """Largest share of a drift that costs no more than `AGAINST` of the likelihood; the solution took `taken`."""
+    habits = motion.Habits(tail=GAUSSIAN)
+    likely = np.zeros(len(BORNE_OUT))
+    for piece in pieces:
+        line, spots = piece.line, piece.spots
+        believed = np.where(piece.solved.weight > BELIEVED, piece.seen.white_m, np.inf)
+        seen = replace(piece.seen, white_m=believed)
+        mine = np.interp(line.wheel_m, spots.wheel_m, spots.quality == code) > 0.5
+        for rung, share in enumerate(BORNE_OUT):
+            tried = replace(line, drift_m=np.where(mine, share / taken, 1.0) * line.drift_m)
+            start = piece.solved.state
+            likely[rung] += motion.solve_motion(tried, seen, piece.arms, habits, start, close_m=0.02).evidence
+    return BORNE_OUT[int(np.flatnonzero(likely >= likely.max() - AGAINST)[0])]

@@ -18,6 +18,10 @@ if TYPE_CHECKING:
 SPAN_M, SPAN_S = 1.0, 12.0  # largest group of fixes
 KNOT_STEP_M = 1.5  # widest step between knots
 BY_WHEEL_M = 3.0  # a longer stretch without fixes is placed by wheel
+COARSE, FINEST = (
+    5.0,
+    10.0,
+)  # times the drift of the finest groups (percentile): these see no detail of the path
 NEAR_S, NEAR_SPAN_S = 8.0, 2.0  # around a start or stop, groups are shorter
 SHORTEST_M = 2.0  # a shorter piece has no course
 FEWEST = 4  # groups of fixes
@@ -38,7 +42,7 @@ class Spots:
     north_m: np.ndarray
     height_m: np.ndarray
     white_m: np.ndarray  # of the group's mean, one axis
-    drift_m: np.ndarray
+    drift_m: np.ndarray  # as stated; the path's `Line` has what its fit bears out
     heading_rad: np.ndarray  # body on the grid, NaN = none
     heading_sigma_rad: np.ndarray
     antenna_m: np.ndarray  # (group, 3) forward, right, up from C
@@ -161,7 +165,8 @@ def drift_of(piece: Piece) -> np.ndarray:
     state = piece.solved.state[:, piece.seen.knot]
     heading = state[motion.COURSE] + state[motion.CRAB]
     sine, cosine = np.sin(heading), np.cos(heading)
-    east, north = piece.spots.drift_m * state[motion.DRIFT_E], piece.spots.drift_m * state[motion.DRIFT_N]
+    drift_m = piece.line.drift_m[piece.seen.knot]
+    east, north = drift_m * state[motion.DRIFT_E], drift_m * state[motion.DRIFT_N]
     drift = np.column_stack([east * sine + north * cosine, east * cosine - north * sine])
     return piece.solved.residual_m + drift
 
@@ -252,9 +257,20 @@ def _lay_knots(spots: Spots, noise: Noise) -> tuple[motion.Line, np.ndarray]:
     quality = spots.quality[group]
     same = quality[1:] == quality[:-1]
     memory = np.exp(-np.diff(knot_s) / noise.memory_s[quality[1:]]) * same
-    apart = np.repeat(np.diff(base), steps)
+    apart = np.repeat(_apart(base, spots), steps)
     unseen = np.where(apart > longest_seen_m(place), np.diff(wheel), 0.0)
-    return motion.Line(wheel, spots.drift_m[group], memory, unseen), at[1:-1]
+    drift_m = noise.borne_out[quality] * spots.drift_m[group]
+    return motion.Line(wheel, drift_m, memory, unseen), at[1:-1]
+
+
+def _apart(base: np.ndarray, spots: Spots) -> np.ndarray:
+    """Way between the fine groups on either side of each step between groups and ends of rows, metres.
+
+    Among fixed fixes float ones say nothing of what a wheel or a driver does within a few metres.
+    """
+    fine = spots.drift_m <= COARSE * np.percentile(spots.drift_m, FINEST)
+    fine = np.concatenate([[True], fine, [True]])
+    return np.diff(base[fine])[np.cumsum(fine)[:-1] - 1]
 
 
 def longest_seen_m(places_m: np.ndarray) -> float:
@@ -270,8 +286,7 @@ def _arms(spots: Spots, noise: Noise) -> tuple[motion.Arms, np.ndarray]:
     memory = np.exp(-np.diff(spots.time_s) / noise.memory_s[spots.quality[1:]]) * same
     white = np.maximum(HEIGHT_NOISE * spots.white_m, 2e-3)
     raised_m = spots.antenna_m[:, 2] - spots.antenna_m[0, 2]
-    grade, sigma = lever_arm.smooth_grade(
-        spots.wheel_m, spots.height_m - raised_m, white, HEIGHT_NOISE * spots.drift_m, memory
-    )
+    drift = HEIGHT_NOISE * noise.borne_out[spots.quality] * spots.drift_m
+    grade, sigma = lever_arm.smooth_grade(spots.wheel_m, spots.height_m - raised_m, white, drift, memory)
     forward, right = lever_arm.tilted_arm(*spots.antenna_m.T, grade, np.nan_to_num(spots.cross_slope))
     return motion.Arms(forward - spots.back_m, right, spots.back_m), sigma
