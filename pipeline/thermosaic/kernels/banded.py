@@ -83,7 +83,7 @@ class Factored:
 
     @cached_property
     def _covariances(self) -> tuple[np.ndarray, np.ndarray]:
-        """Covariances of every knot (knot, state, state), and with the next (knot - 1, next state, state).
+        """Covariances of every knot (state, state, knot), and with the next (state, state of the next, knot - 1).
 
         Takahashi, Fagan and Chen (1973), by blocks.
         """
@@ -91,7 +91,8 @@ class Factored:
         freed = _inverse(own)
         pull = below @ freed[:-1]  # what a knot's error is in the next one's terms
         spread = _from_the_last(_turned(freed) @ freed, pull)
-        return spread, -(spread[1:] @ pull)
+        same, following = (np.ascontiguousarray(part.T) for part in (spread, -(spread[1:] @ pull)))
+        return 0.5 * (same + same.transpose(1, 0, 2)), following
 
     def _blocks(self) -> tuple[np.ndarray, np.ndarray]:
         """Blocks of the factor: on the diagonal (row, col, knot) and below it (knot - 1, row, col)."""
@@ -107,12 +108,11 @@ class Factored:
 
     def covariances(self) -> np.ndarray:
         """Covariance block of every knot, (state, state, knot)."""
-        spread = self._covariances[0].transpose(1, 2, 0)
-        return 0.5 * (spread + spread.transpose(1, 0, 2))
+        return self._covariances[0]
 
     def covariances_with_next(self) -> np.ndarray:
         """Covariance of every knot's states with the next knot's, (state, state of the next, knot - 1)."""
-        return np.ascontiguousarray(self._covariances[1].transpose(2, 1, 0))
+        return self._covariances[1]
 
 
 def _inverse(lower: np.ndarray) -> np.ndarray:
