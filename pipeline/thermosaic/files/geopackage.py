@@ -418,7 +418,7 @@ def _check_rows(path: Path, table: Table, meant: gpd.GeoDataFrame | None) -> lis
 
 def _same_values(read: np.ndarray, meant: pd.Series, dtype: str) -> bool:
     if dtype == "text":
-        return read.tolist() == meant.astype(object).where(meant.notna(), None).tolist()
+        return read.tolist() == meant.to_numpy(object, na_value=None).tolist()
     if dtype == "datetime":
         left, right = read.astype("datetime64[ms]"), meant.dt.tz_convert(None).to_numpy("datetime64[ms]")
         return bool(np.all((left == right) | (np.isnat(left) & np.isnat(right))))
