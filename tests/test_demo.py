@@ -122,6 +122,13 @@ def test_episodes_and_the_person_show(results, lots, name):
     assert result.quality["clock"]["offset_s"] == pytest.approx(truth.clock_offset_s, abs=0.25)
 
 
+def test_doubts_read_as_items_of_one_list(results):
+    """Doubts come from all stages and stand in one list: each is told, and none ends as a sentence does."""
+    texts = [doubt["text"] for name in LIFTS for doubt in results[name].quality["doubts"]]
+    assert len(texts) >= 4
+    assert not [text for text in texts if text.endswith(".") or text != text.strip() or not text]
+
+
 def test_lifts_have_their_own_travel(results):
     """The lower lift ran upstation, the upper one downstation."""
     travel = [set(results[name].layers["mat"]["travel"]) for name in LIFTS]

@@ -161,7 +161,7 @@ def _step_doubts(time: np.ndarray, line: np.ndarray, stepped: np.ndarray, name: 
     text = (
         f"{name}: the times of the scan step back by {-step_s:.1f} s at line {line[row]}"
         f"{name_step(step_s)}; {int(stepped.sum())} rows that do not fit the order are left out: check the "
-        "logger's clock there."
+        "logger's clock there"
     )
     return [Doubt("s1", "scan_time_steps_back", text, -step_s, "s", time[row], time[row - 1])]
 

@@ -134,8 +134,8 @@ class _Sheet:
                 f"most {rejected_limit:.0%} are accepted: mend the file, or raise [accept] rejected_frac"
             )
         more = len(said) - MOST_NAMED
-        texts = [f"{sentence}; the row is left out." for sentence in said[:MOST_NAMED]]
-        texts += [f"{self.path.name}: {more} more rows are left out."] if more > 0 else []
+        texts = [f"{sentence}; the row is left out" for sentence in said[:MOST_NAMED]]
+        texts += [f"{self.path.name}: {more} more rows are left out"] if more > 0 else []
         return tally, tuple(Doubt("s1", f"{tally.role}_row_left_out", text) for text in texts)
 
 

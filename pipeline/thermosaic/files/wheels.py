@@ -140,7 +140,7 @@ def _jump_doubt(
     many = f" ({len(jumps)} such steps)" if len(jumps) > 1 else ""
     step_m = float(step[at] * scale)
     text = tell(
-        "{name}: the wheel steps by {step_m:.1f} from one row to the next at line {line}{many}; {hint}.",
+        "{name}: the wheel steps by {step_m:.1f} from one row to the next at line {line}{many}; {hint}",
         name=name, step_m=step_m, line=rows.line[at + 1], many=many, hint=hint,
     )  # fmt: skip
     return model.Doubt("s1", kind, text, step_m, "m", rows.time_utc[at], rows.time_utc[at + 1])

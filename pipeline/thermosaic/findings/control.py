@@ -154,7 +154,7 @@ def control_doubts(frame: gpd.GeoDataFrame, swath: Swath, rules: RuleProfile) ->
         if len(out):
             text = tell(
                 "{count} of {total} control points measured on the {place} lie {miss_m:.2f} off it as placed, by their "
-                "mean (right positive, looking upstation): check antenna, frames and mat edges.",
+                "mean (right positive, looking upstation): check antenna, frames and mat edges",
                 count=len(out), total=len(group), place=place, miss_m=float(out["miss_m"].mean()),
             )  # fmt: skip
             doubts.append(Doubt("s6", "control_misses", text, float(out["miss_m"].mean()), "m"))
@@ -162,13 +162,13 @@ def control_doubts(frame: gpd.GeoDataFrame, swath: Swath, rules: RuleProfile) ->
     if numbers["compared"] and abs(numbers["bias_delta_c"]) > accuracy:
         text = tell(
             "the scanner reads {off_delta_c:+.1f} against {count} hand readings, more than the instrument's accuracy "
-            "of {accuracy_delta_c:.1f}: check it with `thermosaic rig thermometer`.",
+            "of {accuracy_delta_c:.1f}: check it with `thermosaic rig thermometer`",
             off_delta_c=numbers["bias_delta_c"], count=numbers["compared"], accuracy_delta_c=accuracy,
         )  # fmt: skip
         doubts.append(
             Doubt("s6", "hand_readings_differ", text, numbers["bias_delta_c"], "degC of difference")
         )
     if len(frame) and numbers["elsewhere"] == len(frame):
-        text = f"none of {len(frame)} control points lies at this lot's mat: check their frame and the file."
+        text = f"none of {len(frame)} control points lies at this lot's mat: check their frame and the file"
         doubts.append(Doubt("s6", "control_elsewhere", text, float(len(frame))))
     return tuple(doubts)

@@ -131,7 +131,7 @@ def diary_doubts(diary: tuple[DiaryEntry, ...], noted: tuple[Noted, ...], swath:
     """Say where the diary speaks of another place, and where it speaks against the readings."""
     doubts = []
     if diary and not noted:
-        text = f"none of {len(diary)} diary entries lies on this lot's mat: check its date, time zone and stations."
+        text = f"none of {len(diary)} diary entries lies on this lot's mat: check its date, time zone and stations"
         doubts.append(Doubt("s6", "diary_elsewhere", text, float(len(diary))))
     for item in noted:
         if item.entry.kind != "rain":
@@ -139,7 +139,7 @@ def diary_doubts(diary: tuple[DiaryEntry, ...], noted: tuple[Noted, ...], swath:
         line = item.mat.line[(item.mat.distance_m >= item.from_m) & (item.mat.distance_m <= item.to_m)]
         text = (
             f"rain is noted while {len(line)} scan lines were taken (pass {item.mat.id}): water on the mat and on the "
-            "scanner's window lowers readings; judge cold mat there with care."
+            "scanner's window lowers readings; judge cold mat there with care"
         )
         ends = (swath.seen_utc[line[0]], swath.seen_utc[line[-1]]) if len(line) else (None, None)
         doubts.append(Doubt("s6", "rain_while_scanning", text, float(len(line)), "lines", *ends))

@@ -18,9 +18,10 @@ def doubts_of(frames: dict[str, gpd.GeoDataFrame], counts: dict[str, Any]) -> tu
     for kind, group in frames["gaps"].groupby("kind", sort=True):
         length_m = float(group["length_m"].sum())
         text = tell(
-            "{count} stretches, {length_m:.0f} in all, are without {what}: see the layer gaps; profiles there may "
-            "be insufficient.",
-            count=len(group), length_m=length_m, what=MISSING[str(kind)],
+            "{stretches}, {length_m:.0f} in all, without {what}: see the layer gaps; profiles there may be "
+            "insufficient",
+            stretches="1 stretch" if len(group) == 1 else f"{len(group)} stretches",
+            length_m=length_m, what=MISSING[str(kind)],
         )  # fmt: skip
         doubts.append(Doubt("s6", f"gap_{kind}", text, length_m, "m"))
     profiles = frames["profiles"]
@@ -28,18 +29,16 @@ def doubts_of(frames: dict[str, gpd.GeoDataFrame], counts: dict[str, Any]) -> tu
     lacking = int((profiles["profile_class"] == "insufficient").sum())
     if lacking:
         verb = "has" if lacking == 1 else "have"
-        text = f"{lacking} of {total} profiles {verb} too few readings to be classed: see coverage_frac."
+        text = f"{lacking} of {total} profiles {verb} too few readings to be classed: see coverage_frac"
         doubts.append(Doubt("s6", "insufficient_profiles", text, float(lacking)))
     near = int(profiles["borderline"].sum())
     if near:
         verb = "lies" if near == 1 else "lie"
-        text = f"{near} of {total} profiles {verb} within the instrument's accuracy of a class limit."
+        text = f"{near} of {total} profiles {verb} within the instrument's accuracy of a class limit"
         doubts.append(Doubt("s6", "borderline_profiles", text, float(near)))
     strips = counts["one_spot_strips"]
     if strips:
-        text = (
-            f"{strips} long cold strips are seen by one spot only and are no zones: check that spot against "
-            "a thermometer."
-        )
+        seen = "1 long cold strip is" if strips == 1 else f"{strips} long cold strips are"
+        text = f"{seen} seen by one spot only, and no zone: check that spot against a thermometer"
         doubts.append(Doubt("s6", "one_spot_strip", text, float(strips)))
     return tuple(doubts)

@@ -151,7 +151,7 @@ def ticket_doubts(counts: dict[str, Any], spread_rate_kg_m2: float | None) -> tu
     """Say where the tickets belong to another lot, or weigh another mat than the stated one."""
     if counts["tickets"] and not counts["on_mat"]:
         text = (
-            f"none of {counts['tickets']} tickets was discharged on this lot: check their date and time zone."
+            f"none of {counts['tickets']} tickets was discharged on this lot: check their date and time zone"
         )
         return (Doubt("s6", "tickets_elsewhere", text, float(counts["tickets"])),)
     if spread_rate_kg_m2 is None or not np.isfinite(counts["spread_kg_m2"]):
@@ -161,7 +161,7 @@ def ticket_doubts(counts: dict[str, Any], spread_rate_kg_m2: float | None) -> tu
         return ()
     text = tell(
         "whole loads of {mass:.1f} t by ticket on {area_m2:.0f} are {share:+.0%} against the stated spread "
-        "rate: check tickets, thickness and paved width.",
+        "rate: check tickets, thickness and paved width",
         mass=counts["weighed_t"], area_m2=counts["weighed_m2"], share=off,
     )  # fmt: skip
     return (Doubt("s6", "tickets_against_rate", text, float(off), "share"),)

@@ -81,6 +81,6 @@ def _laid_again(again: np.ndarray, swath: Swath, trajectory: Trajectory) -> np.n
 def _not_seen(mat: PassMat, from_m: float, to_m: float) -> Doubt:
     text = (
         f"the diary notes mat as relaid in pass {mat.id}, but the scan has no second look at it: its first look still "
-        "counts; exclude the stretch, or state the time at which it was laid again."
+        "counts; exclude the stretch, or state the time at which it was laid again"
     )
     return Doubt("s6", "relaid_not_seen", text, to_m - from_m, "m")

@@ -268,7 +268,7 @@ def _correction_doubts(name: str, evidence: EvidenceFile, bias: np.ndarray, day:
     known = len(evidence.spot_bias_delta_c)
     text = tell(
         "readings are corrected by {name}: {low_delta_c:.2f} to {high_delta_c:.2f} is taken off ({known} of {spots} "
-        "spots by their own bias, the others by the mean of all); spots.parquet keeps the raw readings.",
+        "spots by their own bias, the others by the mean of all); spots.parquet keeps the raw readings",
         name=name, low_delta_c=float(bias.min()), high_delta_c=float(bias.max()), known=min(known, len(bias)),
         spots=len(bias),
     )  # fmt: skip
@@ -276,7 +276,7 @@ def _correction_doubts(name: str, evidence: EvidenceFile, bias: np.ndarray, day:
     if not evidence.valid_from <= day <= evidence.valid_to:
         stale = (
             f"{name} is valid {evidence.valid_from} to {evidence.valid_to}, the lot was paved on {day}: its "
-            "correction was applied all the same; check the thermometer again."
+            "correction was applied all the same; check the thermometer again"
         )
         doubts.append(Doubt("s1", "correction_stale", stale))
     return doubts
