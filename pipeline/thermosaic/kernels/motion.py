@@ -186,6 +186,11 @@ def _descend(
     return state, -0.5 * (energy - gained + factored.log_determinant)
 
 
+def evidence(line: Line, seen: Sightings, arms: Arms, habits: Habits, start: np.ndarray) -> float:
+    """Log marginal likelihood up to a constant, to second order from a solution close by."""
+    return _descend(line, *_at_every_knot(seen, arms, start.shape[1]), habits, start)[1]
+
+
 def choose_habits(line: Line, seen: Sightings, arms: Arms, habits: Habits, start: np.ndarray) -> Habits:
     """Choose the steering and the wheel slip of highest marginal likelihood, from a solved start.
 

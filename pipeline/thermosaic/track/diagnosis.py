@@ -117,15 +117,14 @@ def path_doubts(
 def _by_quality(pieces: list[Piece], noise: Noise, logs: Logs) -> dict[str, dict[str, Any]]:
     """Share, residuals and noise by fix quality."""
     result = {}
-    for code in np.flatnonzero(np.bincount(logs.fixes.quality)):
-        same = logs.fixes.quality == code
-        few = np.flatnonzero(same)[:: max(1, int(same.sum()) // 1000)]
+    for code, fixes in logs.of_quality.items():
+        few = fixes[:: max(1, len(fixes) // 1000)]
         off = np.hypot(*np.concatenate([drift_of(piece)[piece.spots.quality == code] for piece in pieces]).T)
         lost = np.concatenate(
             [(piece.solved.weight < BELIEVED)[piece.spots.quality == code] for piece in pieces]
         )
         result[QUALITIES[code]] = {
-            "share_frac": round(float(same.mean()), 5),
+            "share_frac": round(len(fixes) / len(logs.fix_s), 5),
             "residual_p50_m": _rounded(np.percentile(off, 50), 4) if len(off) else None,
             "residual_p95_m": _rounded(np.percentile(off, 95), 4) if len(off) else None,
             "disbelieved_frac": _rounded(lost.mean(), 5) if len(off) else None,
@@ -226,7 +225,7 @@ def _scatter_doubts(pieces: list[Piece], noise: Noise, logs: Logs) -> list[Doubt
         off = np.concatenate([drift_of(piece)[piece.spots.quality == code] for piece in pieces])
         if len(off) < FEWEST_GROUPS:
             continue
-        few = np.flatnonzero(logs.fixes.quality == code)
+        few = logs.of_quality[code]
         few = few[:: max(1, len(few) // 1000)]
         ratio = sightings.spread(off.ravel()) / float(
             np.median(np.hypot(noise.white_m[few], noise.drift_m[few]))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -11,7 +12,7 @@ from ..config import AcceptSection
 from ..delivery import tell
 from ..errors import InputError, MismatchError
 from ..kernels import odometry, sightings
-from ..model import Fixes, LotInputs, Pass
+from ..model import QUALITIES, Fixes, LotInputs, Pass
 from .plane import EARTH_M
 from .rigs import Rigs
 
@@ -33,6 +34,12 @@ class Logs:
     flat_m: np.ndarray  # (fix, 2) rough local metres: to compare motion only
     sigma_m: np.ndarray  # (fix) one axis
     away: np.ndarray  # bool (fix): the receiver had jumped and came back
+
+    @cached_property
+    def of_quality(self) -> dict[int, np.ndarray]:
+        """Index of the fixes of each quality that occurs."""
+        found = {code: np.flatnonzero(self.fixes.quality == code) for code in range(len(QUALITIES))}
+        return {code: fixes for code, fixes in found.items() if len(fixes)}
 
 
 @dataclass(frozen=True)

@@ -70,8 +70,8 @@ def judge_quality(fixes: Fixes, accept: AcceptSection) -> tuple[Doubt, ...]:
 def first_noise(logs: Logs) -> Noise:
     """Measure what changes from fix to fix; the rest of the stated sigma drifts."""
     by_quality, is_told = np.zeros(len(QUALITIES)), np.ones(len(QUALITIES), bool)
-    for code in np.flatnonzero(np.bincount(logs.fixes.quality)):
-        same = _some_runs(np.flatnonzero(logs.fixes.quality == code))
+    for code, fixes in logs.of_quality.items():
+        same = _some_runs(fixes)
         east, north = logs.flat_m[same].T
         seen = sightings.white_sigma(east, north, logs.fix_s[same])
         by_quality[code] = seen if np.isfinite(seen) else 0.5 * float(np.median(logs.sigma_m[same]))
@@ -144,5 +144,5 @@ def _borne_out(pieces: list[Piece], code: int, taken: float) -> float:
         for rung, share in enumerate(BORNE_OUT):
             tried = replace(line, drift_m=np.where(mine, share / taken, 1.0) * line.drift_m)
             start = piece.solved.state
-            likely[rung] += motion.solve_motion(tried, seen, piece.arms, habits, start, close_m=0.02).evidence
+            likely[rung] += motion.evidence(tried, seen, piece.arms, habits, start)
     return BORNE_OUT[int(np.flatnonzero(likely >= likely.max() - AGAINST)[0])]
