@@ -134,7 +134,7 @@ SPOILS: dict[str, tuple[Callable[[Path], object], tuple[str, ...]]] = {
         lambda result: sorted((result / "tiles").glob("*.tif"))[0].unlink(),
         ("is missing", "mosaic.vrt: band 1"),
     ),
-    "raster retouched": (retouch, ("mat.tif: ", "of temperature is")),
+    "raster retouched": (retouch, ("mat.tif: is no cloud optimised", "of temperature is")),
     "stop removed": (drop_stop, ("lot.gpkg: its bytes changed", "layer stops: 3 rows, quality.json says 4")),
     "readings removed": (drop_readings, ("spots.parquet: has", "spots.parquet: holds")),
     "quality edited": (

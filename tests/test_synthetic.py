@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import math
 import tomllib
+from dataclasses import replace
 from functools import reduce
 
 import numpy as np
@@ -175,6 +176,26 @@ def test_crab_and_weave_turn_the_body():
     # C trails the non-slip point, so its own amplitude is within the lever's slope of the weave
     slope = 0.03 * 2 * math.pi / 20 * weaving.plan.rig.non_slip_forward_m
     assert 0.03 < np.ptp(weaving.truth.offset_m) / 2 < 0.03 + slope
+
+
+def test_a_crab_angle_may_change_along_the_road():
+    """A Gauss-Markov process (Gelb 1974, 2.2): after its length a correlation of 1/e is left, the spread keeps.
+
+    The wheel still measures the way of C.
+    """
+    plan = LotPlan(road=(synthetic.straight(420.0),), scanner=Scanner(-1.5, 1.5, 4, rate_hz=0.1))
+    course_deg = make_lot(plan).truth.heading_deg
+    lots = [
+        make_lot(replace(plan, seed=seed, crab_deg=0.3, crab_length_m=30.0, crab_sigma_deg=0.3))
+        for seed in range(30)
+    ]
+    lines = np.searchsorted(lots[0].truth.distance_m, np.arange(60.0, 390.0, 15.0))
+    crab = np.array([lot.truth.heading_deg[lines] - course_deg[lines] for lot in lots])
+    assert crab.std() == pytest.approx(0.3, rel=0.1)
+    assert np.mean(crab[:, 2:] * crab[:, :-2]) / crab.var() == pytest.approx(math.exp(-1), abs=0.1)
+    truth = lots[0].truth
+    steps = np.hypot(np.diff(truth.easting_m), np.diff(truth.northing_m))
+    assert np.ptp(steps / np.diff(truth.distance_m)) < 1e-5  # one scale, the map's
 
 
 # --------------------------------------------------------------------------------------------- time

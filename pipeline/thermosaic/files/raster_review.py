@@ -33,9 +33,9 @@ def _review(path: Path) -> tuple[list[str], Affine | None]:
     """Return the differences of one file, and its transform where it could be read."""
     try:
         with rasterio.open(path) as file:
-            if file.tags(ns="IMAGE_STRUCTURE").get("LAYOUT") != "COG":
-                return [f"{path.name}: is no cloud optimised GeoTIFF any more"], file.transform
             found = []
+            if file.tags(ns="IMAGE_STRUCTURE").get("LAYOUT") != "COG":
+                found.append(f"{path.name}: is no cloud optimised GeoTIFF any more")
             for number, name in zip(file.indexes, file.descriptions, strict=True):
                 found += _statistics_differ(path.name, name, file.read(number), file.tags(number))
             return found, file.transform

@@ -10,15 +10,10 @@ from scipy.ndimage import gaussian_filter, map_coordinates
 
 from .changes import edges_at
 from .motion import Motion
-from .plan import LotPlan, Patch, Person, Scanner
+from .plan import LotPlan, Patch, Person, Scanner, generator
 
 TAPER_M = 0.1  # a patch reaches full depth this far inside its outline, and none as far outside
 CODE_BASE_C, CODE_SPAN_C = 100.0, 60.0  # coded temperatures run from the base over this span
-
-
-def generator(plan: LotPlan, *purpose: int) -> np.random.Generator:
-    """Return a generator of its own for each purpose, so that one option never shifts another's noise."""
-    return np.random.Generator(np.random.PCG64([plan.seed, *purpose]))
 
 
 def planted_patches(plan: LotPlan, motions: tuple[Motion, ...]) -> tuple[Patch, ...]:

@@ -8,12 +8,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
+from itertools import accumulate
 
 import numpy as np
 
-from .plan import BackUp, LotPlan, PassPlan, Stop
+from .plan import BackUp, LotPlan, PassPlan, Stop, generator
 from .road import Road, Site
 
+CRAB_STEP_M, BEYOND_M = 10.0, 200.0  # between places of the crab angle, and how far they go past the road
 PASS_BREAK_M = 0.001  # added to the running distance between two passes
 
 
@@ -98,14 +101,38 @@ def _body(plan: LotPlan, pass_plan: PassPlan, road: Road, along_m: np.ndarray) -
     course = bearing + np.arctan2(slope, stretch)
     turn = bend + (slope_rate * stretch - slope * stretch_rate) / (stretch**2 + slope**2)
     sign = 1 if pass_plan.direction == "upstation" else -1
-    heading = course + (0 if sign > 0 else math.pi) + math.radians(plan.crab_deg)
+    crab, crab_rate = _crab(plan, road.length_m, along_m)
+    heading = course + (0 if sign > 0 else math.pi) + crab
     lever = plan.rig.non_slip_forward_m
     point_east, point_north = east + side * np.cos(bearing), north - side * np.sin(bearing)
     body = Body(along_m, point_east - lever * np.sin(heading), point_north - lever * np.cos(heading), heading)
     pace = np.hypot(slope, stretch)
-    crab = math.radians(plan.crab_deg)
-    forward, right = sign * pace * math.cos(crab), -sign * pace * math.sin(crab) - lever * turn
+    forward, right = sign * pace * np.cos(crab), -sign * pace * np.sin(crab) - lever * (turn + crab_rate)
     return body, np.hypot(forward, right)
+
+
+def _crab(plan: LotPlan, road_m: float, along_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Body against course, radians, and its change a metre of the alignment."""
+    if math.isinf(plan.crab_length_m):
+        return np.full(along_m.shape, math.radians(plan.crab_deg)), np.zeros(along_m.shape)
+    place_m, crab = _crab_places(plan, road_m)
+    at = np.clip(np.searchsorted(place_m, along_m) - 1, 0, len(place_m) - 2)
+    return np.interp(along_m, place_m, crab), np.diff(crab)[at] / CRAB_STEP_M
+
+
+@lru_cache(maxsize=4)
+def _crab_places(plan: LotPlan, road_m: float) -> tuple[np.ndarray, np.ndarray]:
+    """Places along the alignment and the crab angle there, radians: a first-order Gauss-Markov process.
+
+    It leaves the first vertex, and what lies before it, as `crab_deg` states.
+    """
+    before_m = np.arange(-BEYOND_M, 0.0, CRAB_STEP_M)
+    after_m = np.arange(0.0, road_m + BEYOND_M, CRAB_STEP_M)
+    kept = math.exp(-CRAB_STEP_M / plan.crab_length_m)
+    shock = generator(plan, 8).normal(0.0, plan.crab_sigma_deg * math.sqrt(1.0 - kept**2), len(after_m) - 1)
+    after = np.array(list(accumulate([plan.crab_deg, *shock], lambda last, change: kept * last + change)))
+    crab = np.concatenate([np.full(before_m.shape, plan.crab_deg), after])
+    return np.concatenate([before_m, after_m]), np.radians(crab)
 
 
 def make_motions(plan: LotPlan, site: Site) -> tuple[Motion, ...]:

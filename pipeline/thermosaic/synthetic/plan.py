@@ -264,7 +264,9 @@ class LotPlan:
     rig: Rig = Rig()
     scanner: Scanner = Scanner()
     passes: tuple[PassPlan, ...] = (PassPlan(),)
-    crab_deg: float = 0.0
+    crab_deg: float = 0.0  # body against course at the alignment's first vertex
+    crab_length_m: float = math.inf  # over which that keeps
+    crab_sigma_deg: float = 0.25  # of what it becomes, where it does not keep
     weave_m: float = 0.0
     weave_length_m: float = 25.0
     wheel: Wheel = Wheel()
@@ -281,3 +283,8 @@ class LotPlan:
     mat_cell: str = "1 ft"
     parquet: bool = False
     seed: int = 7
+
+
+def generator(plan: LotPlan, *purpose: int) -> np.random.Generator:
+    """Return a generator of its own for each purpose, so that one option never shifts another's noise."""
+    return np.random.Generator(np.random.PCG64([plan.seed, *purpose]))

@@ -8,9 +8,8 @@ import numpy as np
 from scipy.signal import lfilter
 
 from .changes import value_at
-from .mat import generator
 from .motion import Motion, pass_at, ticks
-from .plan import Gnss, LotPlan
+from .plan import Gnss, LotPlan, generator
 
 QUALITIES = ("none", "autonomous", "differential", "fixed", "float")  # same codes as the noun Fixes
 NO_FIX_SIGMA_M = 10.0  # of the place a receiver repeats without a fix

@@ -18,10 +18,8 @@ if TYPE_CHECKING:
 SPAN_M, SPAN_S = 1.0, 12.0  # largest group of fixes
 KNOT_STEP_M = 1.5  # widest step between knots
 BY_WHEEL_M = 3.0  # a longer stretch without fixes is placed by wheel
-COARSE, FINEST = (
-    5.0,
-    10.0,
-)  # times the drift of the finest groups (percentile): these see no detail of the path
+COARSE = 5.0  # times the drift of the finest groups: these see no detail of the path
+FINEST = 10.0  # percentile
 NEAR_S, NEAR_SPAN_S = 8.0, 2.0  # around a start or stop, groups are shorter
 SHORTEST_M = 2.0  # a shorter piece has no course
 FEWEST = 4  # groups of fixes
