@@ -39,6 +39,7 @@ from .studies.explain.logs import Logs, log_step
 from .studies.explain.steps import Explanation
 from .studies.place_sightings import place_sightings
 from .studies.reach import Reach, reach
+from .values import duration
 
 ANTENNA_ROUNDS, ANTENNA_CLOSE_M = 4, 1e-3
 LONGEST_ALIKE_S = 300.0  # errors of two passes are not taken as alike for longer (common practice, no source)
@@ -205,7 +206,7 @@ def _matched(table: Any, lot: LotConfig, window_s: float) -> Any:
     """Pair readings of the reference with a lot's scan, on corrected UTC where the offset is stated."""
     rows, _ = read_scan(lot.files.scan, lot.scan_format, lot.accept.rejected_frac, sets=lot.clock_sets)
     stated = lot.rig.clock_offset_s
-    shift = np.timedelta64(0 if stated == "auto" else round(float(stated) * 1e9), "ns")
+    shift = duration(0 if stated == "auto" else stated)
     try:
         found = match_readings(
             rows.time_utc - shift,

@@ -202,6 +202,15 @@ def instant(time: datetime) -> np.datetime64:
     return np.datetime64(time.astimezone(UTC).replace(tzinfo=None), "ns")
 
 
+def duration(seconds: float) -> np.timedelta64:
+    """Turn stated seconds into what is added to arrays of times.
+
+    >>> duration(-0.25)
+    np.timedelta64(-250000000,'ns')
+    """
+    return np.timedelta64(round(seconds * 1e9), "ns")
+
+
 def _parse_station(value: Any, info: ValidationInfo) -> float:
     """Read a label into metres with the lot's labels, given as validation context."""
     labels: StationLabels = (info.context or {}).get("labels") or StationLabels()

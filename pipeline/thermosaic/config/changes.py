@@ -20,6 +20,7 @@ from ..values import (
     StatedOffset,
     StationM,
     Time,
+    duration,
     instant,
 )
 from .rig import FixSigma, RigSection, ScannerSection, Spots
@@ -91,9 +92,8 @@ class ChangeSection(Section):
         return {name: value for name, value in values.items() if value is not None}
 
 
-ClockSets = tuple[
-    tuple[np.datetime64, np.timedelta64], ...
-]  # when, on the log's first clock, and by how much
+# when a logger's clock was set, on the clock of the log's beginning, and how far ahead it went
+ClockSets = tuple[tuple[np.datetime64, np.timedelta64], ...]
 CHANGES_OF_PATH = (
     "antenna_forward_m", "antenna_right_m", "antenna_up_m", "non_slip_forward_m", "cross_slope_frac",
     "heading_offset_deg", "fix_sigma", "wheel_per_count_m", "clock_offset_s",
@@ -131,13 +131,9 @@ def clock_sets(rig: RigSection, later: tuple[SetUp, ...]) -> ClockSets:
     for item in later:
         now = item.rig.clock_offset_s
         if now != before:
-            found.append((item.at_utc + _nanoseconds(rig.clock_offset_s), _nanoseconds(now - before)))
+            found.append((item.at_utc + duration(rig.clock_offset_s), duration(now - before)))
             before = now
     return tuple(found)
-
-
-def _nanoseconds(seconds: float) -> np.timedelta64:
-    return np.timedelta64(round(seconds * 1e9), "ns")
 
 
 def changed_by(before: SetUp, change: ChangeSection) -> SetUp:

@@ -32,6 +32,7 @@ STRIDES = (2, 1)  # rungs, about threefold and then about twofold
 ENOUGH_KNOTS = 600  # to judge steering and slip by
 BEND_KNOTS = 40  # over which a bend shows above the noise
 _UNTOLD = 1e-9  # least share of a step's variance that must be left open to judge the step
+MOST_ROUNDS = 20  # of Gauss-Newton
 LOOSER = 5.0  # the drift need not be as close as the path
 TIGHT_WHEEL = 1.0  # log likelihood that each rung of a cleaner wheel than usual must gain
 
@@ -137,7 +138,6 @@ def solve_motion(
     arms: Arms,
     habits: Habits,
     start: np.ndarray,
-    rounds: int = 20,
     close_m: float = 2e-4,
 ) -> Motion:
     """Solve the chain by Gauss-Newton with reweighting.
@@ -148,32 +148,24 @@ def solve_motion(
         What is known.
     start : numpy.ndarray
         (8, knot) first guess; position and course matter.
-    rounds : int
-        Most iterations.
     close_m : float
         Ends when nothing moves by more: no position, no end of a 10 m arm; a drift may by `LOOSER` as much, which
         trades with the fixes' white noise and leaves the path where it is.
     """
     knot = seen.knot
     seen, arms = _at_every_knot(seen, arms, start.shape[1])
-    state = _descend(line, seen, arms, habits, start, rounds, close_m)[0]
+    state = _descend(line, seen, arms, habits, start, close_m)[0]
     chain, energy, residuals = _linearise(line, seen, arms, habits, state)
     weight = _believed(habits, _ratio(seen, residuals))
     return Motion(state, chain, energy, weight[knot], -np.column_stack(residuals)[knot], habits)
 
 
 def _descend(
-    line: Line,
-    seen: Sightings,
-    arms: Arms,
-    habits: Habits,
-    start: np.ndarray,
-    rounds: int = 20,
-    close_m: float = 0.02,
+    line: Line, seen: Sightings, arms: Arms, habits: Habits, start: np.ndarray, close_m: float = 0.02
 ) -> tuple[np.ndarray, float]:
     """Go to the likeliest state; also the evidence there, to second order in the last step."""
     state = start.copy()
-    for _ in range(rounds):
+    for _ in range(MOST_ROUNDS):
         chain, energy, _ = _linearise(line, seen, arms, habits, state)
         factored = chain.factor()
         step = factored.solve(chain.right)

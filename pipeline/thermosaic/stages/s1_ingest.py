@@ -26,7 +26,7 @@ from ..kernels import scanners
 from ..kernels.scan_geometry import on_mat, spot_pitches
 from ..model import Alignment, Doubt, Exclusion, Fixes, LotInputs, Pass, ScanLog, Source, Tally, Wheel
 from ..units import parse_quantity
-from ..values import instant
+from ..values import duration, instant
 
 MOST_READINGS = 20_000_000  # on the mat: three gigabytes of nouns
 LOGS = ("scan", "fixes", "wheel")
@@ -158,7 +158,7 @@ def _on_lines(own: ScanLog, first: ScanLog, part: ScannerPart, config: LotConfig
     offsets = [
         config.rig.clock_offset_s if own_s is None else own_s for own_s in (part.clock_offset_s, shared_s)
     ]
-    ahead = _nanoseconds(0 if "auto" in offsets else offsets[0] - offsets[1])
+    ahead = duration(0 if "auto" in offsets else offsets[0] - offsets[1])
     row = scanners.nearest_rows(first.time_utc.astype(np.int64), (own.time_utc - ahead).astype(np.int64))
     if not (row >= 0).any():
         raise MismatchError(
@@ -329,10 +329,6 @@ def require_counts(wheel: Wheel, config: LotConfig) -> None:
         )
 
 
-def _nanoseconds(seconds: float) -> np.timedelta64:
-    return np.timedelta64(round(seconds * 1e9), "ns")
-
-
 def _read_places(
     config: LotConfig, fixes: Fixes
 ) -> tuple[Alignment | None, tuple[Exclusion, ...], list[Tally], list[dict[str, Any]], list[Doubt]]:
@@ -400,7 +396,7 @@ def require_quality(fixes: Fixes, limit_frac: float, name: str) -> None:
 def require_overlap(scan: ScanLog, fixes: Fixes, wheel: Wheel, config: LotConfig) -> None:
     """Refuse logs that share no moment, naming their dates and what the difference looks like."""
     offset_s = config.rig.clock_offset_s
-    shift = np.timedelta64(0 if offset_s == "auto" else round(offset_s * 1e9), "ns")
+    shift = duration(0 if offset_s == "auto" else offset_s)
     ours = scan.time_utc - shift
     others = ((config.files.fixes[0].name, "fixes", fixes.time_utc),)
     if config.files.wheel:
