@@ -13,6 +13,7 @@ Not done here: means of readings in a rule's own cells, which the findings take 
 from __future__ import annotations
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import reduce
 
@@ -24,6 +25,8 @@ from ..model import TILE_CELLS, Lattice, Layout, Raster, Rasters, Stations, Swat
 
 SECOND = np.timedelta64(1, "s")
 STRAIGHT_M = 1e-5  # nobody sees a cell of a picture move by less
+
+_Part = tuple[mesh.Mesh, np.ndarray, np.ndarray]  # lines, strips of them, and the strips' ranks
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -181,25 +184,32 @@ def _scale(swath: Swath) -> float:
 
 
 def _map_tiles(swath: Swath, runs: list[_Run], cell_m: float) -> tuple[tuple[Tile, ...], int]:
-    """Fill the tiles that the mat touches, one at a time; count the cells that a pass takes from an earlier.
+    """Fill the tiles that the mat touches, two at a time; count the cells that a pass takes from an earlier.
 
     Rows of the mesh run along the negative northing, from north to south, as those of a tile do.
     """
-    parts: dict[tuple[int, int], list[tuple[mesh.Mesh, np.ndarray, np.ndarray]]] = {}
+    parts: dict[tuple[int, int], list[_Part]] = {}
     for run in runs:
         lines = _map_mesh(swath, run)
         for row, col, chosen in _touched(lines, run.strip, TILE_CELLS * cell_m):
             parts.setdefault((row, col), []).append((lines, run.strip[chosen], run.rank[chosen]))
-    pen, lattice = mesh.Block.empty(TILE_CELLS, TILE_CELLS), Lattice("map", cell_m)
-    tiles, taken_over = [], 0
-    for tile_row, tile_col in sorted(parts):
-        block = pen.at(tile_row * TILE_CELLS, tile_col * TILE_CELLS)
-        for part in parts[tile_row, tile_col]:
-            taken_over += mesh.fill(*part, block, cell_m)
-        cell, bands = mesh.harvest(block)
-        if len(cell):
-            tiles.append(Tile(lattice, -1 - block.row0, block.col0, cell, bands))
-    return tuple(tiles), taken_over
+    places = sorted(parts)
+    half = len(places) // 2
+
+    def draw(chosen: list[tuple[int, int]]) -> list[tuple[Tile, int]]:
+        pen = mesh.Block.empty(TILE_CELLS, TILE_CELLS)
+        return [_map_tile(pen, place, parts[place], cell_m) for place in chosen]
+
+    with ThreadPoolExecutor(2) as pool:
+        drawn = [item for share in pool.map(draw, (places[:half], places[half:])) for item in share]
+    return tuple(tile for tile, _ in drawn if len(tile.cell)), sum(taken for _, taken in drawn)
+
+
+def _map_tile(pen: mesh.Block, place: tuple[int, int], parts: list[_Part], cell_m: float) -> tuple[Tile, int]:
+    """Fill one tile from its strips; count the cells that a pass takes from an earlier one."""
+    block = pen.at(*(at * TILE_CELLS for at in place))
+    taken_over = sum(mesh.fill(*part, block, cell_m) for part in parts)
+    return Tile(Lattice("map", cell_m), -1 - block.row0, block.col0, *mesh.harvest(block)), taken_over
 
 
 def _map_mesh(swath: Swath, run: _Run) -> mesh.Mesh:
