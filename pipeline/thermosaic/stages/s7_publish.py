@@ -94,7 +94,7 @@ def _needed_bytes(record: LotRecord) -> int:
 
 def _write_and_check(folder: Path, record: LotRecord) -> list[Written]:
     """Write each product and read it back, two at a time; none knows another's file."""
-    steps = (_layers, _rasters, _spots, _quality)
+    steps = (_layers, _tiles, _mat, _spots, _quality)
     written: list[Written] = []
     with ThreadPoolExecutor(2) as pool:
         for made in pool.map(lambda step: step(folder, record), steps):
@@ -145,16 +145,26 @@ def _spots(folder: Path, record: LotRecord) -> list[Written]:
     return [Written("spots", path.name, "pyarrow")]
 
 
-def _rasters(folder: Path, record: LotRecord) -> list[Written]:
-    lot, swath, stations, rasters = record.config.lot, record.swath, record.stations, record.rasters
+def _tiles(folder: Path, record: LotRecord) -> list[Written]:
+    paths, differences = cog.make_tiles(folder, record.rasters, _dress(record))
+    _accept(differences)
+    return _as_rasters(folder, paths)
+
+
+def _mat(folder: Path, record: LotRecord) -> list[Written]:
+    dress, ids = _dress(record), [item.id for item in record.inputs.passes]
+    paths = cog.write_mat(folder, record.rasters, dress, ids, record.stations.zero_m)
+    _accept(cog.check_mat(folder, record.rasters, dress))
+    return _as_rasters(folder, paths)
+
+
+def _dress(record: LotRecord) -> cog.RasterDress:
+    lot, delivery = record.config.lot, record.config.delivery
     tags = {"LOT_ID": lot.id, "REVISION": str(lot.revision), "ROUTE": lot.route, "LIFT": str(lot.lift)}
-    delivery = record.config.delivery
-    dress = cog.RasterDress(swath.crs, delivery.units, tags, display_c=delivery.display_c)
-    paths, differences = cog.make_tiles(folder, rasters, dress)
-    paths += cog.write_mat(
-        folder, rasters, dress, [item.id for item in record.inputs.passes], stations.zero_m
-    )
-    _accept(differences + cog.check_mat(folder, rasters, dress))
+    return cog.RasterDress(record.swath.crs, delivery.units, tags, display_c=delivery.display_c)
+
+
+def _as_rasters(folder: Path, paths: list[Path]) -> list[Written]:
     return [Written(_raster_role(path), path.relative_to(folder).as_posix(), "rasterio") for path in paths]
 
 
