@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from .tables import DROP_REASONS
+
 if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
@@ -25,11 +27,9 @@ if TYPE_CHECKING:
 
 QUALITIES = ("none", "autonomous", "differential", "fixed", "float")  # code = index
 PLACED = ("", "fixes", "by_wheel")  # code = index; 0 = no position
-REASONS = (
-    "", "no_reading", "bad_spot", "second_look", "aged_look", "replaced", "excluded", "foreign",
-    "start_up", "stop", "edge_trim", "too_cold", "too_hot",
-)  # fmt: skip  # code = index, first that applies; 0 = kept
+REASONS = ("", *DROP_REASONS)  # code = index, first that applies; 0 = kept
 NOT_A_ROW = -1  # off the mat, without position, or outside the limits: no row in spots.parquet
+NEW_GROUND_M = 1e-3  # a line further on by less is no new look
 
 
 def _freeze(noun: Any) -> None:
@@ -342,6 +342,12 @@ class Layout:
         _freeze(self)
 
 
+def by_line(layouts: tuple[Layout, ...], layout: np.ndarray, name: str) -> np.ndarray:
+    """Spread a value of the layouts over the lines, (line, ..); of one layout it is (1, ..), to be broadcast."""
+    values = np.stack([getattr(item, name) for item in layouts])
+    return values if len(layouts) == 1 else values[layout]
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class Swath:
     """Scan lines placed on the ground."""
@@ -385,11 +391,9 @@ class Swath:
         _freeze(self)
 
     def _by_line(self, name: str) -> np.ndarray:
-        """Spread values of the layouts over the lines; one layout takes no memory."""
-        values = [getattr(item, name) for item in self.layouts]
-        if len(values) == 1:
-            return np.broadcast_to(values[0], (len(self.line), *values[0].shape))
-        return np.stack(values)[self.layout]
+        """Spread a value of the layouts over the lines; one layout takes no memory."""
+        values = by_line(self.layouts, self.layout, name)
+        return np.broadcast_to(values, (len(self.line), *values.shape[1:]))
 
     @property
     def on_mat(self) -> np.ndarray:
@@ -405,6 +409,11 @@ class Swath:
     def edges_m(self) -> np.ndarray:
         """Left and right edge of the mat measured, right of C: (line, 2)."""
         return self._by_line("edges_m")
+
+    @property
+    def screed_forward_m(self) -> np.ndarray:
+        """How far the screed's trailing edge rides ahead of C: (line)."""
+        return self._by_line("screed_forward_m")
 
     @property
     def used_spot(self) -> np.ndarray:

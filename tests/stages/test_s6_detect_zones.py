@@ -12,7 +12,7 @@ import shapely
 import builders
 import finding
 from thermosaic import model, synthetic
-from thermosaic.findings.patterns import recurrence
+from thermosaic.findings.cycles import members, recurrence
 from thermosaic.synthetic import LotPlan, Mat, PassPlan, Patch, Person, Scanner, SpotFault, Stop
 
 DROP_25F = finding.rules()
@@ -330,10 +330,11 @@ def test_a_period_is_found_within_3_percent_in_ten_loads(period_m, jitter):
     rng = np.random.default_rng(int(period_m))
     middle = np.cumsum(np.r_[20.0, period_m * (1 + jitter * rng.standard_normal(9))])
     middle = np.sort(np.r_[middle, 20 + 1.4 * period_m, 20 + 5.7 * period_m])
-    found = recurrence(middle - 1, middle + 1, np.ones(12, bool), (0.0, 20 + 10 * period_m))
+    zones = middle - 1, middle + 1, np.ones(12, bool)
+    found = recurrence(*zones, (0.0, 20 + 10 * period_m))
     assert found is not None
     assert found.period_m == pytest.approx(period_m, rel=0.03)
-    assert 9 <= len(found.members) <= 12
+    assert 9 <= len(members(*zones, found.period_m)) <= 12
 
 
 def test_zones_at_random_rarely_recur():

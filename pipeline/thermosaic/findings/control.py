@@ -28,7 +28,6 @@ COMPARED_WITHIN_S = 60.0  # common practice, no source
 LINE_SIGMA_M = 0.05  # of a rover and of whoever holds it on a line (common practice, no source)
 SIGMAS = 3.0
 WORDS = {"edge": "mat edge", "alignment": "alignment", "centre": "alignment", "center": "alignment"}
-NOT_A_TIME = np.datetime64("NaT", "ns")
 
 
 def control_layer(
@@ -101,7 +100,7 @@ def _in_pass(point: ControlPoint, mat: PassMat) -> tuple[PassMat, float, float, 
 
 def _hand_reading(point: ControlPoint, survey: Survey, swath: Swath) -> dict[str, Any]:
     """The hand reading, and the look at its place that is nearest to it in time."""
-    row: dict[str, Any] = {"hand_c": point.temp_c, "read_utc": point.time_utc or NOT_A_TIME}
+    row: dict[str, Any] = {"hand_c": point.temp_c, "read_utc": point.time_utc}
     reach_m = _reach_m(survey, swath)
     away = np.hypot(swath.easting_m - point.easting_m, swath.northing_m - point.northing_m)
     line, spot = np.nonzero(survey.rows & (away <= reach_m) & np.isfinite(swath.temp_c))

@@ -20,7 +20,6 @@ from .stops import HALF_LENGTH_M, Stop
 
 EXPLAIN_STOPS = ("truck", "stop", "breakdown")
 HANDWORK = "The diary notes handwork here."
-NOT_A_TIME = np.datetime64("NaT", "ns")
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -112,8 +111,7 @@ def diary_layer(noted: tuple[Noted, ...]) -> gpd.GeoDataFrame:
             **mat.stations(*mat.frame_at(np.array([item.from_m, item.to_m]))),
             "entry_id": number,
             "kind": entry.kind,
-            "start_utc": NOT_A_TIME if entry.from_utc is None else entry.from_utc,
-            "end_utc": NOT_A_TIME if entry.to_utc is None else entry.to_utc,
+            "start_utc": entry.from_utc, "end_utc": entry.to_utc,
             "entry_text": entry.text or None,
             "stop_id": item.stops[0].id if item.stops else None,
             "geometry": mat.strip(item.from_m, item.to_m),

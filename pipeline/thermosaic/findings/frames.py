@@ -37,6 +37,17 @@ def layer(name: str, rows: list[dict[str, Any]]) -> gpd.GeoDataFrame:
     return frame
 
 
+def numbered(name: str, key: str, rows: list[dict[str, Any]]) -> gpd.GeoDataFrame:
+    """Make the frame of a layer whose rows are numbered from 1 in their order."""
+    return layer(name, [{**row, key: number} for number, row in enumerate(rows, 1)])
+
+
+def laid_between(laid_utc: np.ndarray) -> dict[str, Any]:
+    """Give the first and last time of laying; nothing where none is known (NaT)."""
+    known = laid_utc[~np.isnat(laid_utc)]
+    return {"laid_from_utc": known.min(), "laid_to_utc": known.max()} if len(known) else {}
+
+
 def _column(column: tables.Column, rows: list[dict[str, Any]]) -> pd.Series:
     values = [row.get(column.name, EMPTY_OF.get(column.dtype)) for row in rows]
     if column.dtype == "text":

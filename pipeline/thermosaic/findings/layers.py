@@ -11,7 +11,7 @@ import shapely
 from ..kernels.runs import join, runs
 from ..model import REASONS, Alignment, Swath
 from ..units import StationLabels
-from .frames import layer
+from .frames import laid_between, layer
 from .mat import PassMat, union
 from .objects import NOT_MAT_BELOW_C
 from .readings import PassReadings
@@ -24,11 +24,6 @@ LONGEST_GAP_DRAWN_M = 200.0
 TICK_STEP_M = 30.48  # 100 ft
 
 
-def numbered(name: str, key: str, rows: list[dict[str, Any]]) -> gpd.GeoDataFrame:
-    """Make a layer whose rows are numbered from 1 in their order."""
-    return layer(name, [{**row, key: number} for number, row in enumerate(rows, 1)])
-
-
 def mat_layer(
     readings: tuple[PassReadings, ...], verdict: tuple[np.ndarray, ...], swath: Swath
 ) -> gpd.GeoDataFrame:
@@ -36,15 +31,12 @@ def mat_layer(
     rows = []
     for block, reason in zip(readings, verdict, strict=True):
         mat, geometry = block.mat, block.mat.strip(*block.mat.span_m)
-        laid = swath.laid_utc[mat.placed_line]
-        laid = laid[~np.isnat(laid)]
         kept = block.temp_c[reason == 0]
-        times = {"laid_from_utc": laid.min(), "laid_to_utc": laid.max()} if len(laid) else {}
         rows.append({
             **mat.identity(),
             **mat.stations(*mat.frame_at(np.array(mat.span_m))),
             "area_m2": mat.ground_area(geometry),
-            **times,
+            **laid_between(swath.laid_utc[mat.placed_line]),
             "reading_count": int(block.row.sum()),
             "temp_mean_c": float(kept.mean(dtype=np.float64)) if len(kept) else np.nan,
             "geometry": geometry,

@@ -20,6 +20,7 @@ from .cuts import Cut, cut_between
 from .mat import PassMat
 from .profiles import PassSample
 from .speeds import Motion
+from .stops import screed_forward_m
 
 SHORTEST_M = 1.0  # a shorter load is counted with the next: its ticket came late
 RATE_APART_FRAC = 0.1  # of the stated spread rate: worth a look (common practice, no source)
@@ -64,12 +65,10 @@ def _tickets_of(motion: Motion, tickets: tuple[Ticket, ...]) -> tuple[Ticket, ..
 
 def _screed_at(motion: Motion, tickets: tuple[Ticket, ...], swath: Swath) -> np.ndarray:
     """Distance along the path at which the screed stood at the time of each ticket."""
-    seconds = [motion.seconds(ticket.time_utc) for ticket in tickets]
-    line = np.searchsorted(swath.seen_utc, [ticket.time_utc for ticket in tickets]).clip(
-        0, len(swath.line) - 1
-    )
-    ahead = [swath.layouts[swath.layout[at]].screed_forward_m for at in line]
-    return np.interp(seconds, motion.time_s, motion.distance_m) + ahead
+    times_utc = [ticket.time_utc for ticket in tickets]
+    seconds = [motion.seconds(time_utc) for time_utc in times_utc]
+    ahead_m = screed_forward_m(swath, np.array(times_utc, "M8[ns]"))
+    return np.interp(seconds, motion.time_s, motion.distance_m) + ahead_m
 
 
 def _ticketed(mat: PassMat, tickets: tuple[Ticket, ...], ends_m: np.ndarray) -> tuple[Load, ...]:

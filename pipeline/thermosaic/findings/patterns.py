@@ -23,10 +23,9 @@ import numpy as np
 from ..config import RuleProfile
 from ..delivery import Sentence, tell, together
 from ..kernels.periods import Period
-from ..kernels.runs import join
 from ..model import Swath
-from .cycles import SIGNIFICANCE, Cycle, one_cycle
-from .frames import edge_range
+from .cycles import DRAWS, FEWEST_EVENTS, MEMBER_FRAC, PART_FRAC, Cycle, members, one_cycle, recurrence
+from .frames import edge_range, laid_between
 from .stops import Stop
 from .zones import Zone
 
@@ -38,29 +37,6 @@ EDGE_RATIO = 3.0
 STREAK_LEAST_M = 3.0
 STREAK_RATIO = 4.0
 HALF = 0.5
-LONGEST_EVENT_M = 20.0  # a longer zone is no recurring event
-SHORTEST_PERIOD_M = 10.0
-LONGEST_PERIOD_M = 200.0
-FEWEST_EVENTS = 4
-SAME_EVENT_M = 1.0
-PAIR_BIN_M = 0.25
-PART_FRAC = 0.7
-SEED = 20260514
-NOT_A_TIME = np.datetime64("NaT", "ns")
-NO_ENDS = np.empty(0)
-LAG_STEP_M = 0.5
-SPREAD_FRAC = 0.06  # of the period: loads differ in length
-MEMBER_FRAC = 0.15
-DRAWS = 199
-
-
-@dataclass(frozen=True, slots=True)
-class Recurrence:
-    """Zones come back at one distance along a pass."""
-
-    period_m: float
-    significance: float  # share of random placings that recur as well
-    members: tuple[int, ...]  # index among the zones asked about
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,106 +46,26 @@ class Pattern:
     stop_id: int | None = None
 
 
-def recurrence(
-    from_m: np.ndarray, to_m: np.ndarray, counts: np.ndarray, span_m: tuple[float, float]
-) -> Recurrence | None:
-    """Look for a distance at which zones recur.
-
-    Zones side by side or at most 1 m apart are one event. The strength of a lag is the number of pairs of
-    events at that distance, each with a weight that falls to nothing over 6 % of the lag; a half, third or
-    quarter of the strongest lag is the period where it is at least 0.7 as strong. Significance is the share
-    of 199 random placings (as many events, uniform over the pass, fixed seed) whose strongest lag is as
-    strong.
-
-    Parameters
-    ----------
-    from_m, to_m : float64 (zone) distances along one pass
-    counts : bool (zone)
-        Whether a zone counts as an event: those that a stop or the start of the pass explains do not, though
-        they may belong to what recurs.
-    span_m : first and last distance of the pass
-
-    Returns
-    -------
-    Recurrence, or None where nothing recurs (fewer than 4 zones, or significance above 0.05).
-    """
-    place = _events(from_m, to_m, counts) - span_m[0]
-    length_m = span_m[1] - span_m[0]
-    if len(place) < FEWEST_EVENTS or length_m < 3 * SHORTEST_PERIOD_M:
-        return None
-    lags = np.arange(SHORTEST_PERIOD_M, min(LONGEST_PERIOD_M, length_m / 2.5), LAG_STEP_M)
-    strength = _strength(place[None, :], lags)[0]
-    drawn = np.random.default_rng(SEED).uniform(0, length_m, (DRAWS, len(place)))
-    chance = _strength(np.sort(drawn, axis=1), lags).max(axis=1)
-    significance = (1 + int((chance >= strength.max()).sum())) / (DRAWS + 1)
-    if significance > SIGNIFICANCE:
-        return None
-    period_m = _refine(place, _shortest(lags, strength))
-    return Recurrence(period_m, significance, members(from_m, to_m, counts, period_m))
-
-
-def _events(from_m: np.ndarray, to_m: np.ndarray, counts: np.ndarray) -> np.ndarray:
-    """Middles of events, ascending: zones that count and are short, those side by side as one."""
-    order = np.flatnonzero((to_m - from_m <= LONGEST_EVENT_M) & counts)
-    order = order[np.argsort(from_m[order], kind="stable")]
-    ends = np.column_stack((from_m[order], np.maximum.accumulate(to_m[order])))
-    return join(ends, SAME_EVENT_M).mean(axis=1) if len(order) else np.empty(0)
-
-
-def members(from_m: np.ndarray, to_m: np.ndarray, counts: np.ndarray, period_m: float) -> tuple[int, ...]:
-    """Zones that lie one period from an event, within 15 % of it; arguments as in `recurrence`."""
-    middle = (from_m + to_m) / 2
-    apart = np.abs(np.abs(middle[:, None] - _events(from_m, to_m, counts)[None, :]) - period_m)
-    near = (apart <= MEMBER_FRAC * period_m).any(axis=1) & (to_m - from_m <= LONGEST_EVENT_M)
-    return tuple(int(i) for i in np.flatnonzero(near))
-
-
-def _strength(place_m: np.ndarray, lags_m: np.ndarray) -> np.ndarray:
-    """Weighted number of pairs at each lag, (placing, lag); places ascend within a placing."""
-    number = int(np.ceil(lags_m[-1] * (1 + SPREAD_FRAC) / PAIR_BIN_M)) + 2
-    row = np.arange(len(place_m))[:, None] * number
-    pairs = np.zeros(len(place_m) * number, np.int64)
-    for step in range(1, place_m.shape[1]):  # to the next place, the one after it ..
-        slot = (place_m[:, step:] - place_m[:, :-step]) / PAIR_BIN_M
-        near = slot < number - 1
-        if not near.any():
-            break
-        pairs += np.bincount((slot.astype(np.int64) + row)[near], minlength=len(pairs))
-    pairs = pairs.reshape(len(place_m), number)
-    away = np.abs((np.arange(number)[:, None] + 0.5) * PAIR_BIN_M - lags_m)
-    return pairs @ np.clip(1 - away / (SPREAD_FRAC * lags_m), 0, 1)
-
-
-def _shortest(lags_m: np.ndarray, strength: np.ndarray) -> float:
-    """Strongest lag, or the part of it that is nearly as strong."""
-    best = int(np.argmax(strength))
-    for part in (4, 3, 2):
-        near = np.abs(lags_m - lags_m[best] / part) <= SPREAD_FRAC * lags_m[best] / part
-        if near.any() and strength[near].max() >= PART_FRAC * strength[best]:
-            return float(lags_m[near][np.argmax(strength[near])])
-    return float(lags_m[best])
-
-
-def _refine(place_m: np.ndarray, period_m: float) -> float:
-    """Mean period over the intervals that are close to a whole number of periods."""
-    step = np.diff(place_m)
-    turns = np.round(step / period_m)
-    good = (turns >= 1) & (np.abs(step - turns * period_m) <= MEMBER_FRAC * period_m)
-    return float(step[good].sum() / turns[good].sum()) if good.any() else period_m
-
-
 def zone_patterns(
     zones: tuple[Zone, ...],
     stops: tuple[Stop, ...],
     rules: RuleProfile,
-    load_ends_m: np.ndarray = NO_ENDS,
-    level: Period | None = None,
+    load_ends_m: np.ndarray,
+    level: Period | None,
 ) -> tuple[list[list[Pattern]], Cycle | None]:
     """Name the patterns of the zones of one pass, the first two that hold; `single` where none does.
 
-    `level` is the period of the pass's cold level; the pass's one cycle is returned beside the patterns.
+    Parameters
+    ----------
+    load_ends_m : float64 (load)
+        Distances at which loads end by their tickets: only they make `cyclic` a load's end.
+    level : Period, optional
+        Of the pass's cold level.
 
-    `load_ends_m` are the distances at which loads end by their tickets: only they make `cyclic` a load's end.
+    Returns
+    -------
+    list, Cycle or None
+        Patterns of each zone, and the one cycle of the pass.
     """
     bound = [_bound_to_place(zone, stops, rules) for zone in zones]
     cyclic, cycle = _cyclic(zones, np.array([not patterns for patterns in bound], bool), load_ends_m, level)
@@ -307,8 +203,6 @@ def zone_rows(
         field, mat = zone.field, zone.mat
         line, spot = field.readings.line[zone.line], field.readings.spot[zone.spot]
         cell_c, reference_c = field.temp_c[zone.rows, zone.cols], field.reference_c[zone.cols]
-        laid = swath.laid_utc[line]
-        laid = laid[~np.isnat(laid)]
         rows.append({
             **mat.identity(),
             **mat.stations(*mat.frame_at(np.array([zone.from_m, zone.to_m]))),
@@ -318,8 +212,7 @@ def zone_rows(
             "temp_min_c": float(cell_c.min()), "temp_mean_c": float(cell_c.mean()),
             "reference_c": float(reference_c.mean()),
             "deficit_max_delta_c": float((reference_c - cell_c).max()),
-            "laid_from_utc": laid.min() if len(laid) else NOT_A_TIME,
-            "laid_to_utc": laid.max() if len(laid) else NOT_A_TIME,
+            **laid_between(swath.laid_utc[line]),
             "pattern": found[0].word, "pattern_2": found[1].word if len(found) > 1 else None,
             "evidence": together([pattern.evidence for pattern in found]),
             "stop_id": next((pattern.stop_id for pattern in found if pattern.stop_id), None),

@@ -26,6 +26,7 @@ from ..model import PLACED, Exclusion, Swath, Trajectory
 from ..units import StationLabels
 from .classes import INSUFFICIENT, Judgement, judge
 from .cuts import Cut, cut_profiles
+from .frames import laid_between
 from .mat import PassMat
 from .readings import PassReadings
 from .speeds import Motion, moving_speed
@@ -335,17 +336,15 @@ def _movement(cut: Cut, motion: Motion | None) -> dict[str, Any]:
 
 
 def _laid_at(readings: PassReadings, swath: Swath) -> tuple[np.ndarray, np.ndarray]:
-    """Distance of the lines of a pass whose mat has a time of laying, ascending, and that time."""
-    line = readings.line[~np.isnat(swath.laid_utc[readings.line])]
-    line = line[np.argsort(swath.distance_m[line], kind="stable")]
+    """Distance of the lines of a pass, ascending, and when their mat was laid."""
+    line = readings.line[np.argsort(swath.distance_m[readings.line], kind="stable")]
     return swath.distance_m[line], swath.laid_utc[line]
 
 
 def _laid(cut: Cut, distance_m: np.ndarray, laid_utc: np.ndarray) -> dict[str, Any]:
     """First and last time at which mat of the profile was laid; arguments as `_laid_at` gives them."""
     first = np.searchsorted(distance_m, cut.from_m)
-    laid = laid_utc[first : np.searchsorted(distance_m, cut.to_m, side="right")]
-    return {"laid_from_utc": laid.min(), "laid_to_utc": laid.max()} if len(laid) else {}
+    return laid_between(laid_utc[first : np.searchsorted(distance_m, cut.to_m, side="right")])
 
 
 def _placed(cut: Cut, mat: PassMat, swath: Swath) -> str | None:

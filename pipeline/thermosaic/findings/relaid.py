@@ -11,12 +11,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..model import Doubt, LotInputs, Stations, Swath, Trajectory
+from ..model import NEW_GROUND_M, Doubt, LotInputs, Stations, Swath, Trajectory
 from .diary import place_entries
 from .mat import PassMat, pass_mats
 
 SHORTEST_M = 1.0  # a shorter second look is the jitter of a stop
-NEW_GROUND_M = 1e-3  # a line further on by less is no new look, as for first looks
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -61,8 +60,7 @@ def _second_sweep(mat: PassMat, swath: Swath, stretch: tuple[float, float]) -> n
     sweep = np.arange(lowest, len(line))
     before = np.maximum.accumulate(np.r_[-np.inf, distance_m[sweep]])[:-1]
     fresh = sweep[distance_m[sweep] > before + NEW_GROUND_M]
-    screed_m = np.array([item.screed_forward_m for item in swath.layouts])[swath.layout[line[lowest]]]
-    low, high = max(stretch[0], distance_m[lowest] + screed_m), stretch[1]
+    low, high = max(stretch[0], distance_m[lowest] + swath.screed_forward_m[line[lowest]]), stretch[1]
     fresh = fresh[(distance_m[fresh] >= low) & (distance_m[fresh] <= high) & again[fresh]]
     is_sweep = len(fresh) > 1 and distance_m[fresh[-1]] - distance_m[fresh[0]] >= SHORTEST_M
     return line[fresh] if is_sweep else fresh[:0]
@@ -70,10 +68,9 @@ def _second_sweep(mat: PassMat, swath: Swath, stretch: tuple[float, float]) -> n
 
 def _laid_again(again: np.ndarray, swath: Swath, trajectory: Trajectory) -> np.ndarray:
     """When the screed passed the places of these lines the second time: datetime64[ns]."""
-    screed_m = np.array([item.screed_forward_m for item in swath.layouts])[swath.layout[again]]
     row = np.flatnonzero(trajectory.time_utc <= swath.seen_utc[again[-1]])
     distance_m = trajectory.distance_m[row]
-    target_m = swath.distance_m[again] - screed_m
+    target_m = swath.distance_m[again] - swath.screed_forward_m[again]
     last_below = [row[np.flatnonzero(distance_m <= target)[-1]] for target in target_m]
     return np.minimum(trajectory.time_utc[last_below], swath.seen_utc[again])
 

@@ -11,7 +11,8 @@ from scipy import ndimage
 
 from ..kernels import runs
 from ..model import Swath, Trajectory
-from .frames import layer
+from ..values import duration
+from .frames import numbered
 from .mat import PassMat
 from .stops import Stop, sigma_over
 
@@ -40,7 +41,7 @@ class Motion:
         return float((moment_utc - self.origin_utc) / np.timedelta64(1, "s"))
 
     def utc(self, moment_s: float) -> np.datetime64:
-        return self.origin_utc + np.timedelta64(round(moment_s * 1e9), "ns")
+        return self.origin_utc + duration(moment_s)
 
     def path_m(self, start_s: float, end_s: float) -> float:
         """Length of path between two times, back-ups counted positive."""
@@ -108,9 +109,7 @@ def speed_layer(motions: tuple[Motion, ...], sigma_m: np.ndarray) -> gpd.GeoData
                 rows.append(
                     _segment(motion, edges[[first, last]], (begin_s, finish_s), speed[first:last], sigma_m)
                 )
-    for number, row in enumerate(rows, 1):
-        row["segment_id"] = number
-    return layer("speed_segments", rows)
+    return numbered("speed_segments", "segment_id", rows)
 
 
 def _cut(speed: np.ndarray) -> np.ndarray:
@@ -149,9 +148,9 @@ def variation(speed: np.ndarray) -> float:
 def moving_speed(motion: Motion, from_m: float, to_m: float) -> tuple[float, float]:
     """Path and time while moving between two distances of new mat: metres, seconds."""
     start_s, end_s = (float(moment) for moment in motion.first_at(np.array([from_m, to_m])))
-    path, duration = 0.0, 0.0
+    path_m, moving_s = 0.0, 0.0
     for begin, finish in motion.moving:
         begin, finish = max(begin, start_s), min(finish, end_s)
         if finish > begin:
-            path, duration = path + motion.path_m(begin, finish), duration + finish - begin
-    return path, duration
+            path_m, moving_s = path_m + motion.path_m(begin, finish), moving_s + finish - begin
+    return path_m, moving_s

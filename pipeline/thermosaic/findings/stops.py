@@ -10,14 +10,13 @@ import numpy as np
 from ..config import StopRule
 from ..kernels import runs
 from ..model import Swath, Trajectory
+from ..values import duration
 from .frames import layer
 from .mat import PassMat
 from .readings import PassReadings
 
 HALF_LENGTH_M = 0.3  # of the polygon, along travel
-BRIEF_CREEP_M = (
-    0.3  # moved less than this for less than the rule's duration: one stop (common practice, no source)
-)
+BRIEF_CREEP_M = 0.3  # moved by less for less than the rule's duration: one stop (common practice, no source)
 DROP_OVER_M = 1.0  # mat before and after the line that the temperature drop is taken over
 
 
@@ -61,16 +60,16 @@ def find_stops(
             if not mat.span_m[0] < place_m - BRIEF_CREEP_M < place_m + BRIEF_CREEP_M < mat.span_m[1]:
                 waiting_s += end_s - start_s
                 continue
-            times = [origin + np.timedelta64(round(moment * 1e9), "ns") for moment in (start_s, end_s)]
-            screed_m = _screed_forward_m(swath, times[0])
+            times = [origin + duration(moment) for moment in (start_s, end_s)]
+            screed_m = float(screed_forward_m(swath, times[0]))
             stops.append(Stop(len(stops) + 1, mat, *times, end_s - start_s, place_m, screed_m))
     return tuple(stops), waiting_s
 
 
-def _screed_forward_m(swath: Swath, time_utc: np.datetime64) -> float:
-    """How far the screed rode ahead of the scan line at a time."""
-    line = min(int(np.searchsorted(swath.seen_utc, time_utc)), len(swath.seen_utc) - 1)
-    return swath.layouts[swath.layout[line]].screed_forward_m
+def screed_forward_m(swath: Swath, time_utc: np.ndarray | np.datetime64) -> np.ndarray:
+    """How far the screed rode ahead of the scan line at times."""
+    line = np.minimum(np.searchsorted(swath.seen_utc, time_utc), len(swath.seen_utc) - 1)
+    return swath.screed_forward_m[line]
 
 
 def _standing(time_s: np.ndarray, distance_m: np.ndarray, rule: StopRule) -> np.ndarray:
@@ -93,7 +92,7 @@ def stop_layer(
     clean: tuple[np.ndarray, ...],
     swath: Swath,
     sigma_m: np.ndarray,
-    reasons: dict[int, str] | None = None,
+    reasons: dict[int, str],
 ) -> gpd.GeoDataFrame:
     """Make the layer of stops.
 
@@ -103,7 +102,7 @@ def stop_layer(
         The pass's block, and which of its readings are first looks at mat.
     sigma_m : float64 (line)
         Position sigma of each line of the swath.
-    reasons : dict, optional
+    reasons : dict
         Reason by stop id, as the diary gives it.
     """
     blocks = {block.mat.code: (block, mask) for block, mask in zip(readings, clean, strict=True)}
@@ -122,7 +121,7 @@ def stop_layer(
             "start_utc": stop.start_utc, "end_utc": stop.end_utc, "duration_s": stop.duration_s,
             "station_m": mat.zero_m + float(frames[1]),
             "temp_drop_delta_c": _drop(stop.distance_m, block, seen, swath.distance_m[block.line]),
-            "reason": (reasons or {}).get(stop.id),
+            "reason": reasons.get(stop.id),
             "position_sigma_m": sigma_over(sigma_m, mat, from_m, to_m),
             "geometry": mat.strip(from_m, to_m),
         })  # fmt: skip

@@ -41,7 +41,7 @@ def survey_lot(
     trajectory: Trajectory,
     inputs: LotInputs,
     rules: RuleProfile,
-    laydown_target_c: float | None = None,
+    laydown_target_c: float | None,
 ) -> Survey:
     """Gather what all findings share."""
     mats = pass_mats(swath, stations, trajectory, inputs)

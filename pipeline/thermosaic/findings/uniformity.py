@@ -16,8 +16,7 @@ import pandas as pd
 from ..config import RuleProfile
 from ..kernels import periods, variograms, yields
 from ..kernels.periods import Period
-from .cycles import Cycle
-from .patterns import DRAWS, LONGEST_PERIOD_M, SHORTEST_PERIOD_M
+from .cycles import DRAWS, LONGEST_PERIOD_M, SHORTEST_PERIOD_M, Cycle
 from .verdicts import CODE
 from .zones import ColdField
 

@@ -88,7 +88,7 @@ def judge_readings(
     mats: tuple[PassMat, ...],
     stops: tuple[Stop, ...],
     rules: RuleProfile,
-    replaced: np.ndarray | None = None,
+    replaced: np.ndarray,
 ) -> np.ndarray:
     """Give the code (`model.REASONS`) of the first reason that applies to each reading, int8 (line, spot).
 
@@ -109,8 +109,7 @@ def judge_readings(
     reason[excluded] = CODE["excluded"]
     reason[aged_lines(swath, window.look_age_s)] = CODE["aged_look"]
     reason[~swath.first_look] = CODE["second_look"]
-    if replaced is not None:
-        reason[replaced] = CODE["replaced"]
+    reason[replaced] = CODE["replaced"]
     reason[np.r_[swath.bad_spot, np.zeros((1, rows.shape[1]), bool)][swath.pass_code]] = CODE["bad_spot"]
     reason[np.isnan(swath.temp_c)] = CODE["no_reading"]
     reason[~rows] = NOT_A_ROW

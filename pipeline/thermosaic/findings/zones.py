@@ -89,7 +89,7 @@ class Zone:
 
 
 def cold_field(
-    readings: PassReadings, swath: Swath, rule: ZoneRule, aged: np.ndarray, target_c: float | None = None
+    readings: PassReadings, swath: Swath, rule: ZoneRule, aged: np.ndarray, target_c: float | None
 ) -> ColdField:
     """Make the field of one pass; `aged` marks the aged lines of the swath, `target_c` is the laydown target."""
     fresh = np.flatnonzero(swath.first_look[readings.line])

@@ -15,12 +15,11 @@ import numpy as np
 
 from ..errors import ConfigError
 from ..kernels import arcs, lever_arm, scan_geometry, spot_health
-from ..model import Doubt, Layout, ScanLog, Swath, Trajectory
+from ..model import NEW_GROUND_M, Doubt, Layout, ScanLog, Swath, Trajectory, by_line
+from ..values import duration
 
 if TYPE_CHECKING:
     from ..config import RigSection, ScannerSection, SetUp
-
-NEW_GROUND_M = 1e-3  # a line further on by less is no new look
 
 
 def georeference_scan(
@@ -55,14 +54,14 @@ def georeference_scan(
     ConfigError
         No spot lies on the mat, a change lies outside the log, or two changes of the edges overlap.
     """
-    seen_utc = scan.time_utc - np.timedelta64(round(trajectory.clock_offset_s * 1e9), "ns")
+    seen_utc = scan.time_utc - duration(trajectory.clock_offset_s)
     distance, row, within = _line_distance(seen_utc, trajectory)
     placed, knot, share = _locate(distance, within, trajectory)
     path = _along_path(knot, share, trajectory)
     pass_code = np.where(within, trajectory.pass_code[row], -1).astype(np.int16)
     layouts, layout = _lay_out(scan, seen_utc, distance, pass_code, rig, scanner, later)
-    right_m, edges_m = (
-        _by_line([getattr(item, name) for item in layouts], layout) for name in ("spot_right_m", "edges_m")
+    right_m, edges_m, screed_m = (
+        by_line(layouts, layout, name) for name in ("spot_right_m", "edges_m", "screed_forward_m")
     )
     ok = placed > 0
     easting, northing = _spots(path, right_m, trajectory.point_scale, ok)
@@ -77,9 +76,7 @@ def georeference_scan(
         crs=trajectory.crs,
         line=scan.line.copy(),
         seen_utc=seen_utc,
-        laid_utc=_laid(
-            distance, seen_utc, trajectory, np.array([item.screed_forward_m for item in layouts])[layout]
-        ),
+        laid_utc=_laid(distance, seen_utc, trajectory, screed_m),
         pass_code=pass_code,
         distance_m=distance,
         first_look=_first_look(distance, pass_code),
@@ -286,11 +283,6 @@ def _layout(spot_right_m: np.ndarray, edges_m: np.ndarray, screed_forward_m: flo
         )
     measured_m = np.array([pitch_m[on_mat, 0].min(), pitch_m[on_mat, 1].max()])
     return Layout(spot_right_m, pitch_m, on_mat, measured_m, screed_forward_m)
-
-
-def _by_line(values: list[np.ndarray], layout: np.ndarray) -> np.ndarray:
-    """Spread values of the layouts over the lines; those of one layout are broadcast."""
-    return values[0][None, :] if len(values) == 1 else np.stack(values)[layout]
 
 
 # ------------------------------------------------------------------------------------------- looks, times

@@ -27,6 +27,7 @@ from ..findings import (
     zones,
 )
 from ..findings.doubts import doubts_of
+from ..findings.frames import numbered
 from ..findings.relaid import Relaid, count_second_looks
 from ..findings.survey import Survey, survey_lot
 from ..model import Doubt, Findings, LotInputs, Rasters, Stations, Swath, Trajectory
@@ -194,7 +195,7 @@ def _zones(judged: _Judged) -> tuple[gpd.GeoDataFrame, dict[str, Any]]:
         cycles.append(cycle)
         rows += patterns.zone_rows(found, named, swath, survey.excluded, survey.sigma_m)
         strips += narrow
-    return layers.numbered("cold_zones", "zone_id", rows), {
+    return numbered("cold_zones", "zone_id", rows), {
         "foreign_objects": sum(field.not_mat.count for field in survey.fields),
         "one_spot_strips": strips,
         "waiting_at_ends_s": round(survey.waiting_s, 3),
@@ -224,6 +225,6 @@ def _profiles(
         )
         by_load += loads.load_rows(sample, mine, spread_rate_kg_m2)
     return {
-        "profiles": layers.numbered("profiles", "profile_id", rows),
-        "profiles_by_load": layers.numbered("profiles_by_load", "load_id", by_load),
+        "profiles": numbered("profiles", "profile_id", rows),
+        "profiles_by_load": numbered("profiles_by_load", "load_id", by_load),
     }

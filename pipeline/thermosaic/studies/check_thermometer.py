@@ -18,6 +18,7 @@ from scipy import stats
 from ..delivery import tell
 from ..kernels.radiation import corrected_temperature
 from ..model import EquipmentCheck
+from ..values import duration
 
 TOLERANCE_DELTA_C = 4.0 / 1.8  # 4 degF, or 2 % of the reading: Tex-244-F (July 2023), camera part
 TOLERANCE_FRAC = 0.02
@@ -85,7 +86,7 @@ def match_readings(
     pandas.DataFrame
         spot, scanner_c, reference_c; readings of the reference without a scanner reading are left out.
     """
-    half = np.timedelta64(round(window_s * 1e9), "ns")
+    half = duration(window_s)
     rows = []
     for moment, number, reference in zip(reference_utc, spot, reference_c, strict=True):
         if not 1 <= number <= temp_c.shape[1]:

@@ -10,10 +10,10 @@ from ..config import RigSection
 from ..delivery import tell
 from ..kernels import motion, sightings
 from ..model import QUALITIES, Doubt
+from ..values import duration
 from .clock import Clock
 from .columns import BELIEVED
-from .logs import Logs
-from .noise import Noise
+from .logs import Logs, Noise
 from .pieces import Piece, drift_of, lean_of
 from .plane import Plane
 from .steps import Step
@@ -155,7 +155,7 @@ def step_doubts(steps: tuple[Step, ...], logs: Logs) -> tuple[Doubt, ...]:
     """Say when the fixes moved against the machine, how far, and what to check."""
     doubts = []
     for step in steps:
-        moment = logs.origin + np.timedelta64(round(step.time_s * 1e9), "ns")
+        moment = logs.origin + duration(step.time_s)
         text = tell(
             "the fixes move by about {size_m:.1f} ({right_m:.2f} to the {side}, {ahead_m:.2f} {way}) at {time} UTC, "
             "faster than a paver can: {question}? If the antenna was moved, state a [[change]]",
@@ -171,8 +171,7 @@ def step_rows(steps: tuple[Step, ...], logs: Logs) -> list[dict[str, Any]]:
     """Steps as numbers, rounded."""
     return [
         {
-            "at_utc": np.datetime_as_string(logs.origin + np.timedelta64(round(step.time_s), "s"), unit="s")
-            + "Z",
+            "at_utc": np.datetime_as_string(logs.origin + duration(round(step.time_s)), unit="s") + "Z",
             "right_m": round(step.right_m, 3),
             "ahead_m": round(step.ahead_m, 3),
             "sigma_m": round(step.sigma_m, 3),

@@ -14,7 +14,7 @@ from ..errors import InputError, MismatchError
 from ..kernels import odometry, sightings
 from ..model import QUALITIES, Fixes, LotInputs, Pass
 from .plane import EARTH_M
-from .rigs import Rigs
+from .rigs import Rigs, seconds
 
 LONGEST_PAUSE_S = 30.0  # a longer one of the wheel log may hide a move of the machine
 LEAST_MOVE_M = 3.0
@@ -40,6 +40,17 @@ class Logs:
         """Index of the fixes of each quality that occurs."""
         found = {code: np.flatnonzero(self.fixes.quality == code) for code in range(len(QUALITIES))}
         return {code: fixes for code, fixes in found.items() if len(fixes)}
+
+
+@dataclass(frozen=True, eq=False)
+class Noise:
+    """Noise of each fix, one axis; where a drift is told the squares of both parts add up to the sigma's."""
+
+    white_m: np.ndarray  # (fix) changes from fix to fix
+    drift_m: np.ndarray  # (fix) keeps for `memory_s`; where it is not told the most that there may be
+    memory_s: np.ndarray  # (quality)
+    is_told: np.ndarray  # bool (quality): fixes that change by less than their stated sigma tell of a drift
+    borne_out: np.ndarray  # (quality) share of the drift that the path's fit bears out, 0..1
 
 
 @dataclass(frozen=True)
@@ -89,11 +100,6 @@ def _joined(flat_m: np.ndarray, fix_s: np.ndarray, turns_s: np.ndarray) -> np.nd
         if 0 < place < len(fix_s):
             flat_m[place:] += flat_m[place - 1] - flat_m[place]
     return flat_m
-
-
-def seconds(time_utc: np.ndarray, origin: np.datetime64) -> np.ndarray:
-    """Seconds after an origin."""
-    return (time_utc - origin).astype(np.int64) * 1e-9
 
 
 def scale_wheel(logs: Logs, offset_s: float, rigs: Rigs) -> Logs:
@@ -210,9 +216,7 @@ def passes_of_rows(logs: Logs, offset_s: float, passes: tuple[Pass, ...]) -> np.
     return code
 
 
-def cut_pieces(
-    logs: Logs, offset_s: float, passes: tuple[Pass, ...], turns_s: np.ndarray | tuple[()] = ()
-) -> tuple[Cut, ...]:
+def cut_pieces(logs: Logs, offset_s: float, passes: tuple[Pass, ...], turns_s: np.ndarray) -> tuple[Cut, ...]:
     """Cut the rows at the passes' ends, at turns, and where the machine moved while the logger was off.
 
     It did where over a pause of the log the fixes moved further than the wheel turned by 3 m and by six

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -10,7 +10,7 @@ from ..config import AcceptSection
 from ..errors import InputError
 from ..kernels import motion, sightings
 from ..model import QUALITIES, Doubt, Fixes
-from .logs import Logs
+from .logs import Logs, Noise
 from .pieces import Piece, drift_of
 from .rigs import Rigs
 
@@ -22,17 +22,6 @@ BORNE_OUT = (1.0, 0.7, 0.5, 0.35, 0.25, 0.12)  # of such a drift
 AGAINST = 0.5  # log likelihood lost where the logs speak against a drift: one standard deviation
 GAUSSIAN = 1e6  # degrees of freedom of Student's t
 BELIEVED = 0.3  # least weight of a group that is asked
-
-
-@dataclass(frozen=True, eq=False)
-class Noise:
-    """Noise of each fix, one axis; where a drift is told the squares of both parts add up to the sigma's."""
-
-    white_m: np.ndarray  # (fix) changes from fix to fix
-    drift_m: np.ndarray  # (fix) keeps for `memory_s`; where it is not told the most that there may be
-    memory_s: np.ndarray  # (quality)
-    is_told: np.ndarray  # bool (quality): fixes that change by less than their stated sigma tell of a drift
-    borne_out: np.ndarray  # (quality) share of the drift that the path's fit bears out, 0..1
 
 
 def fix_sigma(fixes: Fixes, rigs: Rigs) -> tuple[np.ndarray, tuple[Doubt, ...]]:

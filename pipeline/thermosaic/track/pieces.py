@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..kernels import lever_arm, motion, odometry, sightings
-from .logs import ANTENNA, Cut, Logs
+from .logs import ANTENNA, Cut, Logs, Noise
 from .plane import Plane
 from .rigs import Rigs
-
-if TYPE_CHECKING:
-    from .noise import Noise
 
 SPAN_M, SPAN_S = 1.0, 12.0  # largest group of fixes
 KNOT_STEP_M = 1.5  # widest step between knots

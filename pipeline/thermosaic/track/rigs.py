@@ -9,6 +9,11 @@ import numpy as np
 from ..config import RigSection, SetUp
 
 
+def seconds(time_utc: np.ndarray, origin: np.datetime64) -> np.ndarray:
+    """Seconds after an origin."""
+    return (time_utc - origin).astype(np.int64) * 1e-9
+
+
 @dataclass(frozen=True, eq=False)
 class Rigs:
     """Rigs in order of time; each but the first holds from its second after the logs' origin, UTC."""
@@ -20,7 +25,7 @@ class Rigs:
     @classmethod
     def of(cls, rig: RigSection, later: tuple[SetUp, ...], origin: np.datetime64) -> Rigs:
         """Take the first rig and those of later set-ups."""
-        from_s = np.array([(item.at_utc - origin).astype(np.int64) * 1e-9 for item in later], float)
+        from_s = np.array([seconds(item.at_utc, origin) for item in later], float)
         return cls((rig, *(item.rig for item in later)), origin, from_s)
 
     def code(self, utc_s: np.ndarray) -> np.ndarray:
@@ -31,7 +36,7 @@ class Rigs:
         """Which rig holds at each UTC time (datetime64), int."""
         if not len(self.from_s):
             return np.zeros(len(time_utc), np.intp)
-        return self.code((time_utc - self.origin).astype(np.int64) * 1e-9)
+        return self.code(seconds(time_utc, self.origin))
 
     def value(self, name: str, utc_s: np.ndarray) -> np.ndarray:
         """Value of a key at each time, float64."""
