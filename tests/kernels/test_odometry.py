@@ -53,7 +53,7 @@ def test_a_back_up_is_seen_by_the_fixes(rising: bool) -> None:
     assert turned == pytest.approx(fixes[:, 1], abs=1e-9)
 
 
-def test_a_long_run_into_another_road_is_no_back_up() -> None:
+def test_a_long_run_into_another_road_is_no_back_up(monkeypatch: pytest.MonkeyPatch) -> None:
     """200 m north, a stop, 80 m south on another road, a stop, 200 m north: nobody backs up 80 m."""
     time = np.arange(0.0, 1300.0, 0.5)
     north = np.interp(time, [0, 500, 520, 720, 740, 1240, 1300], [0.0, 200, 200, 120, 120, 320, 320])
@@ -61,7 +61,8 @@ def test_a_long_run_into_another_road_is_no_back_up() -> None:
     fixes = np.column_stack([np.zeros(len(time)), north])
     sigma = np.full(len(time), 0.02)
     assert (odometry.direction_of_runs(time, wheel, time, fixes, sigma) == 1).all()
-    assert (odometry.direction_of_runs(time, wheel, time, fixes, sigma, longest_m=100.0) == -1).any()
+    monkeypatch.setattr(odometry, "LONGEST_M", 100.0)
+    assert (odometry.direction_of_runs(time, wheel, time, fixes, sigma) == -1).any()
 
 
 def test_a_turn_round_later_does_not_turn_the_start_round() -> None:

@@ -95,20 +95,6 @@ def _cells_of(place_m: np.ndarray, cell_m: float) -> tuple[np.ndarray, int, int]
     return cell.astype(np.int32), int(first), int(last - first) + 1
 
 
-def _pairs(cells: CellIndex, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return code and value of the readings that have both a cell and a value."""
-    if value.size != cells.code.size:
-        raise ValueError(f"{value.size} values for an index of {cells.code.size} readings")
-    taken = (cells.code >= 0) & ~np.isnan(value.ravel())
-    return _taken(cells.code, taken), _taken(value, taken)
-
-
-def count(cells: CellIndex, value: np.ndarray | None = None) -> np.ndarray:
-    """Count the readings in each cell, int64 (row, col); with `value` only those where it is not NaN."""
-    code = cells.code[cells.code >= 0] if value is None else _pairs(cells, value)[0]
-    return np.bincount(code, minlength=cells.size).reshape(cells.shape)
-
-
 def mean(cells: CellIndex, value: np.ndarray) -> np.ndarray:
     """Average `value` in each cell, float64 (row, col); NaN values are left out, empty cells are NaN.
 
@@ -116,29 +102,15 @@ def mean(cells: CellIndex, value: np.ndarray) -> np.ndarray:
     >>> mean(cells, np.array([1.0, 3.0, 5.0])).tolist()
     [[2.0, nan, 5.0]]
     """
-    code, value = _pairs(cells, value)
+    if value.size != cells.code.size:
+        raise ValueError(f"{value.size} values for an index of {cells.code.size} readings")
+    taken = (cells.code >= 0) & ~np.isnan(value.ravel())
+    code, value = _taken(cells.code, taken), _taken(value, taken)
     number = np.bincount(code, minlength=cells.size)
     total = np.bincount(code, weights=value, minlength=cells.size)
     average = np.full(cells.size, np.nan)
     np.divide(total, number, out=average, where=number > 0)
     return average.reshape(cells.shape)
-
-
-def minimum(cells: CellIndex, value: np.ndarray) -> np.ndarray:
-    """Take the lowest `value` in each cell, in its own dtype (row, col), as `mean` does."""
-    return _extreme(cells, value, np.fmin)
-
-
-def maximum(cells: CellIndex, value: np.ndarray) -> np.ndarray:
-    """Take the highest `value` in each cell, in its own dtype (row, col), as `mean` does."""
-    return _extreme(cells, value, np.fmax)
-
-
-def _extreme(cells: CellIndex, value: np.ndarray, best: np.ufunc) -> np.ndarray:
-    code, value = _pairs(cells, value)
-    extreme = np.full(cells.size, np.nan, value.dtype)
-    best.at(extreme, code, value)
-    return extreme.reshape(cells.shape)
 
 
 def at_readings(cells: CellIndex, cell_value: np.ndarray) -> np.ndarray:

@@ -22,12 +22,10 @@ from .banded import Chain, Derivatives, Factored
 
 EAST, NORTH, COURSE, CURVE, SLIP, DRIFT_E, DRIFT_N, CRAB = range(8)
 STATES = 8
-STEERINGS = tuple(
-    10.0 ** (power / 4) for power in range(-24, -7)
-)  # road designed straight (0.3 m off a line of 300 m) to yard, 1/m a root of a metre
-SLIPS = tuple(
-    10.0 ** (power / 4) for power in range(-18, -9)
-)  # clean wheel to slipping one, per root of a metre
+# road designed straight (0.3 m off a line of 300 m) to yard, 1/m a root of a metre
+STEERINGS = tuple(10.0 ** (power / 4) for power in range(-24, -7))
+# clean wheel to slipping one, per root of a metre
+SLIPS = tuple(10.0 ** (power / 4) for power in range(-18, -9))
 STRIDES = (2, 1)  # rungs, about threefold and then about twofold
 ENOUGH_KNOTS = 600  # to judge steering and slip by
 BEND_KNOTS = 40  # over which a bend shows above the noise

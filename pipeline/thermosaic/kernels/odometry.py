@@ -9,6 +9,12 @@ from __future__ import annotations
 import numpy as np
 
 LONGEST_STEP_S = 5.0  # between rows of a log that did not pause
+SPEED_WINDOW_S = 2.0
+SLOWEST_MPS, SHORTEST_PAUSE_S = 0.01, 2.0  # below this the wheel rests; a shorter rest does not cut
+SHORTEST_M = 0.4  # runs shorter than this are left as they are
+LONGEST_M = (
+    50.0  # a longer run is no back-up: a machine that stopped and turned into another road (common practice)
+)
 NEAR_SHARE, NEAR_M = 3.0, 10.0  # how much of a run beside tells its course: shares of this run, and at least
 
 
@@ -81,9 +87,9 @@ def between_counts(row_s: np.ndarray, wheel_m: np.ndarray) -> np.ndarray:
     return np.where(inside, np.interp(row_s, knot_s, knot_m), wheel_m)
 
 
-def speed_of_rows(row_s: np.ndarray, distance_m: np.ndarray, window_s: float = 2.0) -> np.ndarray:
+def speed_of_rows(row_s: np.ndarray, distance_m: np.ndarray) -> np.ndarray:
     """Signed speed at each row over a centred window, or over its neighbours where rows are further apart."""
-    half = window_s / 2
+    half = SPEED_WINDOW_S / 2
     before = np.concatenate([row_s[:1], row_s[:-1]])
     after = np.concatenate([row_s[1:], row_s[-1:]])
     start = np.maximum(np.minimum(row_s - half, before), row_s[0])
@@ -98,8 +104,6 @@ def direction_of_runs(
     fix_s: np.ndarray,
     fix_m: np.ndarray,
     sigma_m: np.ndarray,
-    shortest_m: float = 0.4,
-    longest_m: float = 50.0,
 ) -> np.ndarray:
     """Which way the paver went between pauses: +1 as the counter says, -1 against it.
 
@@ -114,10 +118,6 @@ def direction_of_runs(
         (row) time and counter.
     fix_s, fix_m, sigma_m : numpy.ndarray
         (fix) time, (fix, 2) place, one-axis standard deviation of short-term noise.
-    shortest_m : float
-        Runs shorter than this are left as they are.
-    longest_m : float
-        Longer runs are no back-up: a machine that stopped and turned into another road (common practice).
 
     Returns
     -------
@@ -136,7 +136,7 @@ def direction_of_runs(
     joined = _joined(place, noise)
     for run in range(len(start)):
         beside = [k for k in (run - 1, run + 1) if 0 <= k < len(start) and abs(turned[k]) > abs(turned[run])]
-        if not beside or not shortest_m <= turned[run] <= longest_m or not (joined[run] and joined[run + 1]):
+        if not beside or not SHORTEST_M <= turned[run] <= LONGEST_M or not (joined[run] and joined[run + 1]):
             continue
         reach = max(NEAR_SHARE * turned[run], NEAR_M)
         near = [
@@ -166,17 +166,15 @@ def _move_beside(
     return np.array([place[1] - place[0] for place in places])
 
 
-def runs_between_pauses(
-    row_s: np.ndarray, wheel_m: np.ndarray, slowest_mps: float = 0.01, pause_s: float = 2.0
-) -> tuple[np.ndarray, np.ndarray]:
-    """First and last row of each stretch in which the wheel turns; pauses under `pause_s` do not cut."""
+def runs_between_pauses(row_s: np.ndarray, wheel_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """First and last row of each stretch in which the wheel turns; pauses under `SHORTEST_PAUSE_S` do not cut."""
     step = np.abs(np.diff(wheel_m))
-    rests = step < slowest_mps * np.diff(row_s)
+    rests = step < SLOWEST_MPS * np.diff(row_s)
     edge = np.flatnonzero(np.diff(np.concatenate([[True], rests, [True]]).astype(np.int8)))
     start, stop = edge[::2], edge[1::2]
     if len(start) == 0:
         return start, stop
-    long = row_s[start[1:]] - row_s[stop[:-1]] >= pause_s
+    long = row_s[start[1:]] - row_s[stop[:-1]] >= SHORTEST_PAUSE_S
     return start[np.concatenate([[True], long])], stop[np.concatenate([long, [True]])]
 
 

@@ -15,6 +15,13 @@ from numpy.lib.stride_tricks import sliding_window_view
 from scipy.linalg import solveh_banded
 
 JUMP = 8.0  # times the usual (median) size of a step between neighbouring means
+BESIDE = 5  # fixes in each of two means that a jump lies between
+LONGEST_EXCURSION_S = 180.0
+EVERY = 4  # of the values, at which a running median is found
+SHORTEST_S, LONGEST_S = 5.0, 1800.0  # memory of a drift
+GUESS_CELL_M = 1.0  # step of the smooth curve that is a first guess
+GUESS_STIFFNESS = 1e4  # of that curve: weight of its third differences against sightings of 1 m
+GUESS_CLOSE_M = 1e-3
 
 
 def gather(
@@ -85,8 +92,6 @@ def memory_s(
     lasting_s: np.ndarray,
     white_m: np.ndarray,
     drift_m: np.ndarray,
-    shortest_s: float = 5.0,
-    longest_s: float = 1800.0,
 ) -> float:
     """Correlation time of the drift, from how fast residuals wander over short times.
 
@@ -104,7 +109,7 @@ def memory_s(
     Returns
     -------
     float
-        Seconds within [shortest_s, longest_s]; NaN with fewer than 8 neighbours.
+        Seconds within [SHORTEST_S, LONGEST_S]; NaN with fewer than 8 neighbours.
     """
     step = np.diff(time_s)
     drift = 0.5 * (drift_m[1:] + drift_m[:-1])
@@ -116,22 +121,20 @@ def memory_s(
     white = float(np.median(((white_m[1:] ** 2 + white_m[:-1] ** 2) / drift**2)[near]))
     share = 0.5 * (spread(change.ravel()) ** 2 - white)
     if share <= 0:
-        return longest_s
+        return LONGEST_S
     if share >= 1:
-        return shortest_s
-    return float(np.clip(-lag / np.log1p(-share), shortest_s, longest_s))
+        return SHORTEST_S
+    return float(np.clip(-lag / np.log1p(-share), SHORTEST_S, LONGEST_S))
 
 
 def excursions(
     east_m: np.ndarray,
     north_m: np.ndarray,
     time_s: np.ndarray,
-    beside: int = 5,
-    longest_s: float = 180.0,
 ) -> np.ndarray:
     """Find fixes of a receiver that jumped away and, within a few minutes, back.
 
-    A step is the mean of the next few fixes less the mean of the last few, less what it usually is nearby
+    A step is the mean of the next `BESIDE` fixes less the mean of the last, less what it usually is nearby
     (the motion). One `JUMP` times its usual size, made between two fixes, is a jump; a jump and its opposite enclose
     an excursion.
 
@@ -139,10 +142,6 @@ def excursions(
     ----------
     east_m, north_m, time_s : numpy.ndarray
         (fix) places on a plane and times, increasing.
-    beside : int
-        Fixes in each mean.
-    longest_s : float
-        Longest excursion.
 
     Returns
     -------
@@ -152,24 +151,24 @@ def excursions(
     usual_s = float(np.median(np.diff(time_s[:2000]))) if len(time_s) > 1 else 1.0
     each = max(1, int(0.2 / max(usual_s, 1e-3)))
     if each > 1:
-        thin = excursions(east_m[::each], north_m[::each], time_s[::each], beside, longest_s)
+        thin = excursions(east_m[::each], north_m[::each], time_s[::each])
         return np.repeat(thin, each)[: len(time_s)]
     away = np.zeros(len(time_s), bool)
-    if len(time_s) < 8 * beside:
+    if len(time_s) < 8 * BESIDE:
         return away
-    step = np.stack([_step_beside(axis, beside) for axis in (east_m, north_m)])
-    gap = time_s[2 * beside - 1 :] - time_s[: -2 * beside + 1]
+    step = np.stack([_step_beside(axis) for axis in (east_m, north_m)])
+    gap = time_s[2 * BESIDE - 1 :] - time_s[: -2 * BESIDE + 1]
     step[:, gap > 3.0 * np.median(gap)] = 0.0
     size = np.hypot(*step)
     usual = max(float(np.median(size)), 0.01)
     ranked = np.flatnonzero(size > JUMP * usual)
-    around = sliding_window_view(np.pad(size, beside), 2 * beside + 1)
+    around = sliding_window_view(np.pad(size, BESIDE), 2 * BESIDE + 1)
     edges = ranked[size[ranked] >= around[ranked].max(axis=1)]
-    edges = edges[_at_once(east_m, north_m, edges + beside - 1) > 0.5 * size[edges]]
+    edges = edges[_at_once(east_m, north_m, edges + BESIDE - 1) > 0.5 * size[edges]]
     for first, last in pairwise(edges):
         back = np.hypot(*(step[:, first] + step[:, last]))
-        inside = slice(first + beside, last + beside)
-        if time_s[inside.stop] - time_s[inside.start] <= longest_s and back < 0.3 * size[first]:
+        inside = slice(first + BESIDE, last + BESIDE)
+        if time_s[inside.stop] - time_s[inside.start] <= LONGEST_EXCURSION_S and back < 0.3 * size[first]:
             away[inside] = True
     return away
 
@@ -186,80 +185,70 @@ def _at_once(east_m: np.ndarray, north_m: np.ndarray, place: np.ndarray) -> np.n
     return np.hypot(*alone).max(axis=1)
 
 
-def _step_beside(values: np.ndarray, beside: int) -> np.ndarray:
-    """Mean of the next `beside` values less the mean of the last, less its running median.
+def _step_beside(values: np.ndarray) -> np.ndarray:
+    """Mean of the next `BESIDE` values less the mean of the last, less its running median.
 
     The median follows a change of speed, which is a rise or fall from end to end of its window, so a paver that
     starts or stops makes no step; a jump is a peak narrower than half the window, so it is left.
     """
     total = np.concatenate([[0.0], np.cumsum(values - values[0])])
-    mean = (total[beside:] - total[:-beside]) / beside
-    step = mean[beside:] - mean[:-beside]
-    return step - _running_median(step, 6 * beside + 1)
+    mean = (total[BESIDE:] - total[:-BESIDE]) / BESIDE
+    step = mean[BESIDE:] - mean[:-BESIDE]
+    return step - _running_median(step, 6 * BESIDE + 1)
 
 
-def _running_median(values: np.ndarray, width: int, every: int = 4) -> np.ndarray:
+def _running_median(values: np.ndarray, width: int) -> np.ndarray:
     """Median of the `width` (odd) values around every fourth one, and straight lines between.
 
     The first and the last value go on beyond the ends. By sorting, some thousand windows at a time: scipy.ndimage
     takes longer to load than a day's fixes to sort.
     """
-    windows = sliding_window_view(np.pad(values, width // 2, mode="edge"), width)[::every]
+    windows = sliding_window_view(np.pad(values, width // 2, mode="edge"), width)[::EVERY]
     found = np.empty(len(windows))
     for first in range(0, len(windows), 2048):
         held = np.sort(windows[first : first + 2048], axis=1)
         found[first : first + 2048] = held[:, width // 2]
-    return np.interp(np.arange(len(values)), np.arange(0, len(values), every), found)
+    return np.interp(np.arange(len(values)), np.arange(0, len(values), EVERY), found)
 
 
 def first_guess(
-    knot_m: np.ndarray,
-    distance_m: np.ndarray,
-    east_m: np.ndarray,
-    north_m: np.ndarray,
-    cell_m: float = 1.0,
-    stiffness: float = 1e4,
-    close_m: float = 1e-3,
+    knot_m: np.ndarray, distance_m: np.ndarray, east_m: np.ndarray, north_m: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Robust smooth curve through sightings, as the place where an exact solution can start.
 
     A discrete spline with third differences penalised (Whittaker, 1923; Eilers, 2003), reweighted by the
-    Cauchy function of the distance from the curve until it moves by less than `close_m`, ten times at most.
+    Cauchy function of the distance from the curve until it moves by less than `GUESS_CLOSE_M`, ten times at most.
+
+    Parameters
+    ----------
+    knot_m : numpy.ndarray
+        (knot) distances wanted, ascending.
+    distance_m, east_m, north_m : numpy.ndarray
+        (sighting) distance along the path and place.
 
     Returns
     -------
     east_m, north_m, course_rad : numpy.ndarray
         (knot), course clockwise from north, unwrapped.
     """
-    count = max(int(np.ceil((knot_m[-1] - knot_m[0]) / cell_m)) + 1, 6)
+    count = max(int(np.ceil((knot_m[-1] - knot_m[0]) / GUESS_CELL_M)) + 1, 6)
     grid = np.linspace(knot_m[0], max(knot_m[-1], knot_m[0] + 1e-3), count)
     place = (distance_m - grid[0]) / (grid[1] - grid[0])
     left = np.clip(place.astype(int), 0, count - 2)
     share = place - left
-    bands = np.zeros((4, count))
-    difference = np.array([-1.0, 3.0, -3.0, 1.0])
-    for first in range(4):
-        for second in range(first, 4):
-            bands[second - first, first : count - 3 + first] += (
-                stiffness * difference[first] * difference[second]
-            )
-    bands[0] += 1e-9
+    stiffness = _stiffness(count)
     weight, before = np.ones(len(place)), np.inf
     for _ in range(10):
-        system = bands.copy()
-        system[0] += np.bincount(left, weight * (1 - share) ** 2, count) + np.bincount(
-            left + 1, weight * share**2, count
-        )
+        system = stiffness.copy()
+        own, next_ = weight * (1 - share) ** 2, weight * share**2
+        system[0] += np.bincount(left, own, count) + np.bincount(left + 1, next_, count)
         system[1] += np.bincount(left, weight * share * (1 - share), count)
-        right = np.column_stack(
-            [
-                np.bincount(left, weight * (1 - share) * axis, count)
-                + np.bincount(left + 1, weight * share * axis, count)
-                for axis in (east_m, north_m)
-            ]
-        )
+        right = np.zeros((count, 2))
+        for axis, values in enumerate((east_m, north_m)):
+            right[:, axis] = np.bincount(left, weight * (1 - share) * values, count)
+            right[:, axis] += np.bincount(left + 1, weight * share * values, count)
         curve = solveh_banded(system, right, lower=True, check_finite=False)
-        if np.abs(curve - before).max() < close_m:
+        if np.abs(curve - before).max() < GUESS_CLOSE_M:
             break
         before = curve
         there = curve[left] * (1 - share)[:, None] + curve[left + 1] * share[:, None]
@@ -267,3 +256,15 @@ def first_guess(
         weight = 1.0 / (1.0 + (off / (1.4826 * np.median(off) + 1e-3)) ** 2)
     course = np.unwrap(np.arctan2(np.gradient(curve[:, 0]), np.gradient(curve[:, 1])))
     return tuple(np.interp(knot_m, grid, axis) for axis in (curve[:, 0], curve[:, 1], course))
+
+
+def _stiffness(count: int) -> np.ndarray:
+    """Squared third differences of so many values as a banded matrix, lower form (4, count)."""
+    bands = np.zeros((4, count))
+    difference = np.array([-1.0, 3.0, -3.0, 1.0])
+    for first in range(4):
+        for second in range(first, 4):
+            product = GUESS_STIFFNESS * difference[first] * difference[second]
+            bands[second - first, first : count - 3 + first] += product
+    bands[0] += 1e-9
+    return bands
