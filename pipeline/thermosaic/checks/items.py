@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from ..config import LotConfig
@@ -32,10 +32,7 @@ class LotCheck:
 
     def as_dict(self) -> dict[str, Any]:
         """Return a mapping for JSON."""
-        items = [
-            {"verdict": i.verdict, "name": i.name, "found": i.found, "advice": i.advice} for i in self.items
-        ]
-        return {"items": items, "exit_code": self.exit_code, "pass_proposal": self.pass_proposal}
+        return asdict(self)
 
 
 def in_lot_units(items: Iterable[CheckItem], config: LotConfig) -> tuple[CheckItem, ...]:

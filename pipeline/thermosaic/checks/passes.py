@@ -12,7 +12,9 @@ from ..model import Swath
 TURN_ROUND_DEG = 120.0  # heading change that means another pass (common practice, no source)
 COLD_STRETCH_M = 20.0  # length without warm mat that means another pass (common practice, no source)
 PAUSE_S = 1800.0  # time without scan lines that means another pass (common practice, no source)
-WARM_C = 90.0  # a line whose upper quartile is above this saw fresh mat (common practice, no source)
+WARM_C = (
+    90.0  # a spot, or the upper quartile of a line, above this sees fresh mat (common practice, no source)
+)
 
 
 def propose_passes(swath: Swath, config: LotConfig) -> str:

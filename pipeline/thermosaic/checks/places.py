@@ -42,15 +42,13 @@ def quality_item(inputs: LotInputs) -> CheckItem:
 def path_items(trajectory: Trajectory, config: LotConfig) -> list[CheckItem]:
     """Clock, wheel against GNSS, datum, and the doubts of the path."""
     operation = trajectory.operation
+    datum = tell(
+        "{name} (accuracy {accuracy_m:g})", name=operation["name"], accuracy_m=operation["accuracy_m"]
+    )
     return [
         _clock(trajectory),
         wheel_item(trajectory, config),
-        ok(
-            "datum",
-            tell(
-                "{name} (accuracy {accuracy_m:g})", name=operation["name"], accuracy_m=operation["accuracy_m"]
-            ),
-        ),
+        ok("datum", datum),
         *doubt_items(trajectory.doubts),
     ]
 
@@ -103,10 +101,10 @@ def station_items(stations: Stations, swath: Swath, config: LotConfig) -> list[C
 
 def _passes(stations: Stations, swath: Swath, config: LotConfig) -> Iterator[CheckItem]:
     for code, zero in enumerate(stations.zero_m):
-        frame = stations.line_frame_m[(swath.pass_code == code) & np.isfinite(stations.line_frame_m)]
-        if not len(frame):
+        span = _span(stations, swath, code)
+        if span is None:
             continue
-        low, high = (config.labels.text(zero + end) for end in (frame.min(), frame.max()))
+        low, high = (config.labels.text(zero + end) for end in span)
         travel = stations.travel(code)
         across = ", mat " + name_edges(stations.edges_offset_m[code]) if stations.alignment else ""
         yield ok("stations", f"pass {code + 1}: {low} to {high}, travel {travel}" + across)
@@ -159,10 +157,8 @@ def _side_by_side(stations: Stations, swath: Swath) -> Iterator[CheckItem]:
     if stations.alignment is None or len(stations.zero_m) < 2:
         return
     for one, other in combinations(range(len(stations.zero_m)), 2):
-        edges, spans = (
-            stations.edges_offset_m[[one, other]],
-            [_span(stations, swath, c) for c in (one, other)],
-        )
+        edges = stations.edges_offset_m[[one, other]]
+        spans = [_span(stations, swath, code) for code in (one, other)]
         if not (np.isfinite(edges).all() and all(spans)) or not _overlap(*spans):  # type: ignore[misc]
             continue
         gap = float(max(edges[0, 0], edges[1, 0]) - min(edges[0, 1], edges[1, 1]))
@@ -177,6 +173,7 @@ def _side_by_side(stations: Stations, swath: Swath) -> Iterator[CheckItem]:
 
 
 def _span(stations: Stations, swath: Swath, code: int) -> tuple[float, float] | None:
+    """Ends of a pass in its frame, metres; None where no line of it has a station."""
     frame = stations.line_frame_m[(swath.pass_code == code) & np.isfinite(stations.line_frame_m)]
     return (float(frame.min()), float(frame.max())) if len(frame) else None
 

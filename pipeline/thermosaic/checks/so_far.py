@@ -24,6 +24,7 @@ from ..stages.s2_trajectory import solve_trajectory
 from ..stages.s3_georeference import georeference_scan
 from ..stages.s4_stationing import station_lot
 from .items import CheckItem, LotCheck, doubt_items, in_lot_units, look, ok, stop
+from .passes import WARM_C
 from .places import path_items, quality_item, station_items
 from .spots import spot_items
 from .stated import stated_items
@@ -31,7 +32,6 @@ from .stated import stated_items
 SCAN_BYTES = 400_000  # a few minutes of a usual logger; of the other logs as large a share
 LEAST_BYTES, MOST_BYTES = {"fixes": 400_000, "wheel": 100_000}, 8_000_000
 FEW_BYTES = 100_000  # of sentences: hundreds of fixes
-WARM_C = 90.0  # a spot above this sees fresh mat (common practice, no source)
 LAST_LINES = 8
 FEWEST_M = 20.0  # of path, that direction and clock can be judged on
 
@@ -114,14 +114,18 @@ def _ends(config: LotConfig, folder: Path) -> tuple[LotConfig, bool]:
 
 
 def _now(swath: Swath) -> CheckItem:
-    length = float(np.nanmax(swath.distance_m) - np.nanmin(swath.distance_m))
     last = np.datetime_as_string(swath.seen_utc[-1], unit="s")
     speed = float(np.median(swath.speed_mps[-LAST_LINES * 5 :]))
     text = tell(
         "last line {line} at {last}Z, {length_m:.0f} looked at, {now_mps:.1f} now",
-        line=swath.line[-1], last=last, length_m=length, now_mps=speed,
+        line=swath.line[-1], last=last, length_m=_length_m(swath), now_mps=speed,
     )  # fmt: skip
     return ok("now", text)
+
+
+def _length_m(swath: Swath) -> float:
+    """Length of path that is looked at."""
+    return float(np.nanmax(swath.distance_m) - np.nanmin(swath.distance_m))
 
 
 def _where(stations: Stations, swath: Swath, config: LotConfig) -> list[CheckItem]:
@@ -160,15 +164,10 @@ def _soothed(items: list[CheckItem]) -> list[CheckItem]:
 def _undecided(swath: Swath, config: LotConfig) -> list[CheckItem]:
     """Say what these logs cannot tell yet."""
     found = []
-    length = float(np.nanmax(swath.distance_m) - np.nanmin(swath.distance_m))
-    if length < FEWEST_M:
-        found.append(
-            tell(
-                "the direction: {so_far_m:.0f} of path so far, {needed_m:.0f} needed",
-                so_far_m=length,
-                needed_m=FEWEST_M,
-            )
-        )
+    length_m = _length_m(swath)
+    if length_m < FEWEST_M:
+        text = "the direction: {so_far_m:.0f} of path so far, {needed_m:.0f} needed"
+        found.append(tell(text, so_far_m=length_m, needed_m=FEWEST_M))
     if not (config.marks and config.files.alignment):
         found.append(
             "antenna ahead or behind: needs a mark beside an alignment, a pass back, or `rig antenna`"

@@ -24,7 +24,7 @@ def spot_items(swath: Swath, config: LotConfig) -> list[CheckItem]:
     seen = seen if seen.any() else np.ones(len(seen), bool)
     temp = swath.temp_c[seen]
     stretches = [
-        item for part in _stretches(seen, swath, config) for item in (_scanned(*part), *edge_items(*part))
+        item for part in _stretches(seen, swath, config) for item in (_scanned(*part[1:]), *edge_items(*part))
     ]
     return [
         *stretches,
@@ -49,7 +49,7 @@ def _stretches(
             yield swath.temp_c[lines], swath.layouts[final], item, words
 
 
-def _scanned(temp: np.ndarray, layout: Layout, held: SetUp, words: str) -> CheckItem:
+def _scanned(layout: Layout, held: SetUp, words: str) -> CheckItem:
     """Which spots lie on the mat, and the scanned width against the paved one."""
     numbers = np.flatnonzero(layout.on_mat) + 1
     text = tell(
