@@ -223,7 +223,7 @@ def _add_columns(base: sqlite3.Connection, package: Package) -> None:
                     table.name,
                     column.name,
                     column.name,
-                    alias(column.name, column.meaning, column.unit),
+                    alias(column.meaning, column.unit),
                     column.meaning,
                     constraint,
                 ),

@@ -27,6 +27,7 @@ from .tallies import Ledger
 KINDS = ("GGA", "RMC", "GNS", "GST", "ZDA", "HDT", "PASHR", "VTG")
 GGA, RMC, GNS, GST, ZDA, HDT, PASHR, VTG = range(len(KINDS))
 MOST_ROWS = 30_000_000
+WORKERS = 2  # threads that read blocks, so many ahead
 DAY_NS = 86_400_000_000_000
 NO_TIME, NO_DAY = -1, np.iinfo(np.int32).min
 
@@ -260,13 +261,13 @@ def read_sentences(paths: tuple[Path, ...], need_checksum: bool) -> tuple[Senten
     return Sentences(*(np.concatenate(columns, axis=-1) for columns in zip(*parts, strict=True))), ledger
 
 
-def in_order(read: Callable[[Any], Any], blocks: Iterator[Any], workers: int = 2) -> Iterator[Any]:
+def in_order(read: Callable[[Any], Any], blocks: Iterator[Any]) -> Iterator[Any]:
     """Yield `read(block)` for each block in order, a few at a time in threads."""
-    with ThreadPoolExecutor(workers) as pool:
+    with ThreadPoolExecutor(WORKERS) as pool:
         waiting: deque[Any] = deque()
         for block in blocks:
             waiting.append(pool.submit(read, block))
-            if len(waiting) > workers:
+            if len(waiting) > WORKERS:
                 yield waiting.popleft().result()
         while waiting:
             yield waiting.popleft().result()

@@ -84,7 +84,7 @@ def layer_styles(tables: tuple[Table, ...], looks: dict[str, Look]) -> dict[str,
 
 def layer_content(table: Table, look: Look) -> str:
     """What a layer's style holds, as XML elements: in a style of its own and inside a project."""
-    aliases = [(c.name, alias(c.name, c.meaning, c.unit)) for c in table.columns]
+    aliases = [(c.name, alias(c.meaning, c.unit)) for c in table.columns]
     return qml.content(look, aliases, map_tip(table))
 
 
@@ -286,7 +286,7 @@ def _gap_label() -> Label:
 # ------------------------------------------------------------------------------------- what people read
 
 
-def alias(name: str, meaning: str, unit: str) -> str:
+def alias(meaning: str, unit: str) -> str:
     """What a person reads over a column: its meaning and unit."""
     return f"{meaning} [{unit}]" if unit else meaning
 

@@ -116,9 +116,7 @@ def hatch(
     )
 
 
-def cased_hatch(
-    angle: float, distance: float, colour: str, along: str = ""
-) -> tuple[SymbolLayer, SymbolLayer]:
+def cased_hatch(angle: float, distance: float, colour: str, along: str) -> tuple[SymbolLayer, SymbolLayer]:
     """Hatching on a white casing, so that it is read over light and dark ground."""
     return hatch(angle, distance, "#ffffff", 0.42, along), hatch(angle, distance, colour, 0.22, along)
 
@@ -139,15 +137,15 @@ def stipple(distance: float, colour: str = INK) -> SymbolLayer:
     )
 
 
-def stroke(colour: str, width: float, dash: str = "solid") -> SymbolLayer:
-    """A plain line."""
+def stroke(colour: str, width: float) -> SymbolLayer:
+    """A plain line, `width` mm."""
     return SymbolLayer(
         "SimpleLine",
         {
             "line_color": rgba(colour),
             "line_width": width,
             "line_width_unit": "MM",
-            "line_style": dash,
+            "line_style": "solid",
             "capstyle": "flat",
             "joinstyle": "round",
         },

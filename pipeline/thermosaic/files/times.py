@@ -61,10 +61,6 @@ def to_utc(texts: pa.Array, log_format: LogFormat) -> tuple[np.ndarray, np.ndarr
     return np.where(far, NOT_A_TIME, time), np.where(far, "impossible_date", cause)
 
 
-def _empty(count: int, cause: str) -> tuple[np.ndarray, np.ndarray]:
-    return np.full(count, NOT_A_TIME), np.full(count, cause, object)
-
-
 def _from_timestamps(stamps: pa.Array) -> tuple[np.ndarray, np.ndarray]:
     """Take timestamps; those with a zone are UTC already, those without are marked `no_zone`."""
     time = _as_times(stamps.cast(pa.timestamp("ns"), safe=False))
@@ -81,7 +77,7 @@ def _from_iso(texts: pa.Array) -> tuple[np.ndarray, np.ndarray]:
             continue
         return time, np.where(np.isnat(time), "bad_time", mark).astype(object)
     if len(texts) == 1:
-        return _empty(1, "bad_time")
+        return np.full(1, NOT_A_TIME), np.full(1, "bad_time", object)
     half = len(texts) // 2
     parts = [_from_iso(texts.slice(0, half)), _from_iso(texts.slice(half))]
     return np.concatenate([part[0] for part in parts]), np.concatenate([part[1] for part in parts])

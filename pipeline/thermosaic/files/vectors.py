@@ -93,14 +93,14 @@ def read_layers(path: Path) -> tuple[VectorLayer, ...]:
         content = _judged_shapefile(path)
     else:
         content = _judged_dxf(path) if driver == "DXF" else path.read_bytes()
-    with fiona.Env(**_GDAL), _opened(path, driver, content) as source:
+    with fiona.Env(**_GDAL), _opened(path, content) as source:
         return tuple(
             _read_layer(path, source, driver, name, crs) for name in _layer_names(path, source, driver)
         )
 
 
 @contextmanager
-def _opened(path: Path, driver: str, content: bytes | None) -> Iterator[Any]:
+def _opened(path: Path, content: bytes | None) -> Iterator[Any]:
     """Give what fiona opens: a copy in memory, or the path where a format lies in several files."""
     if content is None:
         yield path

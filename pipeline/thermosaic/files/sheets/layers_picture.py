@@ -103,9 +103,9 @@ def _patch(axes: Axes, corners: np.ndarray, **look: object) -> None:
     axes.add_patch(Polygon(corners, closed=True, **look))
 
 
-def _outline(axes: Axes, stretch: Stretch, colour: str = GREYS[2]) -> None:
+def _outline(axes: Axes, stretch: Stretch) -> None:
     corners = _part(stretch, stretch.station_from_m, stretch.station_to_m)
-    _patch(axes, corners, facecolor=PAPER, edgecolor=colour, linewidth=0.6)
+    _patch(axes, corners, facecolor=PAPER, edgecolor=GREYS[2], linewidth=0.6)
 
 
 def _held(stretch: Stretch, frame: object) -> object:

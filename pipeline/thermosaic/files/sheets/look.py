@@ -66,12 +66,12 @@ def _rounded(match: re.Match[str]) -> str:
     )
 
 
-def save(figure: Figure, path: pathlib.Path, dpi: int = DPI) -> None:
+def save(figure: Figure, path: pathlib.Path) -> None:
     """Write a figure as PNG or SVG by the path's ending, without date or program."""
     if path.suffix.lower() == ".svg":
         figure.savefig(path, format="svg", metadata=dict.fromkeys(("Creator", "Date", "Format", "Type")))
     else:
-        figure.savefig(path, format="png", dpi=dpi, metadata={"Software": None})
+        figure.savefig(path, format="png", dpi=DPI, metadata={"Software": None})
 
 
 def pixels(figure: Figure, dpi: int) -> Image.Image:
