@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import html.parser
 import io
 import json
@@ -28,6 +29,7 @@ from thermosaic.files import csv_tables, geopackage, manifest, pdf
 from thermosaic.files.report import check_report, foreign_references, make_report
 from thermosaic.files.sheets import measures, plan_map, words
 from thermosaic.files.sheets.lot_sheet import read_sheet
+from thermosaic.files.sheets.places import first_places
 from thermosaic.files.sheets.spine import fit_spine
 from thermosaic.opening import load_config
 from thermosaic.results import open_result, report_result
@@ -433,6 +435,39 @@ def test_two_lanes_have_sheets_of_their_own(lanes):
     labels = [e.fact.get("aria-label") or "" for e in page.having("svg")]
     assert sum(text.startswith("Strip sheet") for text in labels) >= 2
     assert not [e for e in page.having("span", **{"class": "q"}) if e.text.endswith("ft")]
+
+
+def test_each_place_of_two_lanes_says_its_lane(lanes):
+    """Lanes lie side by side under the same stations: every place to look at, waypoint and row names its pass."""
+    sheet, to = read_sheet(lanes), words.Words()
+    found = [words.place_words(sheet, place, to) for place in first_places(sheet)]
+    assert found
+    assert all(re.match(r"Pass \w+, lane [12]: Sta ", place.where) for place in found)
+    points = ElementTree.parse(lanes / "places.gpx").getroot().iter("{http://www.topografix.com/GPX/1/1}desc")
+    assert all(re.match(r"Pass \w+, lane [12]\. Sta ", point.text) for point in list(points)[1:])
+    page = Page((lanes / "report.html").read_text())
+    assert [e.text for e in page.having("th")].count("Pass") >= 4
+    assert "1 & 2" in [e.text for e in page.having("dd")]
+
+
+def test_a_single_pass_is_not_named(result):
+    """A lot of one pass has no column for it, and its places begin with the station."""
+    sheet = read_sheet(result)
+    found = [words.place_words(sheet, place, words.Words()).where for place in first_places(sheet)]
+    assert found
+    assert all(where.startswith("Sta ") for where in found)
+    assert "Pass" not in [e.text for e in Page((result / "report.html").read_text()).having("th")]
+
+
+def test_sheets_follow_the_passes_in_time(lanes):
+    """Passes come in the order of the layer `lot`, by time, though JSON keeps its keys in order of their letters."""
+    sheet = read_sheet(lanes)
+    lots = sheet.frames["lot"].assign(pass_id=["night", "morning", None])
+    frames = {name: sheet.quality["mat_frames"] for name in ("morning", "night")}
+    renamed = dataclasses.replace(
+        sheet, frames={**sheet.frames, "lot": lots}, quality={**sheet.quality, "mat_frames": frames}
+    )
+    assert renamed.pass_ids == ["night", "morning"]
 
 
 def test_the_mat_is_cold_where_its_zones_are(lanes):

@@ -15,6 +15,7 @@ import pandas as pd
 from .sheets.lot_sheet import LotSheet
 from .sheets.measures import duration
 from .sheets.places import lon_lat
+from .sheets.words import Words, pass_words
 
 NAMESPACE = "http://www.topografix.com/GPX/1/1"
 
@@ -58,7 +59,7 @@ def _zone(sheet: LotSheet, row: pd.Series) -> str:
     to = sheet.measures
     side = f" from the {row['edge_side']} edge looking upstation" if row["edge_side"] else ""
     return (
-        f"Sta {to.station(row['station_from_m'])} to {to.station(row['station_to_m'])}, "
+        f"{_pass(sheet, row)}Sta {to.station(row['station_from_m'])} to {to.station(row['station_to_m'])}, "
         f"{to.bare(row['edge_from_m'], 'length')} to {to.text(row['edge_to_m'], 'length')}{side}. "
         f"Up to {to.text(row['deficit_max_delta_c'], 'deficit')} below the mat around it, "
         f"{to.text(row['area_m2'], 'area')}. "
@@ -69,9 +70,15 @@ def _zone(sheet: LotSheet, row: pd.Series) -> str:
 def _stop(sheet: LotSheet, row: pd.Series) -> str:
     to = sheet.measures
     return (
-        f"Sta {to.station(row['station_m'])}. Paver stood {duration(row['duration_s'])} "
+        f"{_pass(sheet, row)}Sta {to.station(row['station_m'])}. Paver stood {duration(row['duration_s'])} "
         f"from {to.day(row['start_utc'])} {to.clock(row['start_utc'])}. {_sigma(sheet, row)}"
     )
+
+
+def _pass(sheet: LotSheet, row: pd.Series) -> str:
+    """Pass and lane, where the lot has several passes: lanes lie side by side under the same stations."""
+    words = pass_words(sheet, row["pass_id"], Words())
+    return f"{words}. " if words else ""
 
 
 def _sigma(sheet: LotSheet, row: pd.Series) -> str:

@@ -13,13 +13,13 @@ from PIL import Image
 
 from .look import FAINT, INK, PAPER, SOFT, bare, class_face, drawing, picture, pixels
 from .lot_sheet import LotSheet
-from .measures import number
+from .measures import duration, number
 from .places import first_places
-from .words import Words, place_words
+from .words import Words, pass_words, place_words
 
 SIZE_IN, CARD_DPI = (5.4, 9.6), 200
 LEFT, RIGHT = 0.4, 5.0
-COLOURS = 255
+COLOURS, RAMP_STEPS = 255, 128
 PLACE_IN = 1.02
 LINE_SIGNS = 68
 
@@ -38,7 +38,7 @@ def draw_card(figure: Figure, sheet: LotSheet, words: Words) -> None:
     axes.set_xlim(0, SIZE_IN[0])
     axes.set_ylim(0, SIZE_IN[1])
     _head(axes, sheet, words)
-    _strip(axes, sheet)
+    _strip(axes, sheet, words)
     _classes(axes, sheet, words)
     _counts(axes, sheet, words)
     _first(axes, sheet, words)
@@ -53,7 +53,7 @@ def _head(axes: Axes, sheet: LotSheet, words: Words) -> None:
     lot, to = sheet.config["lot"], sheet.measures
     axes.text(LEFT, 9.2, lot["id"][:34], fontsize=15, fontweight="bold", va="center")
     axes.text(LEFT, 8.9, f"{lot['route'][:44]}", fontsize=10, va="center")
-    lane = words("paving", lane=lot["lane"], lift=lot["lift"])
+    lane = words("paving", lane=sheet.lanes, lift=lot["lift"])
     axes.text(LEFT, 8.67, f"{lane}   {sheet.whole['paved_on']}", fontsize=9.5, va="center", color=SOFT)
     span = (
         f"{to.station(sheet.whole['station_from_m'])} \N{EN DASH} {to.station(sheet.whole['station_to_m'])}"
@@ -61,8 +61,8 @@ def _head(axes: Axes, sheet: LotSheet, words: Words) -> None:
     axes.text(RIGHT, 8.67, span, fontsize=9.5, va="center", ha="right", color=SOFT)
 
 
-def _strip(axes: Axes, sheet: LotSheet) -> None:
-    """The whole mat of the longest pass as one strip."""
+def _strip(axes: Axes, sheet: LotSheet, words: Words) -> None:
+    """The whole mat of the longest pass as one strip, named where there are several."""
     if not sheet.mats:
         return
     mat = max(sheet.mats, key=lambda mat: mat.temp_c.shape[1])
@@ -81,15 +81,23 @@ def _strip(axes: Axes, sheet: LotSheet) -> None:
                 interpolation="none", zorder=2)  # fmt: skip
     axes.set_xlim(0, SIZE_IN[0])
     axes.set_ylim(0, SIZE_IN[1])
-    sign = sheet.measures.unit("temp").name
-    axes.text(
-        LEFT,
-        7.76,
-        f"{sheet.ramp.low:g} \N{EN DASH} {sheet.ramp.high:g} {sign}",
-        fontsize=7.5,
-        color=SOFT,
-        va="center",
-    )
+    shown_pass = pass_words(sheet, mat.pass_id, words)
+    if shown_pass:
+        axes.text(LEFT, 7.76, shown_pass, fontsize=7.5, color=SOFT, va="center")
+    _colours(axes, sheet)
+
+
+def _colours(axes: Axes, sheet: LotSheet) -> None:
+    """The strip's colours from cold to hot, with the temperatures at their ends."""
+    ramp, sign = sheet.ramp, sheet.measures.unit("temp").name
+    left, right = RIGHT - 1.5, RIGHT - 0.5
+    colours = ramp.rgb(np.linspace(ramp.low, ramp.high, RAMP_STEPS))[np.newaxis]
+    axes.imshow(colours, extent=(left, right, 7.72, 7.8), aspect="auto", interpolation="none", zorder=2)
+    axes.set_xlim(0, SIZE_IN[0])
+    axes.set_ylim(0, SIZE_IN[1])
+    ends = ((left - 0.08, f"{ramp.low:g}", "right"), (right + 0.08, f"{ramp.high:g} {sign}", "left"))
+    for x, text, side in ends:
+        axes.text(x, 7.76, text, fontsize=7.5, color=SOFT, va="center", ha=side)
 
 
 def _classes(axes: Axes, sheet: LotSheet, words: Words) -> None:
@@ -124,6 +132,9 @@ def _classes(axes: Axes, sheet: LotSheet, words: Words) -> None:
 def _counts(axes: Axes, sheet: LotSheet, words: Words) -> None:
     """Six numbers in two columns; the unmeasured length is one of them."""
     whole, to = sheet.whole, sheet.measures
+    stops = f"{int(whole['stop_count'])}" + (
+        f" ({duration(whole['stopped_s'])})" if whole["stop_count"] else ""
+    )
     share = number(100 * whole["unmeasured_m"] / max(float(whole["paved_m"]), 1e-9), 1)
     boxes = [
         (words("paved"), to.text(whole["paved_m"], "distance"), False),
@@ -133,7 +144,7 @@ def _counts(axes: Axes, sheet: LotSheet, words: Words) -> None:
             whole["unmeasured_m"] > 0,
         ),
         (words("zones"), f"{int(whole['zone_count'])}", False),
-        (words("stops"), f"{int(whole['stop_count'])}, {number(whole['stopped_s'] / 60, 1)} min", False),
+        (words("stops"), stops, False),
         (words("speed"), to.text(whole["speed_mean_mps"], "speed"), False),
         (words("position"), f"± {to.text(whole['sigma_p50_m'], 'sigma')}", False),
     ]
@@ -164,7 +175,7 @@ def _first(axes: Axes, sheet: LotSheet, words: Words) -> None:
         when = place.when.split(" (")[0]
         parts = [part for part in (place.where, place.size, when, place.doing) if part]
         sentence = " ".join(f"{part[0].upper()}{part[1:]}." for part in parts)
-        text = textwrap.fill(sentence.replace("\N{NO-BREAK SPACE}", " "), LINE_SIGNS)
+        text = textwrap.fill(sentence, LINE_SIGNS)
         axes.text(LEFT + 0.3, y - 0.19, text, fontsize=8.2, va="top", linespacing=1.4)
 
 

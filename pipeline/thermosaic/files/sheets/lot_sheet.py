@@ -91,9 +91,22 @@ class LotSheet:
         lots = self.frames["lot"]
         return lots[lots["pass_id"].isna()].iloc[0] if lots["pass_id"].isna().any() else lots.iloc[0]
 
+    @cached_property
+    def passes(self) -> pd.DataFrame:
+        """Rows of the layer `lot` that stand for single passes, in order of time."""
+        lots = self.frames["lot"]
+        return lots[lots["pass_id"].notna()]
+
     @property
     def pass_ids(self) -> list[str]:
-        return list(self.quality["mat_frames"])
+        """Ids of the passes in order of time; quality.json has them in order of their names."""
+        return [name for name in self.passes["pass_id"] if name in self.quality["mat_frames"]]
+
+    @property
+    def lanes(self) -> str:
+        """Lanes that the passes state, in order of time, else that of the lot."""
+        stated = dict.fromkeys(str(lane) for lane in self.passes["lane"].dropna())
+        return " & ".join(stated) or str(self.config["lot"]["lane"])
 
     @property
     def class_words(self) -> list[str]:

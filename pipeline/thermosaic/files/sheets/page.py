@@ -20,6 +20,7 @@ from .measures import NOTHING, duration, number
 from .places import first_places
 from .plan import PLAN_IN, draw_plan
 from .plan_map import map_data
+from .site_notes import MASS, MASS_WORDS, change_rows, mass, weather_line
 from .strips import LEGEND_IN, ROW_IN, WIDTH_IN, draw_legend, draw_row, rows_of
 from .words import Words, place_words
 from .worked import WorkedProfile
@@ -53,41 +54,14 @@ def context(sheet: LotSheet, words: Words, worked: WorkedProfile | None) -> dict
         "segments": records(sheet, "speed_segments"), "zones": records(sheet, "cold_zones"),
         "gaps": records(sheet, "gaps"), "left_out": left_out(sheet), "log_rows": log_rows(sheet),
         "noted": records(sheet, "diary"), "loads": records(sheet, "profiles_by_load"),
-        "control": records(sheet, "control"), "weather": weather_line(sheet),
-        "exclusions": sheet.facts("exclusion.").to_dict("records"), "changes": _changes(sheet),
+        "control": records(sheet, "control"), "weather": weather_line(sheet), "mass": mass,
+        "mass_unit": MASS[sheet.measures.delivery], "mass_words": MASS_WORDS[sheet.measures.delivery],
+        "exclusions": sheet.facts("exclusion.").to_dict("records"), "changes": change_rows(sheet),
         "doubts": sheet.facts("doubt.")["value"].tolist(), "trust": trust_rows(sheet),
         "worked": worked, "worked_number": worked_number, "rule": rule_rows(sheet),
         "definitions": definitions(sheet), "inputs": sheet.manifest["inputs"], "provenance": provenance(sheet),
         "cautions": words.cautions(sheet), "data": script_data(sheet), "number": number,
     }  # fmt: skip
-
-
-def _changes(sheet: LotSheet) -> list[dict[str, str]]:
-    """Changes of the set-up within the lot: when, and each new value with the one before."""
-    facts = sheet.facts("change.")
-    found = []
-    for place in dict.fromkeys(key.split(".")[1] for key in facts["key"]):
-        own = facts[facts["key"].str.startswith(f"change.{place}.")]
-        start, *values = own.to_dict("records")
-        stated = [
-            f"{row['key'].split('.', 2)[2]} {row['value']} {row['unit']} ({row['meaning'].split('; ')[-1]})"
-            for row in values
-        ]
-        found.append({"at": start["value"], "meaning": start["meaning"], "stated": "; ".join(stated)})
-    return found
-
-
-def weather_line(sheet: LotSheet) -> str:
-    """Air, wind and sky at the start, the middle and the end of the shift, empty where none was read."""
-    facts = sheet.facts("weather.")
-    said = []
-    for moment in dict.fromkeys(key.split(".")[1] for key in facts["key"]):
-        own = facts[facts["key"].str.startswith(f"weather.{moment}.")]
-        values = ", ".join(
-            f"{value} {unit}".strip() for value, unit in zip(own["value"], own["unit"], strict=True)
-        )
-        said.append(f"{moment} {values}")
-    return "; ".join(said)
 
 
 def title_block(sheet: LotSheet, words: Words) -> list[tuple[str, str]]:
@@ -103,7 +77,7 @@ def title_block(sheet: LotSheet, words: Words) -> list[tuple[str, str]]:
     thickness = f"{lot['thickness_m'] / 0.0254:.4g} in" if inches else f"{lot['thickness_m'] * 1000:.4g} mm"
     target = lot["laydown_target_c"]
     boxes = [
-        ("route", lot["route"]), ("lane", lot["lane"]), ("lift", lot["lift"]), ("course", lot["course"]),
+        ("route", lot["route"]), ("lane", sheet.lanes), ("lift", lot["lift"]), ("course", lot["course"]),
         ("mix", lot["mix"]), ("thickness", thickness), ("target", to.text(target, "temp") if target else None),
         ("paved_on", whole["paved_on"]), ("hours", hours if pd.notna(first) else None),
         ("stations", f"{to.station(whole['station_from_m'])} \N{EN DASH} {to.station(whole['station_to_m'])}"),
@@ -155,9 +129,7 @@ def class_counts(sheet: LotSheet, words: Words) -> list[dict[str, Any]]:
 
 def pass_rows(sheet: LotSheet) -> list[dict[str, Any]]:
     """Rows of the layer `lot` that stand for single passes, where there are several."""
-    lots = sheet.frames["lot"]
-    own = lots[lots["pass_id"].notna()]
-    return own.to_dict("records") if len(own) > 1 else []
+    return sheet.passes.to_dict("records") if len(sheet.passes) > 1 else []
 
 
 def records(sheet: LotSheet, layer: str) -> list[dict[str, Any]]:

@@ -56,8 +56,8 @@ class PlaceWords:
 
 
 def place_words(sheet: LotSheet, place: Place, words: Words) -> PlaceWords:
-    """Write station, distance from which edge, local time, what the paver was doing, size and doubt."""
-    to = sheet.measures
+    """Write pass and lane of several, station, distance from which edge, local time, what was done, size, doubt."""
+    to, lane = sheet.measures, pass_words(sheet, place.pass_id, words)
     station = words(
         "station_range", low=to.station(place.station_from_m), high=to.station(place.station_to_m)
     )
@@ -70,7 +70,7 @@ def place_words(sheet: LotSheet, place: Place, words: Words) -> PlaceWords:
     return PlaceWords(
         anchor=f"{place.kind}-{place.number}",
         title=words(f"place_{place.kind}", number=place.number),
-        where=f"{station}; {across}",
+        where=f"{lane}: {station}; {across}" if lane else f"{station}; {across}",
         when=words("laid", time=when) if place.kind == "zone" and when else when,
         doing=_doing(sheet, place, words),
         size=_size(sheet, place, words),
@@ -78,6 +78,14 @@ def place_words(sheet: LotSheet, place: Place, words: Words) -> PlaceWords:
         if np.isfinite(place.sigma_m)
         else "",
     )
+
+
+def pass_words(sheet: LotSheet, pass_id: str, words: Words) -> str:
+    """Write pass and lane of a place, empty where the lot is a single pass."""
+    own = sheet.passes[sheet.passes["pass_id"] == pass_id]
+    if len(sheet.passes) < 2 or own.empty:
+        return ""
+    return words("pass_lane", name=pass_id, lane=own["lane"].iloc[0])
 
 
 def _doing(sheet: LotSheet, place: Place, words: Words) -> str:
