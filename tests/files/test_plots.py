@@ -10,14 +10,19 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import to_rgba
+from matplotlib.transforms import Bbox
 from PIL import Image
 
 import builders
 from thermosaic.cli import app
 from thermosaic.errors import ConfigError
 from thermosaic.files.plots import PICTURES, draw_plot
-from thermosaic.files.sheets.look import class_face
+from thermosaic.files.sheets.layers_picture import LAYERS_IN, draw_layers
+from thermosaic.files.sheets.look import SOFT, class_face, drawing
 from thermosaic.files.sheets.lot_sheet import read_sheet
+from thermosaic.files.sheets.plan import PLAN_IN, draw_plan
 from thermosaic.files.sheets.strips import rows_of
 from thermosaic.opening import load_config
 from thermosaic.results import plot_result, verify_result
@@ -76,6 +81,40 @@ def test_the_strip_says_what_the_layers_say(result, tmp_path):
         assert f"zone {number}" in words
     assert words.count("stood") == len(sheet.frames["stops"])
     assert {"left edge", "right edge"} <= {e.text for e in ElementTree.fromstring(text).iter(f"{SVG}text")}
+
+
+def _written(figure, axes) -> dict[str, Bbox]:
+    """Words of axes and the pixels that they take."""
+    FigureCanvasAgg(figure).draw()
+    return {text.get_text(): text.get_window_extent() for text in axes.texts if text.get_text()}
+
+
+def test_the_plans_words_stay_in_its_frame(result):
+    """Every station, zone and scale stands wholly inside the plan, and a zone's name below its own frame."""
+    sheet = read_sheet(result)
+    with drawing(*PLAN_IN) as figure:
+        draw_plan(figure, sheet)
+        plan = figure.axes[0]
+        words, frame = _written(figure, plan), plan.get_window_extent()
+        windows = [
+            patch.get_window_extent() for patch in plan.patches if patch.get_edgecolor() == to_rgba(SOFT)
+        ]
+    assert {"zone 1", "zone 2"} <= set(words)
+    assert all(frame.x0 <= box.x0 and box.x1 <= frame.x1 for text, box in words.items() if text != "N")
+    for number in (1, 2):
+        middle = (words[f"zone {number}"].x0 + words[f"zone {number}"].x1) / 2
+        assert min(abs((window.x0 + window.x1) / 2 - middle) for window in windows) < 1
+
+
+def test_layers_pulled_apart_keep_their_words_apart(result):
+    """On the picture of the layers no word touches another, and none leaves the picture."""
+    with drawing(*LAYERS_IN) as figure:
+        draw_layers(figure, read_sheet(result))
+        boxes = [box for axes in figure.axes for box in _written(figure, axes).values()]
+        whole = figure.bbox
+    assert len(boxes) > 8
+    assert all(whole.x0 <= box.x0 and box.x1 <= whole.x1 for box in boxes)
+    assert not [(a, b) for i, a in enumerate(boxes) for b in boxes[:i] if a.overlaps(b)]
 
 
 def test_rows_hold_every_profile_once(result):

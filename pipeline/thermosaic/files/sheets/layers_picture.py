@@ -28,6 +28,7 @@ from .spine import Spine
 LAYERS_IN = (10.0, 4.9)
 LENGTH_M = 130.0
 LEFT_IN, WIDE_IN = 1.75, 8.0
+STOOD_IN = 0.5  # half of what the words of a stop take
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -103,9 +104,10 @@ def _patch(axes: Axes, corners: np.ndarray, **look: object) -> None:
     axes.add_patch(Polygon(corners, closed=True, **look))
 
 
-def _outline(axes: Axes, stretch: Stretch) -> None:
+def _outline(axes: Axes, stretch: Stretch) -> Polygon:
+    """The mat of the stretch; what lies on it can be cut by it."""
     corners = _part(stretch, stretch.station_from_m, stretch.station_to_m)
-    _patch(axes, corners, facecolor=PAPER, edgecolor=GREYS[2], linewidth=0.6)
+    return axes.add_patch(Polygon(corners, closed=True, facecolor=PAPER, edgecolor=GREYS[2], linewidth=0.6))
 
 
 def _held(stretch: Stretch, frame: object) -> object:
@@ -133,19 +135,28 @@ def _temperature(axes: Axes, sheet: LotSheet, stretch: Stretch) -> None:
         drawn.set_clip_path(cut)
 
 
+def _in_middle(stretch: Stretch, feature: object) -> bool:
+    """Whether a feature's middle lies in the stretch, so that its label stands below what is drawn of it."""
+    middle = (feature["station_from_m"] + feature["station_to_m"]) / 2
+    return bool(stretch.station_from_m <= middle <= stretch.station_to_m)
+
+
 def _places(axes: Axes, sheet: LotSheet, stretch: Stretch) -> None:
-    _outline(axes, stretch)
+    cut = _outline(axes, stretch)
     for _, zone in _held(stretch, sheet.frames["cold_zones"]).iterrows():
         for part in shapely.get_parts(zone.geometry):
             corners = stretch.at(np.asarray(part.exterior.coords)[:, :2])
-            _patch(axes, corners, facecolor=ZONE, edgecolor=ZONE, linewidth=0.8, alpha=0.85)
+            _patch(axes, corners, facecolor=ZONE, edgecolor=ZONE, linewidth=0.8, alpha=0.85, clip_path=cut)
+        if not _in_middle(stretch, zone):
+            continue
         corners = _part(stretch, zone["station_from_m"], zone["station_to_m"])
         text = f"\N{MINUS SIGN}{sheet.measures.text(zone['deficit_max_delta_c'], 'deficit')}"
         axes.text(*_below(corners), text, ha="center", va="top", fontsize=7.5, color=INK)
     for _, stop in _held(stretch, sheet.frames["stops"]).iterrows():
         corners = _part(stretch, stop["station_m"] - 0.3, stop["station_m"] + 0.3)
         _patch(axes, corners, facecolor=STOP, edgecolor=STOP, linewidth=0.8)
-        axes.text(corners[:, 0].mean(), corners[:, 1].max() + 0.06, f"stood {duration(stop['duration_s'])}",
+        x = np.clip(corners[:, 0].mean(), LEFT_IN + STOOD_IN, LEFT_IN + WIDE_IN - STOOD_IN)
+        axes.text(x, corners[:, 1].max() + 0.06, f"stood {duration(stop['duration_s'])}",
                   ha="center", va="bottom", fontsize=7.5, color=STOP)  # fmt: skip
 
 

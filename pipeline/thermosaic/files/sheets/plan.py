@@ -18,6 +18,7 @@ from .places import Place, first_places
 PLAN_IN = (11.0, 7.0)
 WINDOW_M = 14.0
 MOST_PIXELS, DOTS_FROM_M = 1400, 1500.0
+LABEL_FRAC = 0.065  # of the plan, that a station label takes
 
 
 def draw_plan(figure: Figure, sheet: LotSheet) -> None:
@@ -113,9 +114,20 @@ def _ticks(axes: Axes, sheet: LotSheet, box: Box) -> None:
         if i % every:
             continue
         axes.plot(*ends.T, color=INK, linewidth=0.7, zorder=5)
-        sides = "right" if across[0] > 0 else "left", "bottom" if across[1] < 0 else "top"
+        at = place - across * size * 0.02
+        sides = _reading_side(at[0], across[0], box), "bottom" if across[1] < 0 else "top"
         text = sheet.measures.labels.whole_text(tick["station_m"])
-        axes.text(*(place - across * size * 0.02), text, fontsize=7, ha=sides[0], va=sides[1], zorder=6)
+        axes.text(*at, text, fontsize=7, ha=sides[0], va=sides[1], zorder=6)
+
+
+def _reading_side(easting_m: float, across_east: float, box: Box) -> str:
+    """Side of a station label that its tick is at: away from the mat, but never through the frame."""
+    room = LABEL_FRAC * (box[2] - box[0])
+    if easting_m - box[0] < room:
+        return "left"
+    if box[2] - easting_m < room:
+        return "right"
+    return "right" if across_east > 0 else "left"
 
 
 def _marks(axes: Axes, sheet: LotSheet, box: Box) -> None:
@@ -194,5 +206,5 @@ def _window(axes: Axes, plan: Axes, sheet: LotSheet, place: Place) -> None:
     plan.add_patch(Rectangle(box[:2], box[2] - box[0], box[3] - box[1], fill=False, edgecolor=SOFT, linewidth=0.8,
                              zorder=9))  # fmt: skip
     label = {"facecolor": PAPER, "edgecolor": "none", "pad": 0.8, "alpha": 0.9}
-    plan.annotate(f"{name} {place.number}", (box[2], box[1]), (3, -4), textcoords="offset points", fontsize=7,
-                  bbox=label, zorder=12)  # fmt: skip
+    plan.annotate(f"{name} {place.number}", ((box[0] + box[2]) / 2, box[1]), (0, -4), textcoords="offset points",
+                  fontsize=7, ha="center", va="top", bbox=label, zorder=12)  # fmt: skip
