@@ -36,20 +36,21 @@ def lots(make_demo) -> dict[str, SyntheticLot]:
     return {plan.lot_id: synthetic.make_lot(plan) for plan in (make_demo.lift1(), make_demo.lift2())}
 
 
-def run_demo(folder: Path, **variables: str) -> subprocess.CompletedProcess:
-    """Run the installed command from a folder of its own."""
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory) -> Path:
+    """Run the installed command from an empty folder, kernels compiled anew; give what it wrote."""
+    folder = tmp_path_factory.mktemp("demo")
     command = [str(Path(sys.executable).parent / "thermosaic"), "demo", "-o", "out"]
-    surroundings = os.environ | variables
-    return subprocess.run(command, cwd=folder, env=surroundings, capture_output=True, text=True)
+    surroundings = os.environ | {"NUMBA_CACHE_DIR": str(tmp_path_factory.mktemp("numba"))}
+    done = subprocess.run(command, cwd=folder, env=surroundings, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    return folder / "out"
 
 
 @pytest.fixture(scope="module")
-def results(tmp_path_factory) -> dict[str, Result]:
+def results(demo) -> dict[str, Result]:
     """Give both results of the demo command."""
-    folder = tmp_path_factory.mktemp("demo")
-    done = run_demo(folder)
-    assert done.returncode == 0, done.stderr
-    return {name: open_result(folder / "out" / name) for name in LIFTS}
+    return {name: open_result(demo / name) for name in LIFTS}
 
 
 def test_the_script_makes_the_same_bytes(make_demo, tmp_path):
@@ -135,12 +136,10 @@ def test_lifts_have_their_own_travel(results):
     assert travel == [{"upstation"}, {"downstation"}]
 
 
-@pytest.mark.slow
-def test_the_demo_runs_from_any_folder_on_a_new_machine(tmp_path):
-    """From an empty folder, kernels compiled anew, both lots are published."""
-    done = run_demo(tmp_path, NUMBA_CACHE_DIR=str(tmp_path / "numba"))
-    assert done.returncode == 0, done.stderr
-    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == sorted(LIFTS)
+def test_the_demo_runs_from_any_folder_on_a_new_machine(demo):
+    """From an empty folder, kernels compiled anew, both lots are published, and nothing else is left."""
+    assert sorted(path.name for path in demo.iterdir()) == sorted(LIFTS)
+    assert list(demo.parent.iterdir()) == [demo]
 
 
 def test_the_command_knows_the_shipped_lots():

@@ -16,6 +16,7 @@ from scipy.special import fresnel
 from .plan import LotPlan, Stretch
 
 EARTH_RADIUS_M = 6_371_000.0  # mean radius for the elevation factor R / (R + h)
+FOOT_STEP_M = 1e-9
 
 
 class Road:
@@ -55,13 +56,19 @@ class Road:
     def foot(
         self, east_m: np.ndarray, north_m: np.ndarray, guess_m: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Return ground metres along and offset (right +) of points near `guess_m`, by Newton's method."""
+        """Return ground metres along and offset (right +) of points near `guess_m`, by Newton's method.
+
+        Steps square from one to the next: after one below `FOOT_STEP_M` nothing is left but rounding.
+        """
         along_m = np.array(np.broadcast_to(guess_m, np.shape(east_m)), dtype=float)
         for _ in range(6):
             east, north, bearing, curvature, _ = self.at(along_m)
             forward = (east_m - east) * np.sin(bearing) + (north_m - north) * np.cos(bearing)
             right = (east_m - east) * np.cos(bearing) - (north_m - north) * np.sin(bearing)
-            along_m += forward / (1 - curvature * right)
+            step_m = forward / (1 - curvature * right)
+            along_m += step_m
+            if np.all(np.abs(step_m) < FOOT_STEP_M):
+                break
         return along_m, right
 
 
