@@ -223,9 +223,7 @@ def verify(result: Path) -> None:
     differences = verify_result(result)
     for line in differences:
         click.echo(line)
-    click.echo(
-        f"{result}: {'all products check' if not differences else f'{len(differences)} difference(s)'}"
-    )
+    click.echo(f"{result}: {f'{len(differences)} differ' if differences else 'all products check'}")
     sys.exit(5 if differences else 0)
 
 

@@ -342,8 +342,9 @@ def _doubts(bad: np.ndarray, on_mat: np.ndarray, within: np.ndarray, placed: np.
     if len(spots):
         named = ", ".join(str(spot) for spot in spots[:10]) + (", .." if len(spots) > 10 else "")
         share = float((bad & on_mat).sum() / (bad.shape[0] * max(on_mat.sum(), 1)))
+        named = f"column {named} is" if len(spots) == 1 else f"columns {named} are"
         text = (
-            f"spot column {named} is dead, stuck or off by a constant: {100 * share:.1f} % of the mat "
+            f"spot {named} dead, stuck or off by a constant: {100 * share:.1f} % of the mat "
             "is left empty; check the sensor and its window"
         )
         doubts.append(Doubt("s3", "bad_spot", text, share, "share"))
