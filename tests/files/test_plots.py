@@ -5,9 +5,11 @@ from __future__ import annotations
 import re
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 from xml.etree import ElementTree
 
 import numpy as np
+import pandas as pd
 import pytest
 from click.testing import CliRunner
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -22,8 +24,9 @@ from thermosaic.files.plots import PICTURES, draw_plot
 from thermosaic.files.sheets.layers_picture import LAYERS_IN, draw_layers
 from thermosaic.files.sheets.look import SOFT, class_face, drawing
 from thermosaic.files.sheets.lot_sheet import read_sheet
+from thermosaic.files.sheets.measures import Measures
 from thermosaic.files.sheets.plan import PLAN_IN, draw_plan
-from thermosaic.files.sheets.strips import rows_of
+from thermosaic.files.sheets.strips import rows_of, width_words
 from thermosaic.opening import load_config
 from thermosaic.results import plot_result, verify_result
 from thermosaic.run import run_lot
@@ -115,6 +118,21 @@ def test_layers_pulled_apart_keep_their_words_apart(result):
     assert len(boxes) > 8
     assert all(whole.x0 <= box.x0 and box.x1 <= whole.x1 for box in boxes)
     assert not [(a, b) for i, a in enumerate(boxes) for b in boxes[:i] if a.overlaps(b)]
+
+
+@pytest.mark.parametrize(
+    ("width_m", "words"),
+    [
+        ([3.6, 3.6], "mat, 11.8 ft"),
+        ([3.6, 3.3], "mat, 10.8 \N{EN DASH}\n11.8 ft"),
+        ([np.nan], "mat, \N{EN DASH} ft"),
+    ],
+)
+def test_a_width_that_changes_has_two_numbers(width_m, words):
+    """3.6 m are 11.8 ft and 3.3 m 10.8 ft (a foot of 0.3048 m): a row with both says so, not the one in the middle."""
+    sheet = SimpleNamespace(measures=Measures("us", sigma_m=0.02))
+    row = SimpleNamespace(profiles=pd.DataFrame({"width_mean_m": width_m}))
+    assert width_words(sheet, row).replace("\N{NO-BREAK SPACE}", " ") == words
 
 
 def test_rows_hold_every_profile_once(result):

@@ -689,6 +689,16 @@ def pyogrio_spots(result: Path) -> pd.DataFrame:
     return pd.DataFrame(frame[middle]).sample(8, random_state=5)
 
 
+def test_what_only_a_screen_has_is_not_printed(browser, result):
+    """On paper the plan stands for the map, and the licence of the map's library leaves its page with it."""
+    seen = visit(browser, result / "report.html", viewport={"width": 1280, "height": 900})
+    assert seen.page.locator("details.screen").is_visible()
+    seen.page.emulate_media(media="print")
+    assert not seen.page.locator("details.screen").is_visible()
+    assert not seen.page.locator("#map").is_visible()
+    assert seen.page.locator("#plan").is_visible()
+
+
 def test_sort_units_zoom_and_print(browser, result):
     """A table sorts by a head, quantities change unit by the button, a row shows its place, a PDF has pages."""
     seen = visit(browser, result / "report.html", viewport={"width": 1280, "height": 900})

@@ -35,6 +35,7 @@ from .lot_sheet import LotSheet, MatPicture
 from .measures import NOTHING, duration
 
 PROFILES_A_ROW, LEAST_PROFILES = 10, 4
+HAND_M = 0.1  # a width that varies by less has one number
 OUTLINE_M = 0.06  # corners of zones nearer to their outline are left out
 WIDTH_IN, LEFT_IN, RIGHT_IN = 11.0, 0.88, 0.6
 ROW_IN, LEGEND_IN = 2.78, 1.0
@@ -197,11 +198,19 @@ def _mat(axes: Axes, sheet: LotSheet, row: Row, at: Placing) -> None:
         )
         axes.imshow(picture(mat.temp_c[:, first:last], sheet.ramp, sheet.measures), extent=extent, aspect="auto",
                     interpolation="none", zorder=1)  # fmt: skip
-    width = sheet.measures.text(sheet.frames["profiles"]["width_mean_m"].median(), "length")
     _margin(axes, high - 0.05, "left edge", size=6.5)
-    _margin(axes, (low + high) / 2, f"mat, {width}")
+    _margin(axes, (low + high) / 2, width_words(sheet, row))
     _margin(axes, low + 0.05, "right edge", size=6.5)
     _restore(axes)
+
+
+def width_words(sheet: LotSheet, row: Row) -> str:
+    """Width of the mat on a row, from and to where its profiles differ in it by a hand's breadth."""
+    width_m, to = row.profiles["width_mean_m"], sheet.measures
+    low, high = float(width_m.min()), float(width_m.max())
+    if not high - low > HAND_M:
+        return f"mat, {to.text(float(width_m.median()), 'length')}"
+    return f"mat, {to.bare(low, 'length')} \N{EN DASH}\n{to.text(high, 'length')}"
 
 
 def _restore(axes: Axes) -> None:
