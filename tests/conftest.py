@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -76,6 +77,16 @@ def crew_result(crew_lot: Path, tmp_path_factory: pytest.TempPathFactory) -> Pat
     out = tmp_path_factory.mktemp("crew_result") / "result"
     run_lot(load_config(crew_lot), out, also=("fgb", "kml"))
     return out
+
+
+@pytest.fixture(scope="module")
+def sheets_read_once() -> Iterator[None]:
+    """Let many explanations of one result share one reading of it; a result that changes needs another folder."""
+    from thermosaic.files.sheets import lot_sheet
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(lot_sheet, "read_sheet", cache(lot_sheet.read_sheet))
+        yield
 
 
 @pytest.fixture

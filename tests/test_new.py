@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import shutil
-import subprocess
-import sys
 import tomllib
 from pathlib import Path
 
 import pytest
 
+from command_line import thermosaic as command
 from thermosaic import new_lots, questions
 from thermosaic.errors import ConfigError
 from thermosaic.files.catalogue import load_agency, load_rig, shipped_names
@@ -38,12 +37,6 @@ def folder(tmp_path) -> Path:
     for name in LOGS:
         shutil.copy(demo_lots()[0] / name, tmp_path / name)
     return tmp_path
-
-
-def command(*arguments: object, given: str = "") -> subprocess.CompletedProcess[str]:
-    """Run the command line."""
-    words = [sys.executable, "-m", "thermosaic", *map(str, arguments)]
-    return subprocess.run(words, capture_output=True, text=True, input=given, check=False)
 
 
 def answers(folder: Path, agency: str | None = "county-roads"):

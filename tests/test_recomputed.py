@@ -224,6 +224,7 @@ def test_times_sigma_placing_and_stops(product):
     assert product.profiles["stop_count"].sum() == len(product.stops)
 
 
+@pytest.mark.usefixtures("sheets_read_once")
 def test_explanations_of_every_class_give_the_layer_s_numbers(product):
     """Each profile, insufficient ones too: all that `explain` marks equal is the layer's own number, none differs."""
     for _, profile in product.profiles.iterrows():

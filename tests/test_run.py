@@ -12,6 +12,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from hashlib import sha256
 from pathlib import Path
 
@@ -70,12 +71,14 @@ def _scaled(geometry: shapely.Geometry, factor: float) -> shapely.Geometry:
     return shapely.transform(geometry, lambda coordinates: coordinates * factor)
 
 
-def run(lot: SyntheticLot, folder: Path, edit: Callable[[str], str] = lambda text: text) -> Run:
+def run(
+    lot: SyntheticLot, folder: Path, edit: Callable[[str], str] = lambda text: text, report: bool = False
+) -> Run:
     """Write the lot, run it, read the spots."""
     builders.write_lot(folder / "lot", lot)
     toml = folder / "lot" / "lot.toml"
     toml.write_text(edit(toml.read_text()))
-    run_lot(load_config(folder / "lot"), folder / "result")
+    run_lot(load_config(folder / "lot"), folder / "result", report=report)
     spots = pd.read_parquet(folder / "result" / "spots.parquet")
     for column in ("seen_utc", "laid_utc"):
         spots[column] = spots[column].dt.tz_convert(None)
@@ -106,10 +109,16 @@ LOTS = {
 }
 
 
+@pytest.fixture(scope="module")
+def runs(tmp_path_factory) -> Callable[[str], Run]:
+    """Give the run of a lot by name, with all products, made when first asked for; read it, never write it."""
+    return cache(lambda name: run(LOTS[name](), tmp_path_factory.mktemp(name), report=True))
+
+
 @pytest.fixture(scope="module", params=LOTS)
-def result(request, tmp_path_factory) -> Run:
+def result(request, runs) -> Run:
     """Give the run of each lot in turn."""
-    return run(LOTS[request.param](), tmp_path_factory.mktemp(request.param))
+    return runs(request.param)
 
 
 # --------------------------------------------------------------------------------------- against truth
@@ -185,9 +194,9 @@ def _iou(left: shapely.Geometry, right: shapely.Geometry) -> float:
     return left.intersection(right).area / left.union(right).area
 
 
-def test_the_person_and_the_faulty_spots_are_dropped(tmp_path):
+def test_the_person_and_the_faulty_spots_are_dropped(runs):
     """A person, a dead and a stuck spot leave the statistics, each with its own reason."""
-    result = run(busy_lot(), tmp_path)
+    result = runs("busy")
     truth, spots = result.lot.truth, result.spots
     hidden = truth.foreign[spots["line"] - 1, spots["spot"] - 1]
     sound = ~spots["spot"].isin([8, 20])
@@ -265,9 +274,9 @@ def test_the_middle_stages_open_no_file(lot, read, no_files):
 # -------------------------------------------------------------------------------------- several passes
 
 
-def test_two_lanes_in_opposite_directions(tmp_path):
+def test_two_lanes_in_opposite_directions(runs):
     """Each pass keeps its lane and travel; offsets lie on the lane's own side of the alignment."""
-    result = run(builders.two_lane_southern(), tmp_path)
+    result = runs("southern")
     rows = result.layer("mat").set_index("pass_id")
     assert dict(rows["travel"]) == {"1": "upstation", "2": "downstation"}
     assert dict(rows["lane"]) == {"1": "1", "2": "2"}
@@ -304,12 +313,11 @@ def test_a_night_between_two_passes(tmp_path):
     assert result.layer("speed_segments")["start_utc"].nunique() >= 3
 
 
-def test_one_log_cut_into_two_lots(tmp_path):
+def test_one_log_cut_into_two_lots(runs, tmp_path):
     """Two lots with limits on the same logs share the path of the whole bit for bit, and no reading."""
-    lot = builders.bend_and_stop_lot()
+    lot, whole = runs("bend").lot, runs("bend").spots
     middle = str(lot.truth.time_utc[len(lot.truth.time_utc) // 2].astype("datetime64[ms]")) + "Z"
     limits = {"first": f'limits = {{ to = "{middle}" }}', "second": f'limits = {{ from = "{middle}" }}'}
-    whole = run(lot, tmp_path / "whole").spots
     parts = [
         run(
             lot, tmp_path / name, lambda text, line=line: text.replace("\n[files]", f"{line}\n\n[files]")

@@ -5,8 +5,6 @@ from __future__ import annotations
 import json
 import shutil
 import sqlite3
-import subprocess
-import sys
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
@@ -17,6 +15,7 @@ import pytest
 import shapely
 
 import builders
+from command_line import thermosaic as command
 from thermosaic.beside import explain
 from thermosaic.errors import ConfigError
 from thermosaic.files.catalogue import shipped
@@ -27,6 +26,8 @@ from thermosaic.studies.explain.places import parse_place
 from thermosaic.studies.explain.steps import Explanation, Step
 from thermosaic.synthetic import SyntheticLot
 from thermosaic.units import StationEquation, StationLabels
+
+pytestmark = pytest.mark.usefixtures("sheets_read_once")
 
 KINDS = {
     "R-6 of readings": [
@@ -362,11 +363,6 @@ class TestDisputes:
         """One thing is asked, and it is there."""
         with pytest.raises(ConfigError, match=words):
             explain_result(ours, **asked)
-
-
-def command(*words: object) -> subprocess.CompletedProcess[str]:
-    line = [sys.executable, "-m", "thermosaic", *(str(word) for word in words)]
-    return subprocess.run(line, capture_output=True, text=True, check=False)
 
 
 def test_text_and_json(ours):
