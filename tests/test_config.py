@@ -172,14 +172,17 @@ def test_limits_are_two_times_or_two_stations():
 def test_a_mark_before_lies_ahead(distance, ahead_ft):
     """50 ft before = not yet reached in travel, 50 ft past = already passed."""
     mark = MarkSection.model_validate(MARK | {"distance": distance}, context={"labels": FEET})
-    assert mark.ahead_m == pytest.approx(ahead_ft * 0.3048)
+    assert mark.distance_m == pytest.approx(ahead_ft * 0.3048)
 
 
 @pytest.mark.parametrize(("upstation", "label"), [(True, "99+50.0"), (False, "100+50.0")])
 def test_a_whole_station_50_ft_before_the_paver(upstation, label):
     """Station 100 lies 50 ft before: at 99+50 upstation, 100+50 downstation (common practice)."""
     mark = MarkSection.model_validate(MARK, context={"labels": FEET})
-    assert FEET.text(mark.station_m - mark.ahead_m if upstation else mark.station_m + mark.ahead_m) == label
+    assert (
+        FEET.text(mark.station_m - mark.distance_m if upstation else mark.station_m + mark.distance_m)
+        == label
+    )
 
 
 @pytest.mark.parametrize("distance", ["50 ft", "-50 ft", "50 ft ahead", 50])

@@ -146,7 +146,7 @@ def test_the_complete_example_loads(lot):
     )
     assert config.passes[0].from_.astimezone(UTC) == datetime(2026, 5, 14, 19, 20, tzinfo=UTC)
     assert config.exclude[0].to_m == pytest.approx(10_650.5 * 0.3048)
-    assert config.marks[0].ahead_m == pytest.approx(50 * 0.3048)
+    assert config.marks[0].distance_m == pytest.approx(50 * 0.3048)
     assert config.stationing.start_m == pytest.approx(3048.0)
     assert (config.folder, config.source_text) == (folder, EXAMPLE)
 

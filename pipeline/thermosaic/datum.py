@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import re
 import warnings
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -51,6 +52,11 @@ class Operation:
     caution: str = ""
     _transformer: Transformer = field(default=None, repr=False, compare=False)  # type: ignore[assignment]
 
+    @classmethod
+    def stored(cls, values: Mapping[str, Any], unit_m: float) -> Operation:
+        """Make the operation again from the plain values of `as_dict`; `unit_m` is that of its target."""
+        return cls(**values, unit_m=unit_m, _transformer=Transformer.from_pipeline(values["pipeline"]))
+
     def forward(self, lon_or_e: Any, lat_or_n: Any) -> tuple[np.ndarray, np.ndarray]:
         """Bring positions into the map CRS.
 
@@ -80,6 +86,7 @@ class Operation:
     def _transform(
         self, first: Any, second: Any, direction: TransformDirection
     ) -> tuple[np.ndarray, np.ndarray]:
+        """Transform positions, NaN to NaN; MismatchError where a finite one has no image."""
         first, second = np.broadcast_arrays(np.asarray(first, float), np.asarray(second, float))
         points = [np.array(first), np.array(second)]
         if self.epoch is not None:
@@ -319,6 +326,7 @@ def _best_operation(
     epoch: float | None,
     where: tuple[float, float] | None,
 ) -> Operation:
+    """First of PROJ's operations whose accuracy is known and good enough; ConfigError without one."""
     area = None if where is None else AreaOfInterest(where[0], where[1], where[0], where[1])
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", UserWarning)  # missing grids: judged below

@@ -147,13 +147,13 @@ class Sentence(str):
         return (self.parts,)
 
     def __add__(self, other: str) -> Sentence:
-        return Sentence((*self.parts, *parts_of(other)))
+        return Sentence((*self.parts, *_parts_of(other)))
 
     def __radd__(self, other: str) -> Sentence:
-        return Sentence((*parts_of(other), *self.parts))
+        return Sentence((*_parts_of(other), *self.parts))
 
 
-def parts_of(text: str) -> tuple[str | Amount, ...]:
+def _parts_of(text: str) -> tuple[str | Amount, ...]:
     """Parts of a sentence, or a plain text as its only part."""
     return text.parts if isinstance(text, Sentence) else (text,)
 
@@ -181,7 +181,7 @@ def tell(template: str, **values: Any) -> Sentence:
             parts.append(Amount(name, float(value), form or ""))
         else:
             parts.extend(
-                parts_of(value) if isinstance(value, str) and not form else (f"{value:{form or ''}}",)
+                _parts_of(value) if isinstance(value, str) and not form else (f"{value:{form or ''}}",)
             )
     return Sentence(tuple(part for part in parts if part))
 
@@ -190,7 +190,7 @@ def together(texts: list[str] | tuple[str, ...], between: str = " ") -> str:
     """Join sentences and plain texts without losing their numbers."""
     parts: list[str | Amount] = []
     for number, text in enumerate(texts):
-        parts += [*((between,) if number else ()), *parts_of(text)]
+        parts += [*((between,) if number else ()), *_parts_of(text)]
     return Sentence(tuple(parts))
 
 

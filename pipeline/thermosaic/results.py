@@ -31,7 +31,6 @@ if TYPE_CHECKING:
     from .config import AgencyPattern, HandIn
     from .files import hand_in
 
-LAYERS_FILE, SPOTS_FILE = "lot.gpkg", "spots.parquet"
 DECIMALS = {"m": 3, "m2": 2, "s": 2, "frac": 4, "mps": 3}  # in an explanation; else 2
 COPIES = exports.KINDS
 
@@ -83,11 +82,11 @@ class Result:
     @cached_property
     def lot_info(self) -> pd.DataFrame:
         """key, value, unit, meaning: everything needed to judge the numbers."""
-        return geopackage.read_table(self.folder / LAYERS_FILE, "lot_info")
+        return geopackage.read_table(self.folder / geopackage.PACKAGE, "lot_info")
 
     def spots(self, columns: list[str] | None = None) -> gpd.GeoDataFrame:
         """Read the readings on the mat, in the order of line and spot, SI; `columns` None = all."""
-        return parquet.read_spots(self.folder / SPOTS_FILE, columns)
+        return parquet.read_spots(self.folder / parquet.SPOTS_FILE, columns)
 
 
 def open_result(path: Path | str) -> Result:
@@ -107,7 +106,7 @@ def open_result(path: Path | str) -> Result:
         )
     except (OSError, ValueError) as error:
         raise ProductError(f"{folder}: is no whole result: {error}") from error
-    return Result(folder, listed, quality, Layers(folder / LAYERS_FILE))
+    return Result(folder, listed, quality, Layers(folder / geopackage.PACKAGE))
 
 
 def _folder(path: Path | str) -> Path:
@@ -231,7 +230,7 @@ def _hand_in_source(
         raise ProductError(f"{folder}: what was made for the hand-in fails its check: {differences[0]}")
     (working / "made").mkdir()
     listed = manifest.read_json(used / manifest.MANIFEST) | {"paved_on": published.quality["paved_on"]}
-    stamp = geopackage.read_stamp(used / LAYERS_FILE)
+    stamp = geopackage.read_stamp(used / geopackage.PACKAGE)
     names = None if left_out is None else tuple(left_out)
     return hand_in.Source(used, working / "made", listed, plan.units, stamp, lot, names)
 
@@ -311,6 +310,7 @@ def explain_result(
 
 
 def _steps(published: Published, kind: str, value: Any, pass_id: str | None) -> tuple[Step, ...]:
+    """Steps of one row of a layer, or of a place; ValueError where there is none."""
     from .studies.explain.places import parse_place, place_steps
     from .studies.explain.profiles import profile_steps
     from .studies.explain.zones import zone_steps
@@ -335,7 +335,7 @@ def _published(folder: Path) -> Published:
 
     sheet = read_sheet(folder)
     try:
-        spots = parquet.read_columns(folder / SPOTS_FILE, SPOT_COLUMNS)
+        spots = parquet.read_columns(folder / parquet.SPOTS_FILE, SPOT_COLUMNS)
         scans = tuple(item["path"] for item in sheet.manifest["inputs"] if item["role"] == "scan")
         notes = next(iter(sheet.quality["inputs"].values()))["notes"]
     except (OSError, ValueError, KeyError, StopIteration) as error:
@@ -416,7 +416,7 @@ def _check_products(folder: Path, tables: tuple[Table, ...], crs: pyproj.CRS) ->
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         return [f"{manifest.QUALITY}: cannot be read: {error}"]
     found = []
-    package, spots = folder / LAYERS_FILE, folder / SPOTS_FILE
+    package, spots = folder / geopackage.PACKAGE, folder / parquet.SPOTS_FILE
     if package.is_file():
         trouble = geopackage.check_geopackage(package, tables, crs)
         found += trouble or _check_counts(package, layers, counts)
@@ -432,7 +432,9 @@ def _check_looks(folder: Path, tables: tuple[Table, ...]) -> list[str]:
     found = sld.check_styles(folder, columns, None)
     found += project.check_project(folder / project.NAME, (folder / project.MOSAIC).is_file())
     made = {path.suffix[1:] for path in (folder / exports.FOLDER).glob("*")}
-    return found + exports.check_also(folder / LAYERS_FILE, folder, tuple(k for k in COPIES if k in made))
+    return found + exports.check_also(
+        folder / geopackage.PACKAGE, folder, tuple(k for k in COPIES if k in made)
+    )
 
 
 def _check_counts(package: Path, layers: dict[str, int], readings: dict[str, int]) -> list[str]:

@@ -88,7 +88,7 @@ def _number(low: float, high: float, whole: bool = False) -> Any:
     return Annotated[int if whole else float, BeforeValidator(parse), WithJsonSchema(schema)]
 
 
-def is_plain(value: str, allowed: str = "") -> bool:
+def _is_plain(value: str, allowed: str = "") -> bool:
     """Tell whether a text holds no control character and no invisible one that turns its direction."""
     return all(
         char in allowed or unicodedata.category(char) not in ("Cc", "Cf", "Cs", "Zl", "Zp") for char in value
@@ -103,7 +103,7 @@ def _text(longest: int, lines: bool = False) -> Any:
             raise ValueError(f"text in quotes is expected, not {shown(value)}")
         if not value.strip() or len(value) > longest:
             raise ValueError(f"{shown(value)} must have 1 .. {longest} characters")
-        if not is_plain(value, "\n\t" if lines else ""):
+        if not _is_plain(value, "\n\t" if lines else ""):
             raise ValueError(f"{shown(value)} holds control or invisible characters")
         return value
 
@@ -133,7 +133,7 @@ def path_inside(value: Any) -> str:
         raise ValueError(f"a path is text in quotes, not {shown(value)}")
     if value.startswith(("/", "~")) or re.match(r"[A-Za-z]:", value):
         raise ValueError(f"{shown(value)} is absolute: write it relative to the lot folder")
-    if not value or len(value) > 240 or "\\" in value or not is_plain(value):
+    if not value or len(value) > 240 or "\\" in value or not _is_plain(value):
         raise ValueError(f"{shown(value)} is not a path: 1 .. 240 printable characters, / between folders")
     normal = posixpath.normpath(value)
     parts = normal.split("/")
@@ -200,6 +200,15 @@ def instant(time: datetime) -> np.datetime64:
     '2026-05-14T19:20:00'
     """
     return np.datetime64(time.astimezone(UTC).replace(tzinfo=None), "ns")
+
+
+def stated_time(time_utc: np.datetime64) -> datetime:
+    """Turn a time of an array into one that states its zone, to the microsecond.
+
+    >>> stated_time(np.datetime64("2026-05-14T19:20:00.25", "ns")).isoformat()
+    '2026-05-14T19:20:00.250000+00:00'
+    """
+    return time_utc.astype("M8[us]").item().replace(tzinfo=UTC)
 
 
 def duration(seconds: float) -> np.timedelta64:
@@ -300,10 +309,10 @@ def _parse_free_keys(value: Any) -> Any:
     if not isinstance(value, dict):
         raise ValueError(f"a table of free keys is expected, not {shown(value)}")
     for key, item in value.items():
-        if not 1 <= len(key) <= 64 or not is_plain(key):
+        if not 1 <= len(key) <= 64 or not _is_plain(key):
             raise ValueError(f"{shown(key)} is not a key: 1 .. 64 printable characters")
         is_number = isinstance(item, int | float) and math.isfinite(item) and abs(item) < 2**62
-        if not (is_number or (isinstance(item, str) and len(item) <= 1000 and is_plain(item, "\n\t"))):
+        if not (is_number or (isinstance(item, str) and len(item) <= 1000 and _is_plain(item, "\n\t"))):
             raise ValueError(f"{key}: a text, a number or true/false is expected, not {shown(item)}")
     return value
 

@@ -12,6 +12,7 @@ import pytest
 import builders
 import finding
 from thermosaic import model, synthetic
+from thermosaic.datum import Operation
 from thermosaic.errors import ConfigError
 from thermosaic.findings.classes import class_rank, judge
 from thermosaic.synthetic import Episode, Exclude, Gnss, LotPlan, Mat, PassPlan, Patch, Stop
@@ -259,7 +260,9 @@ def test_start_and_end_are_those_of_C_in_the_frame_of_the_fixes():
     lot = LOTS["mark"]
     crs = pyproj.CRS(lot.plan.map_crs)
     forward = pyproj.Transformer.from_crs(lot.plan.fixes_crs, crs, always_xy=True)
-    operation = {"name": "truth", "pipeline": forward.definition, "epoch": None}
+    operation = Operation(
+        "truth", 0.0, forward.definition, lot.plan.fixes_crs, lot.plan.map_crs, None
+    ).as_dict()
     profiles = finding.find(lot, trajectory={"operation": operation}).frames["profiles"]
     truth = lot.truth
     for column, distance in (("start", 45.72), ("end", 91.44)):

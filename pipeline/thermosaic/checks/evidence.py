@@ -40,6 +40,7 @@ def evidence_items(config: LotConfig, first_utc: np.datetime64) -> list[CheckIte
 
 
 def _about(path: Path, evidence: EvidenceFile, day: date, config: LotConfig) -> Iterator[CheckItem]:
+    """Items on one file: what is wrong with it, or else that it holds."""
     name = f"{evidence.subject} evidence"
     problems = [
         item

@@ -20,7 +20,7 @@ def check_installation() -> tuple[list[str], bool]:
     """Return lines for a person (versions, one round trip a library), and whether all is sound."""
     lines = [f"python     {platform.python_version()} on {platform.machine()}"]
     lines += [f"{name:<10} {importlib.metadata.version(name)}" for name in _LIBRARIES]
-    lines += bundled_versions()
+    lines += _bundled_versions()
     sound = True
     for name, trial in _TRIALS.items():
         try:
@@ -31,7 +31,7 @@ def check_installation() -> tuple[list[str], bool]:
     return lines, sound
 
 
-def bundled_versions() -> list[str]:
+def _bundled_versions() -> list[str]:
     """Return the GDAL and PROJ versions that each library brings along."""
     import fiona
     import pyogrio

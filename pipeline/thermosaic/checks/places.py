@@ -47,7 +47,7 @@ def path_items(trajectory: Trajectory, config: LotConfig) -> list[CheckItem]:
     )
     return [
         _clock(trajectory),
-        wheel_item(trajectory, config),
+        _wheel_item(trajectory, config),
         ok("datum", datum),
         *doubt_items(trajectory.doubts),
     ]
@@ -64,7 +64,7 @@ def _clock(trajectory: Trajectory) -> CheckItem:
     return ok("clock", found + (" from the motion, applied" if estimated else ""))
 
 
-def wheel_item(trajectory: Trajectory, config: LotConfig) -> CheckItem:
+def _wheel_item(trajectory: Trajectory, config: LotConfig) -> CheckItem:
     """Compare wheel and GNSS length, with the constant that would agree."""
     scale = trajectory.wheel_scale
     text = f"true length is {scale:.4f} of the wheel's"
@@ -93,7 +93,7 @@ def station_items(stations: Stations, swath: Swath, config: LotConfig) -> list[C
         *_passes(stations, swath, config),
         *_marks(stations, config),
         *_limits(stations),
-        *lane_items(stations, config),
+        *_lane_items(stations, config),
         *_side_by_side(stations, swath),
         *doubt_items(stations.doubts),
     ]
@@ -139,7 +139,7 @@ def _limits(stations: Stations) -> Iterator[CheckItem]:
         yield look("limits", "no reading lies inside the lot's limits", advice)
 
 
-def lane_items(stations: Stations, config: LotConfig) -> list[CheckItem]:
+def _lane_items(stations: Stations, config: LotConfig) -> list[CheckItem]:
     """Hold the mat's offsets against those of the plans, pass by pass."""
     planned = config.stationing.mat_offsets_m
     if planned is None or stations.alignment is None:

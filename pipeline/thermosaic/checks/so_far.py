@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import tempfile
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +22,7 @@ from ..stages.s1_ingest import read_lot
 from ..stages.s2_trajectory import solve_trajectory
 from ..stages.s3_georeference import georeference_scan
 from ..stages.s4_stationing import station_lot
+from ..values import stated_time
 from .items import CheckItem, LotCheck, doubt_items, in_lot_units, look, ok, stop
 from .passes import WARM_C
 from .places import path_items, quality_item, station_items
@@ -55,9 +55,10 @@ def check_so_far(config: LotConfig) -> LotCheck:
 
 
 def _look(config: LotConfig, folder: Path, items: list[CheckItem]) -> None:
+    """Go through the stages on the ends of the logs, adding items as they are learnt."""
     config, whole = _ends(config, folder)
     inputs = read_lot(config)
-    config = config.within(*(_utc(end) for end in inputs.scan.time_utc[[0, -1]]))
+    config = config.within(*(stated_time(end) for end in inputs.scan.time_utc[[0, -1]]))
     trajectory = solve_trajectory(inputs, config.crs, config.rig, config.accept, config.later)
     swath = georeference_scan(inputs.scan, trajectory, config.rig, config.scanner, config.later)
     items.append(_now(swath))
@@ -75,12 +76,6 @@ def _look(config: LotConfig, folder: Path, items: list[CheckItem]) -> None:
     items.extend(_soothed(path_items(trajectory, config)))
     items.extend(doubt_items(inputs.doubts))
     items.extend(_undecided(swath, config))
-
-
-def _utc(time_utc: np.datetime64) -> datetime:
-    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(
-        microseconds=int(time_utc.astype("M8[us]").astype(int))
-    )
 
 
 def _ends(config: LotConfig, folder: Path) -> tuple[LotConfig, bool]:

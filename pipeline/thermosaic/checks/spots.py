@@ -10,6 +10,7 @@ from ..config import LotConfig, SetUp, set_ups
 from ..delivery import tell, together
 from ..kernels.across import MOST_COLUMNS, exchanged_columns, noisy_columns, warm_span
 from ..model import Layout, Swath
+from ..stationing.outline import name_side
 from ..units import FOOT_M
 from .items import CheckItem, look, ok
 
@@ -24,7 +25,9 @@ def spot_items(swath: Swath, config: LotConfig) -> list[CheckItem]:
     seen = seen if seen.any() else np.ones(len(seen), bool)
     temp = swath.temp_c[seen]
     stretches = [
-        item for part in _stretches(seen, swath, config) for item in (_scanned(*part[1:]), *edge_items(*part))
+        item
+        for part in _stretches(seen, swath, config)
+        for item in (_scanned(*part[1:]), *_edge_items(*part))
     ]
     return [
         *stretches,
@@ -93,7 +96,7 @@ def _numbers(chosen: np.ndarray) -> str:
 # --------------------------------------------------------------------------------------- the mat's edges
 
 
-def edge_items(temp: np.ndarray, layout: Layout, held: SetUp, words: str) -> list[CheckItem]:
+def _edge_items(temp: np.ndarray, layout: Layout, held: SetUp, words: str) -> list[CheckItem]:
     """Compare the stated edges of the mat with the columns that are warm."""
     centres_m = layout.spot_right_m
     order = np.argsort(centres_m)
@@ -113,10 +116,12 @@ def edge_items(temp: np.ndarray, layout: Layout, held: SetUp, words: str) -> lis
         ]
     ranges = _edge_ranges(centres_m[order], span)
     stated = (held.scanner.mat_left_m, held.scanner.mat_right_m)
-    seen = "the warm columns reach from " + together([_side(float(np.mean(ends))) for ends in ranges], " to ")
+    seen = "the warm columns reach from " + together(
+        [name_side(float(np.mean(ends))) for ends in ranges], " to "
+    )
     if _fits(stated, ranges):
         return [ok("mat edges", words + seen + ", as stated")]
-    text = seen + ", but the mat is stated from " + together([_side(edge) for edge in stated], " to ")
+    text = seen + ", but the mat is stated from " + together([name_side(edge) for edge in stated], " to ")
     turned = _edge_ranges(centres_m[order], (len(level) - 1 - span[1], len(level) - 1 - span[0]))
     return [look("mat edges", words + text, _cause(stated, ranges, turned))]
 
@@ -176,10 +181,6 @@ _UNIT = "a unit looks wrong: check ft and m of spots_right, mat_left and mat_rig
 def _misfit(edges: tuple[float, float], ranges: tuple[tuple[float, float], ...]) -> float:
     """Distance of two edges from the middles of the places they could be."""
     return sum(abs(edge - (low + high) / 2) for edge, (low, high) in zip(edges, ranges, strict=True))
-
-
-def _side(right_m: float) -> str:
-    return tell("{off_m:.2f} " + ("right" if right_m >= 0 else "left"), off_m=abs(right_m))
 
 
 def _level(temp: np.ndarray, config: LotConfig) -> list[CheckItem]:

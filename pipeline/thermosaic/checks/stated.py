@@ -48,6 +48,7 @@ def _machine(config: LotConfig) -> list[CheckItem]:
 
 
 def _antenna(rig: RigSection) -> Iterator[CheckItem]:
+    """What is unusual about the antenna's place."""
     if rig.antenna_forward_m < 0:
         text = tell(
             "the antenna is stated {behind_m:.2f} behind the scan line; most ride ahead of it",
@@ -69,6 +70,7 @@ def _antenna(rig: RigSection) -> Iterator[CheckItem]:
 
 
 def _screed(rig: RigSection) -> Iterator[CheckItem]:
+    """What is unusual about the places of screed and non-slip point."""
     if rig.screed_forward_m < 0:
         text = tell(
             "the screed is stated {behind_m:.2f} behind the scan line: the spots would look at ground not yet paved",
@@ -91,6 +93,7 @@ def _screed(rig: RigSection) -> Iterator[CheckItem]:
 
 
 def _mat(config: LotConfig) -> Iterator[CheckItem]:
+    """What is unusual about width, thickness and target of the mat."""
     scanner, lot = config.scanner, config.lot
     width = scanner.mat_right_m - scanner.mat_left_m
     if lot.paved_width_m is not None and abs(width - lot.paved_width_m) > WIDTH_TOLERANCE_M:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Literal
 from zoneinfo import ZoneInfo
 
@@ -35,6 +35,7 @@ from ..values import (
     Temperature,
     Thickness,
     Zone,
+    stated_time,
 )
 from .section import Section
 
@@ -89,8 +90,7 @@ class LotSection(Section):
 
     def local(self, moment_utc: np.datetime64) -> datetime:
         """Local time of a moment on site, to the second."""
-        seconds = moment_utc.astype("M8[s]").astype(int)
-        return datetime.fromtimestamp(seconds, UTC).astimezone(ZoneInfo(self.time_zone))
+        return stated_time(moment_utc.astype("M8[s]")).astimezone(ZoneInfo(self.time_zone))
 
 
 class FilesSection(Section):

@@ -69,7 +69,7 @@ class MarkSection(Section):
 
     `distance_m` is positive *before*: "50 ft before" means that the marked station lies 50 ft ahead along
     travel, not yet reached by `point`; "50 ft past" is negative, already passed. So the station of `point`
-    is `station_m - ahead_m` going upstation and `station_m + ahead_m` going downstation.
+    is `station_m - distance_m` going upstation and `station_m + distance_m` going downstation.
     """
 
     station_m: StationM = Field(alias="station", description="Station of the mark on the ground")
@@ -81,11 +81,6 @@ class MarkSection(Section):
     distance_m: MarkDistance = Field(
         alias="distance", description='How far before the mark ("50 ft before") or past it the point is'
     )
-
-    @property
-    def ahead_m(self) -> float:
-        """How far the marked station lies ahead of the point along travel; negative once passed."""
-        return self.distance_m
 
 
 class StationingSection(Section):
@@ -130,8 +125,8 @@ class StationPlan(Section):
     alignment_distance_m: float
     wheel_gnss_frac: float
 
-    def forward_m(self, point: str, moment: datetime | None = None) -> float:
-        """How far a point of the paver lies ahead of C at a moment (None = at the beginning)."""
-        held = [item.rig for item in self.later if moment is not None and item.at <= moment]  # type: ignore[operator]
+    def forward_m(self, point: str, moment: datetime) -> float:
+        """How far a point of the paver lies ahead of C at a moment."""
+        held = [item.rig for item in self.later if item.at <= moment]  # type: ignore[operator]
         ends = held[-1] if held else self
         return {"screed": ends.screed_forward_m, "antenna": ends.antenna_forward_m, "spot line": 0.0}[point]

@@ -20,7 +20,7 @@ from ..delivery import tell
 from ..errors import MismatchError
 from ..kernels import curves
 from ..model import Alignment, Doubt, Tally
-from ..units import StationEquation
+from ..units import FOOT_M, US_SURVEY_FOOT_M, StationEquation
 from .landxml import LARGEST_BYTES, Design, read_designs
 from .settings import printable
 from .sources import check_file, refuse
@@ -33,12 +33,10 @@ REPEATED_M = 0.001
 ASIDE_M = 5.0  # offset at which what a corner does to stations is told
 MOVED_M = 0.3  # a curve this far from its chords was sampled coarsely
 SHORTEST_M = 1.0
-_NAMES = ("name", "alignment", "layer", "id", "label", "title", "route")
-_UNITS = {"inch": 0.0254, "foot": 0.3048, "millimetre": 1e-3, "centimetre": 1e-2, "metre": 1.0,
-          "US survey foot": 1200 / 3937}  # fmt: skip
-
-
 ANY_EPOCH = 2020.0  # moves a line as a whole: its lengths are the same
+_NAMES = ("name", "alignment", "layer", "id", "label", "title", "route")
+_UNITS = {"inch": 0.0254, "foot": FOOT_M, "millimetre": 1e-3, "centimetre": 1e-2, "metre": 1.0,
+          "US survey foot": US_SURVEY_FOOT_M}  # fmt: skip
 
 
 def station_equations(path: Path, name: str | None, frames: CrsSection) -> tuple[StationEquation, ...]:
@@ -51,8 +49,7 @@ def station_equations(path: Path, name: str | None, frames: CrsSection) -> tuple
     if b"StaEquation" not in path.read_bytes().replace(b"\0", b""):
         return ()
     frames = frames if frames.epoch else frames.model_copy(update={"epoch": ANY_EPOCH})
-    line = read_alignment(path, name, frames)
-    return line[0].equations
+    return read_alignment(path, name, frames)[0].equations
 
 
 @dataclass(frozen=True, slots=True)

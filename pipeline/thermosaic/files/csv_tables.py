@@ -58,10 +58,10 @@ def cell(value: Any, name: str) -> str:
     if isinstance(value, float | np.floating):
         places = DECIMALS.get(suffix(name))
         return f"{value:.0f}" if places is None and float(value).is_integer() else f"{value:.{places or 4}f}"
-    return safe_text(str(value))
+    return _safe_text(str(value))
 
 
-def safe_text(text: str) -> str:
+def _safe_text(text: str) -> str:
     """Put an apostrophe before a text that a spreadsheet would take for a formula.
 
     Also where blanks stand before the sign, since some programs drop them on import.

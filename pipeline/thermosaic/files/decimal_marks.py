@@ -20,13 +20,13 @@ def naming_decimal_mark(path: Path, log_format: LogFormat) -> Iterator[None]:
     try:
         yield
     except InputError as error:
-        hint = decimal_hint(path, log_format)
+        hint = _decimal_hint(path, log_format)
         if not hint or "decimal = " in str(error):
             raise
         raise InputError(f"{error}{hint}") from None
 
 
-def decimal_hint(path: Path, log_format: LogFormat) -> str:
+def _decimal_hint(path: Path, log_format: LogFormat) -> str:
     """Name the decimal mark to state, empty where the first rows' numbers have the stated one or none."""
     if log_format.container != "csv" or not path.is_file():
         return ""

@@ -17,13 +17,13 @@ import pandas as pd
 import shapely
 
 from .. import __version__
+from ..datum import foot_m as delivery_foot_m
+from ..datum import unit_factor
 from ..delivery import deliver, delivered_name, in_units
 from ..tables import LAYERS, Column, Table
-from ..units import FOOT_M
+from .parquet import to_milliseconds
 
 if TYPE_CHECKING:
-    import pyproj
-
     from ..model import LotRecord
 
 NUMBER_COLUMN = {
@@ -39,12 +39,6 @@ MULTI = {
     "MultiPolygon": ("Polygon", shapely.MultiPolygon),
     "MultiLineString": ("LineString", shapely.MultiLineString),
 }
-
-
-def delivery_foot_m(crs: pyproj.CRS) -> float:
-    """Length in metres of the foot of a delivery: the map CRS's own if its unit is a foot, else 0.3048."""
-    factor = float(crs.axis_info[0].unit_conversion_factor)
-    return factor if abs(factor - FOOT_M) < 1e-3 else FOOT_M
 
 
 def delivered_table(table: Table, units: str) -> Table:
@@ -113,12 +107,12 @@ def _dress(frame: gpd.GeoDataFrame, table: Table, record: LotRecord) -> gpd.GeoD
         if c.added
     }
     values |= added
-    foot_m, factor = delivery_foot_m(crs), float(crs.axis_info[0].unit_conversion_factor)
+    foot_m = delivery_foot_m(crs)
     columns = {
         delivered_name(c.name, units): _column(_delivered(values[c.name], c, units, foot_m), c.dtype)
         for c in table.columns
     }
-    geometry = to_crs_units(np.asarray(frame.geometry), str(table.geometry), factor)
+    geometry = _to_crs_units(np.asarray(frame.geometry), str(table.geometry), unit_factor(crs))
     dressed = gpd.GeoDataFrame(columns, geometry=geometry, crs=crs)
     delivered_table(table, units).check(dressed)
     return dressed
@@ -133,7 +127,7 @@ def _typed(values: Any, dtype: str) -> Any:
     if dtype == "datetime":
         times = pd.DatetimeIndex(values)
         times = times if times.tz is None else times.tz_convert(None)
-        return (times.to_numpy("datetime64[ns]") + np.timedelta64(500, "us")).astype("datetime64[ms]")
+        return to_milliseconds(times.to_numpy("datetime64[ns]"))
     if dtype in NULLABLE_DTYPE:
         return pd.array(values, dtype=NULLABLE_DTYPE[dtype])
     return pd.Series(values).to_numpy(dtype, na_value=np.nan)
@@ -192,7 +186,7 @@ def _speed_band(speed_mps: np.ndarray, record: LotRecord) -> np.ndarray:
     return np.where(np.isfinite(speed), bands, None)
 
 
-def to_crs_units(geometries: np.ndarray, kind: str, factor: float) -> np.ndarray:
+def _to_crs_units(geometries: np.ndarray, kind: str, factor: float) -> np.ndarray:
     """Divide metres by the CRS's unit factor; single parts become multi parts, empty geometries None."""
     scaled = np.array(geometries, dtype=object)
     scaled[shapely.is_empty(scaled)] = None

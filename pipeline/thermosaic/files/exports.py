@@ -11,7 +11,7 @@ from pathlib import Path
 import fiona
 import pyogrio
 
-from ..tables import LAYERS
+from ..tables import LAYER, LAYERS
 from . import geopackage, kml
 
 FOLDER, KINDS = "also", ("fgb", "kml")
@@ -39,7 +39,7 @@ def write_also(package: Path, folder: Path, kinds: tuple[str, ...]) -> list[Path
 def _write_flatgeobuf(package: Path, folder: Path, name: str) -> Path:
     """Write one layer; an index takes no row without geometry, so then there is none."""
     frame, path = geopackage.read_layer(package, name), folder / f"{name}.fgb"
-    geometry_type = next(table.geometry for table in LAYERS if table.name == name)
+    geometry_type = LAYER[name].geometry
     has_index = "NO" if frame.geometry.isna().any() or frame.empty else "YES"
     pyogrio.write_dataframe(
         frame, path, driver="FlatGeobuf", layer=name, geometry_type=geometry_type, use_arrow=False,

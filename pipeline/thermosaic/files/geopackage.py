@@ -31,6 +31,7 @@ from ..tables import Column, Table
 from .styles import alias
 from .symbols import Look
 
+PACKAGE = "lot.gpkg"  # its name in a result
 VERSION = "1.3"
 INFO_COLUMNS = ("key", "value", "unit", "meaning")
 DICTIONARY_COLUMNS = ("table_name", "column_name", "unit", "meaning")
@@ -105,7 +106,7 @@ def write_geopackage(path: Path, package: Package) -> None:
     Raise OSError, sqlite3.Error or pyogrio's errors where the disk refuses.
     """
     with tempfile.TemporaryDirectory(prefix="thermosaic-") as folder:
-        local = Path(folder) / "lot.gpkg"
+        local = Path(folder) / PACKAGE
         with _fixed_date(package.stamp):
             for table in package.tables:
                 _write_layer(local, table, package.frames[table.name])
@@ -131,6 +132,7 @@ def _fixed_date(stamp: str) -> Iterator[None]:
 
 
 def _write_layer(path: Path, table: Table, frame: gpd.GeoDataFrame) -> None:
+    """Write one layer; the first makes the file."""
     options = {} if path.exists() else {"dataset_options": {"VERSION": VERSION}}
     pyogrio.write_dataframe(
         frame,
@@ -190,7 +192,7 @@ def _add_styles(base: sqlite3.Connection, package: Package) -> None:
     _register(base, "layer_styles", "Default styles of the layers", package.stamp)
 
 
-def domain_of(
+def _domain_of(
     table: Table, column: Column, domains: dict[tuple[str, str], tuple[str, ...]]
 ) -> tuple[str, tuple[Any, ...]] | None:
     """Kind and content of a column's domain: ("enum", words) or ("range", (low, high)); None without one."""
@@ -238,7 +240,7 @@ def _add_domain(
     stated: set[str],
 ) -> str | None:
     """State a column's domain once and return its name."""
-    domain = domain_of(table, column, domains)
+    domain = _domain_of(table, column, domains)
     if domain is None:
         return None
     kind, content = domain
@@ -256,6 +258,13 @@ def _add_domain(
     for word in content if kind == "enum" else ():
         base.execute(insert, (name, "enum", word, None, None, None, None, word.replace("_", " ")))
     return name
+
+
+@contextmanager
+def _as_it_is(path: Path) -> Iterator[sqlite3.Connection]:
+    """Open a file with plain SQLite, read-only, nothing made beside it."""
+    with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro&immutable=1", uri=True)) as base:
+        yield base
 
 
 def read_layer(path: Path, name: str) -> gpd.GeoDataFrame:
@@ -276,7 +285,7 @@ def read_layer(path: Path, name: str) -> gpd.GeoDataFrame:
 
 def read_stamp(path: Path) -> str:
     """The lot's own time, which every table carries as its last change: ISO 8601 UTC with Z."""
-    with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro&immutable=1", uri=True)) as base:
+    with _as_it_is(path) as base:
         return str(base.execute("SELECT max(last_change) FROM gpkg_contents").fetchone()[0])
 
 
@@ -318,7 +327,7 @@ def _check_base(path: Path, tables: tuple[Table, ...]) -> list[str]:
         f"{path.name}: {extra.name} lies beside it: it is open in another program, close that"
         for extra in _journals(path)
     ]
-    with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro&immutable=1", uri=True)) as base:
+    with _as_it_is(path) as base:
         verdict = base.execute("PRAGMA integrity_check").fetchone()[0]
         if verdict != "ok":
             return [*found, f"{path.name}: SQLite says {verdict}"]
@@ -332,25 +341,18 @@ def _check_base(path: Path, tables: tuple[Table, ...]) -> list[str]:
         contents = {row[0] for row in base.execute("SELECT table_name FROM gpkg_contents")}
         wanted = {table.name for table in tables} | set(ATTRIBUTE_TABLES) | {"layer_styles"}
         if contents != wanted:
-            found.append(f"{path.name}: tables registered differ: {sorted(contents ^ wanted)}")
-            return found
-        styled = {
-            row[0]
-            for row in base.execute(
-                "SELECT f_table_name FROM layer_styles WHERE useAsDefault AND styleQML LIKE '%<qgis%'"
-            )
-        }
-        found += [
-            f"{path.name}: layer {table.name} has no default style"
-            for table in tables
-            if table.name not in styled
-        ]
-        described = set(base.execute("SELECT table_name, column_name FROM gpkg_data_columns"))
-        missing = {(table.name, c.name) for table in tables for c in table.columns} - described
-        found += [
-            f"{path.name}: column {column} of {table} is not described" for table, column in sorted(missing)
-        ]
-    return found
+            return [*found, f"{path.name}: tables registered differ: {sorted(contents ^ wanted)}"]
+        return [*found, *(f"{path.name}: {text}" for text in _check_descriptions(base, tables))]
+
+
+def _check_descriptions(base: sqlite3.Connection, tables: tuple[Table, ...]) -> list[str]:
+    """Every layer has its default style and every column its description."""
+    styles = "SELECT f_table_name FROM layer_styles WHERE useAsDefault AND styleQML LIKE '%<qgis%'"
+    styled = {row[0] for row in base.execute(styles)}
+    found = [f"layer {table.name} has no default style" for table in tables if table.name not in styled]
+    described = set(base.execute("SELECT table_name, column_name FROM gpkg_data_columns"))
+    missing = {(table.name, c.name) for table in tables for c in table.columns} - described
+    return found + [f"column {column} of {table} is not described" for table, column in sorted(missing)]
 
 
 def _journals(path: Path) -> list[Path]:

@@ -24,16 +24,18 @@ from ..errors import MismatchError, ProductError
 from ..tables import LAYER
 from . import cog, csv_tables, exports, geopackage, kml, line_table, manifest, pdf
 from .facts import CAUTIONS
+from .geopackage import PACKAGE
+from .parquet import SPOTS_FILE
 from .persons import SITE_TEXTS
 from .report import CARD, PAGE, PLACES
-from .sheets.lot_sheet import PACKAGE, SPOTS, to_si
+from .sheets.lot_sheet import to_si
 from .zips import write_zip
 
 COVER, CHECKSUMS = "cover.txt", "checksums.sha256"
 WIDTH = 96  # letters a line of the cover page
 UNITS = {"us": "feet, degF, ft/min", "si": "metres, degC, m/s"}
 ONE_FILE = {
-    "page": PAGE, "card": CARD, "waypoints": PLACES, "layers": PACKAGE, "spots": SPOTS,
+    "page": PAGE, "card": CARD, "waypoints": PLACES, "layers": PACKAGE, "spots": SPOTS_FILE,
     "quality": manifest.QUALITY, "manifest": manifest.MANIFEST,
 }  # fmt: skip
 
@@ -181,7 +183,7 @@ def _cells(source: Source, frame: pd.DataFrame, name: str) -> list[str]:
 def _line_table(source: Source, item: HandedIn) -> dict[str, Path]:
     path = source.working / f"lines_{len(list(source.working.iterdir()))}.csv"
     line_table.write_lines(
-        path, source.folder / SPOTS, source.listed, source.units, item.columns, item.readings
+        path, source.folder / SPOTS_FILE, source.listed, source.units, item.columns, item.readings
     )
     return {path.name: path}
 

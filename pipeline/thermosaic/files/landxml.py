@@ -17,7 +17,7 @@ from xml.parsers import expat
 import numpy as np
 
 from ..errors import InputError
-from ..units import StationEquation
+from ..units import FOOT_M, US_SURVEY_FOOT_M, StationEquation
 from .settings import printable
 from .sources import check_file, refuse
 
@@ -29,7 +29,7 @@ JOIN_M = 0.01  # elements must meet
 BACK_M = 0.01  # staBack must be the label that the line arrives with
 LINEAR_UNITS = {  # LandXML 1.2, enumerations metLinear and impLinear (from memory)
     "millimeter": 1e-3, "centimeter": 1e-2, "meter": 1.0, "kilometer": 1000.0,
-    "foot": 0.3048, "USSurveyFoot": 1200 / 3937, "inch": 0.0254, "mile": 1609.344,
+    "foot": FOOT_M, "USSurveyFoot": US_SURVEY_FOOT_M, "inch": 0.0254, "mile": 1609.344,
 }  # fmt: skip
 _PLAIN = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,2})?")
 _Points = dict[str | None, Element]
@@ -229,7 +229,7 @@ def _vertices(path: Path, name: str, geometry: Element, points: _Points, unit_m:
     """Fine vertices of an alignment's elements, each beginning where the one before ends."""
     pieces: list[np.ndarray] = []
     makers = {"Line": _line, "Curve": _curve, "Spiral": _spiral, "IrregularLine": _irregular}
-    for number, item in enumerate((part for part in geometry if _local(part) not in ("Feature",)), 1):
+    for number, item in enumerate((part for part in geometry if _local(part) != "Feature"), 1):
         what = f"{printable(name)[:60]}: element {number} ({_local(item)})"
         if _local(item) not in makers:
             raise refuse(path, f"{what} is not read here: Line, Curve, Spiral and IrregularLine are")

@@ -6,13 +6,13 @@ give the same bytes.
 
 from __future__ import annotations
 
-import hashlib
 import importlib.metadata
 import json
 import math
 import platform
 import socket
 import sys
+from dataclasses import asdict
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,12 +21,14 @@ import numpy as np
 
 from .. import __version__
 from ..config import config_as_used
+from ..datum import unit_factor
 from ..model import PLACED, REASONS
 from .dressing import delivery_foot_m, paved_on
+from .sources import sha256_of
 from .weather import shift_weather
 
 if TYPE_CHECKING:
-    from ..model import Doubt, LotRecord
+    from ..model import LotRecord
 
 QUALITY, MANIFEST, RUN = "quality.json", "manifest.json", "run.json"
 LIBRARIES = (
@@ -80,12 +82,6 @@ def read_json(path: Path) -> dict[str, Any]:
     return content
 
 
-def sha256_of(path: Path) -> str:
-    """Digest of a file, read in pieces."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
-
-
 def reading_balance(record: LotRecord) -> dict[str, Any]:
     """Where all lines x spots went: rows, off_mat, no_position, outside_limits, kept, dropped by reason."""
     swath, reason = record.swath, record.findings.reason
@@ -134,7 +130,7 @@ def quality(record: LotRecord, layer_counts: dict[str, int]) -> dict[str, Any]:
         "program_version": __version__,
         "paved_on": paved_on(record),
         "inputs": {
-            f"{i}_{tally.role}": _tally(tally) for i, tally in enumerate(record.inputs.tallies, start=1)
+            f"{i}_{tally.role}": asdict(tally) for i, tally in enumerate(record.inputs.tallies, start=1)
         },
         "readings": reading_balance(record),
         "placed_lines": _placed(record),
@@ -153,18 +149,8 @@ def quality(record: LotRecord, layer_counts: dict[str, int]) -> dict[str, Any]:
         "findings": record.findings.counts,
         "weather": shift_weather(record),
         "layers": layer_counts,
-        "doubts": [_doubt(doubt) for doubt in record.doubts],
+        "doubts": [asdict(doubt) for doubt in record.doubts],
     }
-
-
-def _tally(tally: Any) -> dict[str, Any]:
-    names = ("role", "read", "used", "rejected", "first_line", "notes")
-    return {name: getattr(tally, name) for name in names}
-
-
-def _doubt(doubt: Doubt) -> dict[str, Any]:
-    names = ("stage", "kind", "text", "amount", "unit", "from_utc", "to_utc")
-    return {name: getattr(doubt, name) for name in names}
 
 
 def _placed(record: LotRecord) -> dict[str, int]:
@@ -191,27 +177,20 @@ def manifest(record: LotRecord, folder: Path, roles: dict[str, str]) -> dict[str
     `roles` by relative path, of every file but manifest.json and run.json.
     """
     config = record.config
-    operations = {
-        "fixes_to_map": record.trajectory.operation,
-        "while_reading": list(record.inputs.operations),
-    }
     return {
         "program": "thermosaic",
         "version": __version__,
         "lot_id": config.lot.id,
         "revision": config.lot.revision,
-        "inputs": [
-            {"role": s.role, "path": s.path, "sha256": s.sha256, "bytes": s.bytes}
-            for s in record.inputs.sources
-        ],
+        "inputs": [asdict(source) for source in record.inputs.sources],
         "configuration": config_as_used(config),
         "configuration_text": config.source_text,
         "versions": versions(),
-        "operations": operations,
-        "crs": {
-            "map": record.swath.crs.to_json_dict(),
-            "unit_m": float(record.swath.crs.axis_info[0].unit_conversion_factor),
+        "operations": {
+            "fixes_to_map": record.trajectory.operation,
+            "while_reading": list(record.inputs.operations),
         },
+        "crs": {"map": record.swath.crs.to_json_dict(), "unit_m": unit_factor(record.swath.crs)},
         "delivery": {"units": config.delivery.units, "foot_m": delivery_foot_m(record.swath.crs)},
         "products": [
             {

@@ -197,7 +197,7 @@ def _decode_date(out: _Rows, rows: np.ndarray | slice, which: int, raw: list[_Fi
         empty = raw[2].empty
         sound = np.logical_and.reduce(np.broadcast_arrays(*(part.integer for part in raw)))
         day, month, year = (_once(part.digits) for part in raw)
-    number, exists = day_number(year, month, day)
+    number, exists = _day_number(year, month, day)
     sound = sound & exists
     out.day[rows] = np.where(sound & ~empty, number, NO_DAY)
     out.malformed[rows] |= ~sound & ~empty
@@ -205,7 +205,7 @@ def _decode_date(out: _Rows, rows: np.ndarray | slice, which: int, raw: list[_Fi
         out.silent[rows] = empty | ((out.tod_ns[rows] == NO_TIME) & sound)
 
 
-def day_number(year: np.ndarray, month: np.ndarray, day: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _day_number(year: np.ndarray, month: np.ndarray, day: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Days since 1970-01-01 of dates from 1980 to 2100, and whether there is such a date."""
     sound = (year >= 1980) & (year <= 2100) & (month >= 1) & (month <= 12)
     months = np.where(sound, year - 1970, 0) * 12 + np.where(sound, month, 1) - 1
@@ -247,7 +247,7 @@ def read_sentences(paths: tuple[Path, ...], need_checksum: bool) -> tuple[Senten
     ledger, parts, total = Ledger("sentences"), [], 0
     for path in paths:
         line = 0
-        for part in in_order(lambda block: _read_block(block, need_checksum), sentence_blocks(path)):
+        for part in _in_order(lambda block: _read_block(block, need_checksum), sentence_blocks(path)):
             part.count_into(ledger, line)
             part.columns[1] += line
             line += part.lines
@@ -261,7 +261,7 @@ def read_sentences(paths: tuple[Path, ...], need_checksum: bool) -> tuple[Senten
     return Sentences(*(np.concatenate(columns, axis=-1) for columns in zip(*parts, strict=True))), ledger
 
 
-def in_order(read: Callable[[Any], Any], blocks: Iterator[Any]) -> Iterator[Any]:
+def _in_order(read: Callable[[Any], Any], blocks: Iterator[Any]) -> Iterator[Any]:
     """Yield `read(block)` for each block in order, a few at a time in threads."""
     with ThreadPoolExecutor(WORKERS) as pool:
         waiting: deque[Any] = deque()
@@ -359,7 +359,7 @@ def read_nmea(paths: tuple[Path, ...], need_checksum: bool) -> tuple[FixRows, Le
     name = paths[0].name
     source = _position_kind(sentences, name)
     here = np.flatnonzero(sentences.kind == source)
-    time = absolute_times(sentences, name)
+    time = _absolute_times(sentences, name)
     rows, (latitude, longitude, height) = _evenly(here), sentences.value
     epoch = np.ascontiguousarray(time[rows])
     fixes = FixRows(
@@ -390,7 +390,7 @@ def _position_kind(sentences: Sentences, name: str) -> int:
     )
 
 
-def absolute_times(sentences: Sentences, name: str) -> np.ndarray:
+def _absolute_times(sentences: Sentences, name: str) -> np.ndarray:
     """Date every sentence: (row) datetime64[ns], NaT where it has no time of day.
 
     Times of day are first run on over midnights (a fall by more than 12 h is a new day); every dated

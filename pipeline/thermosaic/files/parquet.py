@@ -17,6 +17,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from ..datum import unit_factor
 from ..model import NOT_A_ROW, PLACED, REASONS
 from ..tables import SPOTS
 
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 
     from ..model import LotRecord
 
+SPOTS_FILE = "spots.parquet"  # its name in a result
 ROW_GROUP_ROWS = 98_304
 WKB_POINT = np.dtype([("order", "u1"), ("kind", "<u4"), ("east", "<f8"), ("north", "<f8")])
 ARROW_TYPES = {
@@ -71,7 +73,7 @@ def write_spots(path: Path, record: LotRecord) -> None:
     Positions are metres in `easting_m, northing_m` and CRS units in `geometry`. Raise OSError where the
     disk refuses.
     """
-    schema = spots_schema(record.swath.crs, _bounds(record))
+    schema = _spots_schema(record.swath.crs, _bounds(record))
     with (
         pq.ParquetWriter(path, schema, **_writer_options(schema)) as writer,
         ThreadPoolExecutor(1) as pool,  # one block is compressed while the next is made
@@ -97,7 +99,7 @@ def _writer_options(schema: pa.Schema) -> dict[str, Any]:
     }
 
 
-def spots_schema(crs: pyproj.CRS, bounds: list[float] | None) -> pa.Schema:
+def _spots_schema(crs: pyproj.CRS, bounds: list[float] | None) -> pa.Schema:
     """Arrow schema with column meanings and the `geo` metadata of GeoParquet 1.1."""
     fields = [
         pa.field(c.name, ARROW_TYPES[c.dtype], c.name in NULLABLE, {"meaning": c.meaning, "unit": c.unit})
@@ -116,7 +118,7 @@ def _bounds(record: LotRecord) -> list[float] | None:
     rows, swath = record.findings.reason > NOT_A_ROW, record.swath
     if not rows.any():
         return None
-    factor = float(swath.crs.axis_info[0].unit_conversion_factor)
+    factor = unit_factor(swath.crs)
     low, high = [], []
     for values in (swath.easting_m, swath.northing_m):
         low.append(float(np.min(values, where=rows, initial=np.inf) / factor))
@@ -159,8 +161,8 @@ def _values(block: _Block) -> dict[str, Any]:
         "spot": spot if block.at is None else spot[block.at],
         "scanner": _scanner(record, spot if block.at is None else spot[block.at]),
         "pass_id": (block.per_line(pass_code), [item.id for item in record.inputs.passes]),
-        "seen_utc": block.per_line(_milliseconds(seen)),
-        "laid_utc": block.per_line(_milliseconds(laid)),
+        "seen_utc": block.per_line(to_milliseconds(seen)),
+        "laid_utc": block.per_line(to_milliseconds(laid)),
         "look_age_s": block.per_line(age_s),
         "easting_m": easting,
         "northing_m": northing,
@@ -175,7 +177,7 @@ def _values(block: _Block) -> dict[str, Any]:
         "sigma_across_m": across,
         "position_sigma_m": np.hypot(along, across),
         "speed_mps": block.per_line(swath.speed_mps).astype("f4"),
-        "geometry": _points(easting, northing, float(swath.crs.axis_info[0].unit_conversion_factor)),
+        "geometry": _points(easting, northing, unit_factor(swath.crs)),
     }
 
 
@@ -196,7 +198,7 @@ def _scanner(record: LotRecord, spot: np.ndarray) -> tuple[np.ndarray, list[str]
     return np.array([words.index(name) for name, _ in origin])[spot - 1], words
 
 
-def _milliseconds(time_utc: np.ndarray) -> np.ndarray:
+def to_milliseconds(time_utc: np.ndarray) -> np.ndarray:
     """Times to the millisecond, the resolution of every product."""
     return (time_utc + np.timedelta64(500, "us")).astype("datetime64[ms]")
 
@@ -237,7 +239,7 @@ def read_columns(path: Path, columns: tuple[str, ...]) -> pd.DataFrame:
 # ------------------------------------------------------------------------------------------- the checker
 
 
-def count_readings(path: Path) -> dict[str, int]:
+def _count_readings(path: Path) -> dict[str, int]:
     """Rows of spots.parquet: `rows`, `kept`, and one count for each reason of dropping."""
     table = pq.read_table(path, columns=["kept", "dropped_reason"])
     counts = table["dropped_reason"].value_counts().to_pylist()
@@ -248,13 +250,13 @@ def count_readings(path: Path) -> dict[str, int]:
 def check_spots(path: Path, crs: pyproj.CRS, counts: dict[str, int]) -> list[str]:
     """Re-read spots.parquet and return every difference in plain words.
 
-    `counts` are rows, kept and each reason that occurs, as `count_readings` gives them.
+    `counts` are rows, kept and each reason that occurs, as `_count_readings` gives them.
     """
     try:
         found = _check_schema(path, crs)
         if not found:
             found += _check_content(path, crs)
-            have = count_readings(path)
+            have = _count_readings(path)
             if have != counts:
                 found.append(f"{path.name}: holds {have}, expected {counts}")
     except (pa.ArrowException, OSError, ValueError, KeyError) as error:
@@ -264,7 +266,7 @@ def check_spots(path: Path, crs: pyproj.CRS, counts: dict[str, int]) -> list[str
 
 def _check_schema(path: Path, crs: pyproj.CRS) -> list[str]:
     schema = pq.read_schema(path)
-    wanted = spots_schema(crs, None)
+    wanted = _spots_schema(crs, None)
     found = []
     if schema.names != wanted.names or schema.types != wanted.types:
         found.append(f"{path.name}: columns are {schema.names}, expected {wanted.names} with their types")
@@ -277,7 +279,7 @@ def _check_schema(path: Path, crs: pyproj.CRS) -> list[str]:
 
 def _check_content(path: Path, crs: pyproj.CRS) -> list[str]:
     """Check order, geometry against coordinates, the stated bounds, and kept against reasons."""
-    factor, found = float(crs.axis_info[0].unit_conversion_factor), []
+    factor, found = unit_factor(crs), []
     file = pq.ParquetFile(path)
     bounds = json.loads(file.schema_arrow.metadata[b"geo"])["columns"]["geometry"].get("bbox")
     last, low, high = -1, np.array([np.inf, np.inf]), np.array([-np.inf, -np.inf])

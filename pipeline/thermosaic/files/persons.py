@@ -16,8 +16,8 @@ from typing import Any
 
 from . import geopackage, manifest
 from .csv_tables import FOLDER as TABLES
+from .geopackage import PACKAGE
 from .report import CARD, PAGE, PLACES, make_report
-from .sheets.lot_sheet import PACKAGE
 
 WORDS = (
     "crew", "operator", "inspector", "foreman", "superintendent", "technician", "engineer", "driver", "person",
@@ -31,10 +31,10 @@ SITE_TEXTS = {
 LEFT_OUT = "left out: it may name persons"
 
 
-def person_keys(agency: dict[str, Any], stated: tuple[str, ...]) -> list[str]:
+def _person_keys(agency: dict[str, Any], stated: tuple[str, ...]) -> list[str]:
     """Keys of [lot.agency] that name persons: those stated, and those made of a word that usually does.
 
-    >>> person_keys({"contract": "1", "roller_operator": "A", "checked_by": "B", "baseline": "C"}, ())
+    >>> _person_keys({"contract": "1", "roller_operator": "A", "checked_by": "B", "baseline": "C"}, ())
     ['checked_by', 'roller_operator']
     """
     return sorted(
@@ -55,7 +55,7 @@ def copy_without_names(result: Path, folder: Path, stated: tuple[str, ...]) -> t
     copy_linked(result, folder)
     listed = manifest.read_json(result / manifest.MANIFEST)
     lot = listed["configuration"]["lot"]
-    keys = person_keys(lot["agency"], stated)
+    keys = _person_keys(lot["agency"], stated)
     notes = [name for name in NOTES if lot.get(name)]
     lot["agency"] = {key: value for key, value in lot["agency"].items() if key not in keys}
     lot |= dict.fromkeys(notes)
@@ -99,10 +99,9 @@ def _forget(source: Path, target: Path, names: list[str]) -> None:
     target.unlink()
     shutil.copyfile(source, target)
     with closing(sqlite3.connect(target)) as base:
+        # triggers of the spatial index name these functions; no geometry changes
         for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
-            base.create_function(
-                name, 1, _not_asked
-            )  # triggers of the spatial index name them; no geometry changes
+            base.create_function(name, 1, _not_asked)
         base.executemany("DELETE FROM lot_info WHERE key = ?", [(name,) for name in names])
         for layer, column in SITE_TEXTS.items():
             base.execute(f"UPDATE {layer} SET {column} = NULL")

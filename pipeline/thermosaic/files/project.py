@@ -18,12 +18,13 @@ import shapely
 
 from ..tables import LAYERS, Table
 from . import qml, ramp
-from .geopackage import ATTRIBUTE_TABLES, Package
+from .cog import MOSAIC
+from .geopackage import ATTRIBUTE_TABLES, PACKAGE, Package
 from .styles import layer_content
 from .zips import write_zip
 
 NAME, INSIDE = "lot.qgz", "lot.qgs"
-PACKAGE, MOSAIC, RASTER = "lot.gpkg", "mosaic.vrt", "temperature"
+RASTER = "temperature"
 GROUPS: tuple[tuple[str, tuple[tuple[str, str, bool], ...]], ...] = (  # layer, words, shown at once
     (
         "Places to look at",
@@ -82,6 +83,7 @@ def _source(name: str) -> str:
 
 
 def _document(project: Project) -> str:
+    """Print the project: tree, map, layers, all by relative paths."""
     groups = _groups(project.ramp is not None)
     crs = _crs(project.crs)
     extent = _extent(_around_mat(project.package))

@@ -70,7 +70,7 @@ def read_blocks(path: Path, log_format: LogFormat) -> Iterator[Block]:
 def read_layout(path: Path, log_format: LogFormat) -> Layout:
     """Read the columns of a file alone."""
     if log_format.container == "parquet":
-        return find_columns(_open_parquet(path).schema_arrow.names, log_format, path)
+        return _find_columns(_open_parquet(path).schema_arrow.names, log_format, path)
     line = 1
     for raw in text_blocks(path, log_format.encoding, HEAD_BYTES):
         lines = _Lines(raw, line, log_format, path)
@@ -89,7 +89,7 @@ def count_parquet_rows(path: Path) -> int:
 # ------------------------------------------------------------------------------------------- the columns
 
 
-def find_columns(names: list[str], log_format: LogFormat, path: Path, line: int = 1) -> Layout:
+def _find_columns(names: list[str], log_format: LogFormat, path: Path, line: int = 1) -> Layout:
     """Find our columns among the names of a header."""
     names = [name.strip() for name in names]
     _check_names(names, path, line)
@@ -248,7 +248,7 @@ class _Lines:
         fields = next(csv.reader([self._text(0)], delimiter=self.format.delimiter), [])
         if not self.format.header:
             return _numbered_columns(len(fields), self.format, self.path)
-        layout = find_columns(fields, self.format, self.path, int(self.line[0]))
+        layout = _find_columns(fields, self.format, self.path, int(self.line[0]))
         self.line, self.starts, self.ends = self.line[1:], self.starts[1:], self.ends[1:]
         return layout
 
@@ -283,6 +283,7 @@ class _Lines:
         return np.searchsorted(places, self.ends) - np.searchsorted(places, self.starts)
 
     def _columns(self, wanted: list[int], width: int, sound: np.ndarray) -> list[pa.Array]:
+        """Cut the sound lines into fields and give the wanted columns as texts."""
         names = [str(index) for index in range(width)]
         picked = [names[index] for index in wanted]
         if not sound.any():
@@ -324,9 +325,10 @@ def _not_parquet(path: Path, error: Exception) -> InputError:
 
 
 def _parquet_blocks(path: Path, log_format: LogFormat) -> Iterator[Block]:
+    """Yield the rows of a Parquet file batch by batch; InputError where it breaks off."""
     file, row = _open_parquet(path), 0
     names = file.schema_arrow.names
-    layout = find_columns(names, log_format, path)
+    layout = _find_columns(names, log_format, path)
     wanted = sorted({*layout.place.values(), *layout.spots})
     batches = file.iter_batches(PARQUET_ROWS, columns=[names[index] for index in wanted])
     while True:

@@ -78,7 +78,7 @@ def read_scan_rows(
     if not kept.all():
         temp, wheel = temp[kept], wheel.take(kept) if wheel else None
     if of_mat:
-        require_unit(temp, log_format, name)
+        _require_unit(temp, log_format, name)
     _mask_impossible(temp, file_line[kept], ledger)
     return ScanRows(time[kept], line[kept], temp, wheel, tuple(doubts)), ledger
 
@@ -120,7 +120,7 @@ def _readings(block: Block, log_format: LogFormat, ledger: Ledger) -> np.ndarray
     return temp
 
 
-def require_unit(temp_c: np.ndarray, log_format: LogFormat, name: str) -> None:
+def _require_unit(temp_c: np.ndarray, log_format: LogFormat, name: str) -> None:
     """Raise InputError where the warm readings are no temperatures that a mix is laid at, in the stated unit.
 
     Warm is the 90th percentile of all readings; limits: common practice, no source.

@@ -19,6 +19,7 @@ from typing import Any, NoReturn, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from ..errors import ConfigError, ProductError
+from ..values import shown
 from .key_lines import key_lines
 
 LARGEST = 1_000_000  # bytes of one settings file
@@ -230,7 +231,8 @@ def _sentence(loc: Loc, item: Any, model: type[BaseModel]) -> str:
     if kind == "missing":
         meaning = _meaning(loc, model)
         return "required, but missing" + (f" ({meaning})" if meaning else "")
-    found = _brief(item["input"])
+    value = item["input"]
+    found = "a table" if isinstance(value, dict) else "a list" if isinstance(value, tuple) else shown(value)
     if kind in _EXPECTED:
         return f"{_EXPECTED[kind]} is expected, not {found}"
     if kind == "literal_error":
@@ -238,19 +240,6 @@ def _sentence(loc: Loc, item: Any, model: type[BaseModel]) -> str:
     if kind == "value_error":
         return str(item["ctx"]["error"])
     return f"{found}: {item['msg']}"
-
-
-def _brief(value: Any) -> str:
-    if isinstance(value, dict | tuple):
-        return "a table" if isinstance(value, dict) else "a list"
-    text = (
-        str(value).lower()
-        if isinstance(value, bool)
-        else f'"{value}"'
-        if isinstance(value, str)
-        else str(value)
-    )
-    return text if len(text) <= 70 else text[:60] + ".."
 
 
 def _unknown(loc: Loc, model: type[BaseModel]) -> str:

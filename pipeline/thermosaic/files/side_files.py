@@ -324,7 +324,7 @@ def _on_map(
     if source == frames.map or pair.shape[1] == 0:
         return pair[0], pair[1], None
     frame = datum.source_frame(source)
-    unit_m = 1.0 if on_globe else float(frame.axis_info[0].unit_conversion_factor)
+    unit_m = 1.0 if on_globe else datum.unit_factor(frame)
     pair = pair / unit_m
     pinned = pin_frame(path, frame, (pair[0, 0], pair[1, 0]), frames)
     easting, northing = pinned.forward(*pair)

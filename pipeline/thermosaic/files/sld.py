@@ -28,8 +28,8 @@ HALO_PIXELS, POINTS_PER_PIXEL = 2.0, 0.79
 def write_styles(folder: Path, looks: dict[str, Look], ramp: ColourRamp | None) -> list[Path]:
     """Write sld/NAME.sld of each layer, and of the mosaic where there is one; return the paths in order."""
     (folder / FOLDER).mkdir(exist_ok=True)
-    texts = {name: layer_text(name, look) for name, look in looks.items()}
-    texts |= {RASTER: ramp_text(ramp)} if ramp is not None else {}
+    texts = {name: _layer_text(name, look) for name, look in looks.items()}
+    texts |= {RASTER: _ramp_text(ramp)} if ramp is not None else {}
     paths = []
     for name, text in texts.items():
         paths.append(folder / FOLDER / f"{name}.sld")
@@ -37,7 +37,7 @@ def write_styles(folder: Path, looks: dict[str, Look], ramp: ColourRamp | None) 
     return paths
 
 
-def layer_text(name: str, look: Look) -> str:
+def _layer_text(name: str, look: Look) -> str:
     """Print the look of a vector layer."""
     root, style = _document(name)
     for rule in look.rules:
@@ -50,7 +50,7 @@ def layer_text(name: str, look: Look) -> str:
     return _print(root)
 
 
-def ramp_text(ramp: ColourRamp) -> str:
+def _ramp_text(ramp: ColourRamp) -> str:
     """Print the ramp of the mat's temperature, the colours beyond its ends included."""
     root, style = _document(RASTER)
     symbolizer = SubElement(_rule(style, f"temperature, {ramp.unit}"), "sld:RasterSymbolizer")

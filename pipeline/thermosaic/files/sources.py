@@ -53,13 +53,17 @@ def check_file(path: Path) -> int:
     return state.st_size
 
 
+def sha256_of(path: Path) -> str:
+    """Digest of a file, read in pieces."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
 def read_source(path: Path, role: str, folder: Path) -> Source:
     """Digest a file; its path is kept relative to the lot's folder where it lies in it."""
     size = check_file(path)
-    with path.open("rb") as file:
-        digest = hashlib.file_digest(file, "sha256").hexdigest()
     name = path.relative_to(folder) if path.is_relative_to(folder) else Path(path.name)
-    return Source(role=role, path=name.as_posix(), sha256=digest, bytes=size)
+    return Source(role=role, path=name.as_posix(), sha256=sha256_of(path), bytes=size)
 
 
 def confirm_unchanged(path: Path, source: Source) -> None:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from ..delivery import deliver, delivered_name
 from ..tables import DIARY_KINDS, Table
+from ..units import FOOT_M
 from . import qml
 from .symbols import (
     INK,
@@ -115,7 +116,7 @@ def _cased_outline(colour: str, width: float, dash: str = "solid") -> tuple[Symb
 def _depths(config: LotConfig) -> tuple[Rule, ...]:
     """Cold zones by depth of deficit: the rule's drop, 1.5, 2 and 3 times it."""
     units = config.delivery.units
-    drop = float(deliver(config.rules.zone.drop_delta_c, "drop_delta_c", units, 0.3048))
+    drop = float(deliver(config.rules.zone.drop_delta_c, "drop_delta_c", units, FOOT_M))
     edges = [0.0, *(round(drop * part, 1) for part in (1.5, 2, 3)), 1e4]
     words = [
         f"{low:g}-{high:g} {DEGREE[units]} below"

@@ -10,13 +10,8 @@ import numpy as np
 from ..errors import InputError
 from ..model import Tally
 
-BENIGN = (
-    "no_position",
-    "repeated_epoch",
-    "repeated_time",
-    "stray_line",
-    "outside_limits",
-)  # left out, but no fault
+# left out, but no fault
+BENIGN = ("no_position", "repeated_epoch", "repeated_time", "stray_line", "outside_limits")
 
 
 @dataclass

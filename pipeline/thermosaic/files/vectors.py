@@ -117,6 +117,7 @@ def _layer_names(path: Path, source: Any, driver: str) -> list[str]:
 
 
 def _read_layer(path: Path, source: Any, driver: str, name: str, crs: pyproj.CRS | None) -> VectorLayer:
+    """Read the records of one layer, within the limits of features and vertices."""
     records: list[Record] = []
     vertices = 0
     try:
@@ -234,6 +235,7 @@ def _judged_geopackage(path: Path) -> bytes:
 
 
 def _judge_tables(path: Path, content: bytes) -> None:
+    """Refuse a damaged database, and one with a view in place of a table; by SQLite, on a copy in memory."""
     database = sqlite3.connect(":memory:")
     steps = iter(range(SQLITE_STEPS // 10_000))
     database.set_progress_handler(lambda: next(steps, None) is None, 10_000)

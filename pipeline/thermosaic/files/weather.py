@@ -9,9 +9,7 @@ import numpy as np
 if TYPE_CHECKING:
     from ..model import LotRecord
 
-NEAREST_WITHIN = np.timedelta64(
-    3600, "s"
-)  # an older reading is of other weather (common practice, no source)
+NEAREST_WITHIN = np.timedelta64(1, "h")  # an older reading is of other weather (common practice, no source)
 
 
 def shift_weather(record: LotRecord) -> list[dict[str, Any]]:

@@ -160,6 +160,7 @@ def dropped_layer(readings: tuple[PassReadings, ...], verdict: tuple[np.ndarray,
 
 
 def _dropped(block: PassReadings, word: str, cell: np.ndarray) -> list[dict[str, Any]]:
+    """Rows of one reason in one pass; `cell` (reading) is the cell of each reading left out."""
     index, mat = block.cells, block.mat
     number = np.bincount(cell, minlength=index.size).reshape(index.shape)
     spans = join(runs((number > 0).any(axis=0)), JOINED_M / index.cell_m)
@@ -209,6 +210,7 @@ def _lot_row(
     stops: tuple[Stop, ...],
     sigma_m: np.ndarray,
 ) -> dict[str, Any]:
+    """One row of the layer of the lot: of some passes together."""
     ids = [block.mat.id for block in blocks]
     names = ("mat", "paver_path", "profiles", "cold_zones")
     part = {name: frames[name][frames[name]["pass_id"].isin(ids)] for name in names}

@@ -97,6 +97,7 @@ def load_rows(
 
 
 def _row(load: Load, sample: PassSample, spread_rate_kg_m2: float | None) -> dict[str, Any]:
+    """One row of the layer of loads: the statistic over its stretch, and what its mass says."""
     mat = sample.mat
     cut: Cut = cut_between(mat, load.from_m, load.to_m)
     values, running_c, coverage = sample.stretch(cut.frame_from_m, cut.frame_to_m)

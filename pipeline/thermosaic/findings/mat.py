@@ -150,7 +150,7 @@ def _straight(asked: np.ndarray | float, at: np.ndarray, value: np.ndarray, slop
     return np.interp(asked, at, value) + slope * beyond
 
 
-def runs_of(code: np.ndarray) -> np.ndarray:
+def _runs_of(code: np.ndarray) -> np.ndarray:
     """Find stretches of equal values: int (run, 2), first index and one past the last."""
     if len(code) == 0:
         return np.empty((0, 2), int)
@@ -197,6 +197,7 @@ def _pass_mat(
     trajectory: Trajectory,
     inputs: LotInputs,
 ) -> PassMat:
+    """Make the mat of one pass of its lines of new mat inside the limits; `begins`: they begin the whole pass."""
     stated, upstation = inputs.passes[code], bool(stations.upstation[code])
     on_line = (swath.placed[line] > 0) & np.isfinite(stations.line_frame_m[line])
     on_line &= np.isfinite(stations.frame_m[line[:, None], _outer_spots(swath, line)]).all(axis=1)
@@ -217,7 +218,7 @@ def _pass_mat(
         placed_line=placed,
         placed_m=placed_m,
         chain=chain,
-        chain_m=placed_m[runs_of(chain) - [0, 1]],
+        chain_m=placed_m[_runs_of(chain) - [0, 1]],
         knot_m=placed_m[knot] if len(knot) else distance_m[:1],
         **_rails(swath, stations, placed[knot], 1 if upstation else -1),
         scale=trajectory.point_scale,

@@ -17,10 +17,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-import pyproj
-from pyproj.enums import TransformDirection
 
 from ..config import RuleProfile
+from ..datum import Operation, unit_factor
 from ..kernels.cells import CellIndex
 from ..model import PLACED, Exclusion, Swath, Trajectory
 from ..units import StationLabels
@@ -235,7 +234,7 @@ def profile_rows(
     counts = _counts(cuts, sample, readings, reason)
     laid = _laid_at(readings, swath)
     ends = np.array([[cut.from_m, cut.to_m] for cut in cuts]).reshape(-1, 2)
-    lon, lat = lon_lat(trajectory, mat.centre_at(ends.ravel()))
+    lon, lat = _lon_lat(trajectory, mat.centre_at(ends.ravel()))
     rows = []
     for i, cut in enumerate(cuts):
         geometry = mat.strip(cut.from_m, cut.to_m)
@@ -357,20 +356,9 @@ def _placed(cut: Cut, mat: PassMat, swath: Swath) -> str | None:
     return "partly" if len(codes) > 1 else PLACED[codes.pop()]
 
 
-def lon_lat(trajectory: Trajectory, place_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _lon_lat(trajectory: Trajectory, place_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Bring map positions in metres (n, 2) back to the frame of the fixes by the pinned operation."""
-    nothing = np.full(len(place_m), np.nan)
-    pipeline = trajectory.operation.get("pipeline")
-    if not pipeline or len(place_m) == 0:
-        return nothing, nothing.copy()
-    factor = trajectory.crs.axis_info[0].unit_conversion_factor
-    known = np.isfinite(place_m).all(axis=1)
-    points = [place_m[known, 0] / factor, place_m[known, 1] / factor]
-    if trajectory.operation.get("epoch") is not None:
-        points += [np.zeros(known.sum()), np.full(known.sum(), float(trajectory.operation["epoch"]))]
-    moved = pyproj.Transformer.from_pipeline(pipeline).transform(
-        *points, direction=TransformDirection.INVERSE
-    )
-    lon, lat = nothing, nothing.copy()
-    lon[known], lat[known] = moved[0], moved[1]
-    return lon, lat
+    if not trajectory.operation["pipeline"]:
+        return np.full(len(place_m), np.nan), np.full(len(place_m), np.nan)
+    operation = Operation.stored(trajectory.operation, unit_factor(trajectory.crs))
+    return operation.inverse(place_m[:, 0], place_m[:, 1])

@@ -63,11 +63,11 @@ def survey_lot(
         waiting_s=waiting_s,
         excluded=excluded_readings(rows, swath, stations, inputs.exclusions),
         foreign=foreign,
-        sigma_m=line_sigma(swath),
+        sigma_m=_line_sigma(swath),
     )
 
 
-def line_sigma(swath: Swath) -> np.ndarray:
+def _line_sigma(swath: Swath) -> np.ndarray:
     """Position sigma of each line: root mean square over its spots on the mat; NaN without position."""
     sigma = np.empty(len(swath.line))
     for code, layout in enumerate(swath.layouts):

@@ -59,7 +59,7 @@ def _in_polygon(polygon: shapely.Geometry, rows: np.ndarray, swath: Swath) -> np
     return found
 
 
-def trimmed_spots(mat: PassMat, swath: Swath, rule: EdgeTrimRule) -> np.ndarray:
+def _trimmed_spots(mat: PassMat, swath: Swath, rule: EdgeTrimRule) -> np.ndarray:
     """Mark the spots whose centre is nearer to an edge than the trim for its kind, bool (layout, spot)."""
     left_m, right_m = trims(mat, rule)
     return np.array([
@@ -100,7 +100,7 @@ def judge_readings(
     reason[swath.temp_c < window.lowest_c] = CODE["too_cold"]
     for mat in mats:
         mine = swath.pass_code == mat.code
-        for code, trimmed in enumerate(trimmed_spots(mat, swath, rules.edge_trim)):
+        for code, trimmed in enumerate(_trimmed_spots(mat, swath, rules.edge_trim)):
             reason[np.ix_(mine & (swath.layout == code), trimmed)] = CODE["edge_trim"]
         reason[mine & _stop_lines(mat, swath, stops, rules)] = CODE["stop"]
         if mat.begins:

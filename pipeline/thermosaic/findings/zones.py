@@ -153,7 +153,7 @@ def _aged_columns(column: np.ndarray, aged: np.ndarray, number: int) -> np.ndarr
     return marked
 
 
-def level_across(temp_c: np.ndarray) -> np.ndarray:
+def _level_across(temp_c: np.ndarray) -> np.ndarray:
     """Median of each column of cells (row, col), NaN where all are empty."""
     if temp_c.size == 0:
         return np.full(temp_c.shape[1], np.nan)
@@ -166,7 +166,7 @@ def level_across(temp_c: np.ndarray) -> np.ndarray:
 
 def _reference(temp_c: np.ndarray, aged: np.ndarray, rule: ZoneRule) -> np.ndarray:
     """Local reference of each column, NaN where the column is no mat (not paved, or cold through)."""
-    level_c = level_across(temp_c)
+    level_c = _level_across(temp_c)
     with np.errstate(invalid="ignore"):
         no_mat = ndimage.maximum_filter1d(level_c < NOT_MAT_BELOW_C, 3, mode="constant")  # and its rim
     level_c[no_mat] = np.nan
@@ -217,6 +217,7 @@ def _zone(
     line: np.ndarray,
     spot: np.ndarray,
 ) -> Zone:
+    """Make a zone of its cells `held` (rows, columns of the block) and its readings (line, spot of the block)."""
     readings, mat = field.readings, field.readings.mat
     (rows, cols), index = held, readings.cells
     frame = np.array([cols.min() + index.col0, cols.max() + 1 + index.col0]) * index.cell_m

@@ -9,7 +9,7 @@ from __future__ import annotations
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import replace
 from datetime import date
-from itertools import pairwise, permutations
+from itertools import permutations
 from pathlib import Path
 from typing import Any
 
@@ -49,7 +49,7 @@ def read_lot(config: LotConfig, of_mat: bool = True) -> LotInputs:
 def _read_all(config: LotConfig, of_mat: bool, aside: Executor) -> LotInputs:
     """Read the logs side by side: the fixes while the scan is parsed, digests again while places are read."""
     held = _read_sources(config)
-    require_size(config)
+    _require_size(config)
     fixes_read = aside.submit(
         logs.read_fixes,
         config.files.fixes, config.fixes_format, config.crs.fixes, config.accept.rejected_frac,
@@ -59,12 +59,12 @@ def _read_all(config: LotConfig, of_mat: bool, aside: Executor) -> LotInputs:
     )
     scan = scan_log(rows, config)
     scan, more_tallies, more_doubts = join_scanners(scan, config, of_mat)
-    scan, said = with_correction(scan, config)
+    scan, said = _with_correction(scan, config)
     fixes, fix_tallies, fix_doubts = fixes_read.result()
     wheel, wheel_tally, wheel_doubts = _read_wheel(config, rows)
-    require_counts(wheel, config)
-    require_quality(fixes, config.accept.autonomous_frac, config.files.fixes[0].name)
-    require_overlap(scan, fixes, wheel, config)
+    _require_counts(wheel, config)
+    _require_quality(fixes, config.accept.autonomous_frac, config.files.fixes[0].name)
+    _require_overlap(scan, fixes, wheel, config)
     unchanged = [aside.submit(sources.confirm_unchanged, *item) for item in held if item[1].role in LOGS]
     line, exclusions, place_tallies, operations, place_doubts = _read_places(config, fixes)
     side, side_tallies, side_doubts = _read_side_files(config, fixes, operations)
@@ -76,7 +76,7 @@ def _read_all(config: LotConfig, of_mat: bool, aside: Executor) -> LotInputs:
         fixes=fixes,
         wheel=wheel,
         alignment=line,
-        passes=resolve_passes(config),
+        passes=tuple(_pass_of(item, config) for item in config.passes or (PassSection(id="1"),)),
         exclusions=exclusions,
         sources=tuple(source for _, source in held),
         tallies=(scan_tally, *more_tallies, *fix_tallies, wheel_tally, *place_tallies, *side_tallies),
@@ -232,7 +232,7 @@ def _corrections(config: LotConfig) -> list[tuple[str | None, Path]]:
     return [(part.id, part.correction) for part in config.scanners if part.correction is not None]
 
 
-def with_correction(scan: ScanLog, config: LotConfig) -> tuple[ScanLog, list[Doubt]]:
+def _with_correction(scan: ScanLog, config: LotConfig) -> tuple[ScanLog, list[Doubt]]:
     """Add the bias that an evidence of the thermometer states for each spot, or for all of them together.
 
     Raises
@@ -282,7 +282,7 @@ def _correction_doubts(name: str, evidence: EvidenceFile, bias: np.ndarray, day:
     return doubts
 
 
-def require_size(config: LotConfig) -> None:
+def _require_size(config: LotConfig) -> None:
     """Refuse a lot of too many readings from its row counts, before anything is parsed."""
     columns = logs.count_spots(config.files.scan[0], config.scan_format)
     if columns < 2:
@@ -306,8 +306,6 @@ def _read_wheel(config: LotConfig, rows: ScanRows) -> tuple[Wheel, Tally, tuple[
     """Read the wheel's own log if there is one, else take the scan's column."""
     per_count_m, limit = config.rig.wheel_per_count_m, config.accept.rejected_frac
     if config.files.wheel:
-        if config.wheel_format is None:
-            raise ConfigError("[formats] wheel: state the format of the wheel's log")
         return logs.read_wheel(
             config.files.wheel, config.wheel_format, per_count_m, limit, sets=config.clock_sets
         )
@@ -319,7 +317,7 @@ def _read_wheel(config: LotConfig, rows: ScanRows) -> tuple[Wheel, Tally, tuple[
     return logs.read_wheel(config.files.scan, config.scan_format, per_count_m, limit, rows.wheel)
 
 
-def require_counts(wheel: Wheel, config: LotConfig) -> None:
+def _require_counts(wheel: Wheel, config: LotConfig) -> None:
     """Refuse another wheel constant where the log holds metres."""
     constants = {item.rig.wheel_per_count_m for item in config.later} - {config.rig.wheel_per_count_m}
     if constants and not wheel.counted:
@@ -363,7 +361,7 @@ def _read_side_files(
     doubts: list[Doubt] = []
     for role in SIDE_FILES:
         path, log_format = getattr(files, role), getattr(config, f"{role}_format")
-        if path is None or log_format is None:
+        if path is None:
             continue
         if role == "diary":
             found, tally, said = side_files.read_diary(path, log_format, config.labels, limit)
@@ -380,7 +378,7 @@ def _read_side_files(
     return side, tallies, doubts
 
 
-def require_quality(fixes: Fixes, limit_frac: float, name: str) -> None:
+def _require_quality(fixes: Fixes, limit_frac: float, name: str) -> None:
     """Stop where more fixes than stated are autonomous: metres, where centimetres are expected."""
     share = float(np.mean(fixes.quality == model.QUALITIES.index("autonomous")))
     if share > limit_frac:
@@ -393,7 +391,7 @@ def require_quality(fixes: Fixes, limit_frac: float, name: str) -> None:
 # --------------------------------------------------------------------------------------------- the hours
 
 
-def require_overlap(scan: ScanLog, fixes: Fixes, wheel: Wheel, config: LotConfig) -> None:
+def _require_overlap(scan: ScanLog, fixes: Fixes, wheel: Wheel, config: LotConfig) -> None:
     """Refuse logs that share no moment, naming their dates and what the difference looks like."""
     offset_s = config.rig.clock_offset_s
     shift = duration(0 if offset_s == "auto" else offset_s)
@@ -429,30 +427,13 @@ def _likely(apart_s: float) -> str:
 # -------------------------------------------------------------------------------------------- the passes
 
 
-def resolve_passes(config: LotConfig) -> tuple[Pass, ...]:
-    """Return the stated passes in order of time, or one that takes the whole log."""
-    stated = config.passes or (PassSection(id="1"),)
-    passes = tuple(_resolve(item, str(number), config) for number, item in enumerate(stated, 1))
-    ids = [item.id.casefold() for item in passes]
-    for number, item in enumerate(passes):
-        if ids.index(ids[number]) != number:
-            raise ConfigError(f'[[pass]]: the id "{item.id}" stands twice: ids become names of products')
-    for before, after in pairwise(passes):
-        if before.to_utc is None or after.from_utc is None or before.to_utc > after.from_utc:
-            raise ConfigError(
-                f'[[pass]]: pass "{before.id}" is not over when pass "{after.id}" begins: one paver lays one '
-                "pass at a time"
-            )
-    return passes
-
-
-def _resolve(item: PassSection, number: str, config: LotConfig) -> Pass:
-    moments = [None if time is None else instant(time) for time in (item.from_, item.to)]
+def _pass_of(item: PassSection, config: LotConfig) -> Pass:
+    from_utc, to_utc = (None if time is None else instant(time) for time in (item.from_, item.to))
     return Pass(
-        id=item.id or number,
+        id=str(item.id),
         lane=item.lane or config.lot.lane,
-        from_utc=moments[0],
-        to_utc=moments[1],
+        from_utc=from_utc,
+        to_utc=to_utc,
         direction=item.direction or config.stationing.direction,
         left_edge=item.left_edge,
         right_edge=item.right_edge,

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..errors import ConfigError
 from ..model import Pass, Stations, Swath
+from ..values import stated_time
 from .marks import code_of
 
 if TYPE_CHECKING:
@@ -52,5 +53,4 @@ def _time_at_station(
         raise ConfigError(
             f"{name}: at_station = {change.at_station_m:.2f} m: {what}; or state its time with at"
         )
-    nanoseconds = int(swath.seen_utc[next(iter(reached.values()))].astype(np.int64))
-    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=nanoseconds // 1000)
+    return stated_time(swath.seen_utc[next(iter(reached.values()))])

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..errors import ConfigError
 from ..model import Pass, Swath, Trajectory
-from ..values import instant
+from ..values import instant, stated_time
 
 if TYPE_CHECKING:
     from ..config import MarkSection, StationPlan
@@ -42,7 +42,7 @@ def place_mark(
     else:
         row = _at_line(mark.at, wanted, swath, name)
         code, distance_m = int(swath.pass_code[row]), float(swath.distance_m[row])
-        moment = datetime.fromtimestamp(int(swath.seen_utc[row].astype(np.int64)) * 1e-9, UTC)
+        moment = stated_time(swath.seen_utc[row])
     if code < 0 or (wanted is not None and code != wanted):
         where = "no pass" if code < 0 else f"pass {passes[code].id}"
         raise ConfigError(
@@ -51,10 +51,11 @@ def place_mark(
     if not np.isfinite(distance_m):
         raise ConfigError(f"{name}: the paver's path is unknown at {mark.at}: give another line or time")
     forward = plan.forward_m(mark.point, moment)
-    return PlacedMark(name, code, distance_m + forward + mark.ahead_m, mark.station_m)
+    return PlacedMark(name, code, distance_m + forward + mark.distance_m, mark.station_m)
 
 
 def code_of(pass_id: str, passes: tuple[Pass, ...], name: str) -> int:
+    """Code of a pass by its id; ConfigError, with `name` of what asks for it, where there is none."""
     ids = [item.id for item in passes]
     if pass_id not in ids:
         raise ConfigError(f'{name}: pass "{pass_id}" is not stated; passes are {", ".join(ids)}')

@@ -23,10 +23,14 @@ def lies_as_planned(edges_m: np.ndarray, planned_m: tuple[float, float]) -> bool
     return abs(float(edges_m.mean()) - sum(planned_m) / 2) <= OFFSET_M
 
 
+def name_side(right_m: float) -> str:
+    """Say a length to the right, or to the left where it is negative."""
+    return tell("{off_m:.2f} " + ("right" if right_m >= 0 else "left"), off_m=abs(right_m))
+
+
 def name_edges(edges_m: np.ndarray) -> str:
     """Say two offsets in words, for a sentence in the reader's units."""
-    ends = [tell("{off_m:.2f} " + ("right" if edge >= 0 else "left"), off_m=abs(edge)) for edge in edges_m]
-    return together(ends, " to ") + " of the alignment"
+    return together([name_side(edge) for edge in edges_m], " to ") + " of the alignment"
 
 
 def off_plan(edges_offset_m: np.ndarray, plan: StationPlan) -> list[Doubt]:

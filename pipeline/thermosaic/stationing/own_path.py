@@ -123,6 +123,7 @@ def _own_path_stations(
     doubts: tuple[Doubt, ...],
     plan: StationPlan,
 ) -> Stations:
+    """Spread the lines' frame over the spots: across, the frame is the line's own."""
     shape = swath.temp_c.shape
     in_pass = swath.pass_code >= 0
     seen = np.where(in_pass & (swath.placed > 0), line_frame, np.nan)

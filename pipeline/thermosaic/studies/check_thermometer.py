@@ -186,6 +186,7 @@ def _by_spot(pairs: pd.DataFrame) -> pd.DataFrame:
 def _verdict(
     pairs: pd.DataFrame, spots: pd.DataFrame, agreement: Agreement, uniformity: float
 ) -> EquipmentCheck:
+    """Judge spots and pairs by their tolerance, in one sentence."""
     tolerance = float(pairs["tolerance_delta_c"].mean())
     outside = int((pairs["difference_delta_c"].abs() > pairs["tolerance_delta_c"]).sum())
     text = tell(

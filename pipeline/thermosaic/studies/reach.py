@@ -12,7 +12,7 @@ from ..kernels.scan_geometry import footprint_growth, on_mat, spot_pitches
 from ..model import EquipmentCheck
 
 STEEPEST_DEG = (
-    60.0  # incidence where a rough surface's emissivity has clearly fallen (common practice, no source)
+    60.0  # of incidence: from there a rough surface's emissivity has clearly fallen (common practice)
 )
 
 
@@ -78,6 +78,7 @@ def reach(
 
 
 def _verdict(spots: pd.DataFrame, paved: float, scanned: float) -> EquipmentCheck:
+    """Judge what the spots reach, in one sentence."""
     used = spots[spots["on_mat"]]
     text = tell(
         "{used} of {spots} spots lie wholly on the mat: {scanned_m:.3f} scanned of {paved_m:.3f} paved",

@@ -111,6 +111,7 @@ def _places(plan: LotPlan, motion: Motion, body: Body) -> Arrays:
 def _truth(
     plan: LotPlan, motions: tuple[Motion, ...], patches: tuple[Patch, ...], lines: Arrays, fixes: Arrays
 ) -> Truth:
+    """Gather the truth; a coded mat has temperatures that tell the place."""
     site = motions[0].site
     temp_c, zero, gain = lines["temp_c"], 0.0, 0.0
     if plan.mat.coded:
@@ -147,6 +148,7 @@ def _truth(
 
 
 def _logged(plan: LotPlan, motions: tuple[Motion, ...], lines: Arrays, truth: Truth, fixes: Arrays) -> Logged:
+    """Return what the sensors wrote, each on its own clock."""
     offset = np.timedelta64(round(plan.scanner.clock_offset_s * 1000), "ms")
     wheel_s = ticks(motions, plan.wheel.own_log_hz) if plan.wheel.own_log_hz else lines["time_s"]
     blank = np.full(len(fixes["time_s"]), np.nan)

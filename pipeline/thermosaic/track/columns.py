@@ -27,7 +27,7 @@ def knot_columns(
     across = np.hypot(placed.across_m, np.interp(line.wheel_m, at, lean_of(piece.spots)))
     late = np.interp(line.wheel_m, at, seen.speed_mps) * np.nan_to_num(clock.sigma_s)
     along = np.sqrt(placed.along_m**2 + tilt**2 + late**2)
-    kind = placed_kind(ground, _seen_at(piece, ground))
+    kind = _placed_kind(ground, _seen_at(piece, ground))
     kind[np.hypot(along, across) > rig.max_sigma_m] = 0
     easting, northing = plane.to_map(placed.east_m, placed.north_m)
     keep = np.unique(np.floor(ground / KNOT_STEP_M), return_index=True)[1]
@@ -55,7 +55,7 @@ def _seen_at(piece: Piece, ground: np.ndarray) -> np.ndarray:
     return np.concatenate([before, at, after])
 
 
-def placed_kind(ground_m: np.ndarray, seen_at_m: np.ndarray) -> np.ndarray:
+def _placed_kind(ground_m: np.ndarray, seen_at_m: np.ndarray) -> np.ndarray:
     """How each knot is placed: 1 = by fixes, 2 = by wheel between two of them, 0 = at an open end.
 
     Parameters

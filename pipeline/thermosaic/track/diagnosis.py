@@ -64,15 +64,15 @@ def diagnose(
         "clock_offset_by_motion_s": _rounded(clock.found_s, 3) if clock.is_known else None,
         "clock_offset_by_motion_sigma_s": _rounded(clock.found_sigma_s, 3),
         "gnss_per_wheel": round(mean_scale(pieces), 6),
-        "steps": step_rows(steps, logs),
+        "steps": _step_rows(steps, logs),
         "steering": [piece.solved.habits.steering for piece in pieces],
         "wheel_slip": [piece.solved.habits.slip for piece in pieces],
     }
-    bias = heading_bias_deg(pieces)
+    bias = _heading_bias_deg(pieces)
     return found if bias is None else found | {"heading_sensor_less_path_deg": round(bias, 3)}
 
 
-def heading_bias_deg(pieces: list[Piece]) -> float | None:
+def _heading_bias_deg(pieces: list[Piece]) -> float | None:
     """Median of the sensor's heading less the path's course at the non-slip point; None without a sensor."""
     off = []
     for piece in pieces:
@@ -141,7 +141,7 @@ def _frame_doubt(plane: Plane) -> list[Doubt]:
 
 
 def _heading_doubt(pieces: list[Piece]) -> list[Doubt]:
-    bias = heading_bias_deg(pieces)
+    bias = _heading_bias_deg(pieces)
     if bias is None or abs(bias) <= LARGEST_BIAS_DEG:
         return []
     text = (
@@ -167,7 +167,7 @@ def step_doubts(steps: tuple[Step, ...], logs: Logs) -> tuple[Doubt, ...]:
     return tuple(doubts)
 
 
-def step_rows(steps: tuple[Step, ...], logs: Logs) -> list[dict[str, Any]]:
+def _step_rows(steps: tuple[Step, ...], logs: Logs) -> list[dict[str, Any]]:
     """Steps as numbers, rounded."""
     return [
         {

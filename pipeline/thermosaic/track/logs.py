@@ -13,6 +13,7 @@ from ..delivery import tell
 from ..errors import InputError, MismatchError
 from ..kernels import odometry, sightings
 from ..model import QUALITIES, Fixes, LotInputs, Pass
+from ..units import FOOT_M
 from .plane import EARTH_M
 from .rigs import Rigs, seconds
 
@@ -187,8 +188,8 @@ def scale_message(ratio: float, accept: AcceptSection) -> str:
     usual = {
         10.0: "a factor of ten",
         0.1: "a factor of ten",
-        0.3048: "feet were read as metres",
-        1 / 0.3048: "metres were read as feet",
+        FOOT_M: "feet were read as metres",
+        1 / FOOT_M: "metres were read as feet",
     }
     near = [words for value, words in usual.items() if abs(ratio / value - 1.0) < 0.1]
     cause = f" ({near[0]}?)" if near else ""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ... import __version__
+from ...datum import unit_factor
 from ..dressing import delivery_foot_m, paved_on
 from .rows import Row, as_text, fact, section_rows
 
@@ -57,7 +58,7 @@ def delivery_rows(record: LotRecord) -> list[Row]:
     units, foot_m = record.config.delivery.units, delivery_foot_m(record.swath.crs)
     rows = [("delivery.units", units, "", "Units of columns: us (ft, degF, ft/min) or si")]
     if units == "us":
-        own = foot_m == float(record.swath.crs.axis_info[0].unit_conversion_factor)
+        own = foot_m == unit_factor(record.swath.crs)
         which = (
             "The map CRS's own foot" if own else "The international foot, since the map CRS is not in feet"
         )

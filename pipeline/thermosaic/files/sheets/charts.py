@@ -8,8 +8,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter
 
+from ..parquet import SPOTS_FILE
 from .look import FAINT, INK, PAPER, RIBBON, SOFT, STOP
-from .lot_sheet import SPOTS, LotSheet
+from .lot_sheet import LotSheet
 from .measures import duration, number
 
 CHART_IN = (11.0, 3.6)
@@ -69,7 +70,7 @@ def _whole_stations(sheet: LotSheet, station_m: np.ndarray) -> list[float]:
 def draw_histogram(figure: Figure, sheet: LotSheet) -> None:
     """Draw kept readings as bars and the others, first looks only, as a line, with the lot's percentiles."""
     to = sheet.measures
-    frame = pq.read_table(sheet.folder / SPOTS, columns=["temp_c", "kept", "dropped_reason"]).to_pandas()
+    frame = pq.read_table(sheet.folder / SPOTS_FILE, columns=["temp_c", "kept", "dropped_reason"]).to_pandas()
     shown = to.shown(frame["temp_c"].to_numpy(dtype=float), "temp")
     kept = frame["kept"].to_numpy() & np.isfinite(shown)
     other = ~kept & np.isfinite(shown) & (frame["dropped_reason"] != "second_look").to_numpy()

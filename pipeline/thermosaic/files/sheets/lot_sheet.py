@@ -25,11 +25,12 @@ from ...tables import LAYERS, Table
 from ...units import F_PER_C, StationLabels
 from .. import geopackage, manifest
 from ..cog import MAT, NODATA, TILE_FOLDER
+from ..geopackage import PACKAGE
+from ..parquet import SPOTS_FILE
 from ..ramp import ColourRamp
 from .measures import Measures
 from .spine import Spine, read_spines
 
-PACKAGE, SPOTS = "lot.gpkg", "spots.parquet"
 Box = tuple[float, float, float, float]  # west, south, east, north in metres
 
 
@@ -116,7 +117,7 @@ class LotSheet:
     @cached_property
     def spines(self) -> dict[str, Spine]:
         """The way from the map to station and offset, by pass."""
-        return read_spines(self.folder / SPOTS)
+        return read_spines(self.folder / SPOTS_FILE)
 
     @cached_property
     def tiles(self) -> tuple[tuple[Path, Box], ...]:

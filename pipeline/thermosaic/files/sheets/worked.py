@@ -14,7 +14,8 @@ import pandas as pd
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from .lot_sheet import SPOTS, LotSheet
+from ..parquet import SPOTS_FILE
+from .lot_sheet import LotSheet
 
 DECIMALS = 2
 
@@ -62,7 +63,9 @@ def kept_readings(sheet: LotSheet, profile: pd.Series) -> pd.DataFrame:
     columns = ["station_m", "offset_m", "temp_c", "kept", "pass_id"]
     low, high = profile["station_from_m"], profile["station_to_m"]
     near = (pc.field("station_m") >= low - 1e-6) & (pc.field("station_m") < high - 1e-6)
-    frame = pq.read_table(sheet.folder / SPOTS, columns=columns, filters=near & pc.field("kept")).to_pandas()
+    frame = pq.read_table(
+        sheet.folder / SPOTS_FILE, columns=columns, filters=near & pc.field("kept")
+    ).to_pandas()
     return frame[frame["pass_id"].astype(str) == profile["pass_id"]]
 
 

@@ -8,7 +8,7 @@ import shapely
 
 from ...units import StationLabels, parse_quantity
 from .profiles import profile_steps, take_sample
-from .readings import cell_codes, logged, reading_rows, reasons, stretch
+from .readings import cell_codes, left_out, logged, reading_rows, stretch
 from .steps import Fact, Published, Step, taken
 
 NEAREST_M = 1.0  # a place farther from every reading was not measured
@@ -91,6 +91,7 @@ def place_steps(
 
 
 def _place_step(published: Published, found: pd.Series, station_m: float, offset_m: float) -> Step:
+    """The place asked for, and the first look nearest to it."""
     facts = (
         Fact("station_label", published.labels.text(station_m), "station asked for"),
         Fact("station_m", station_m, "station in metres, counted on without equations"),
@@ -127,11 +128,7 @@ def _cell_step(published: Published, found: pd.Series) -> Step:
         Fact("cell_across", int(mine[0][0]), "cell across, floor(offset / cell)"),
         Fact("cell_m", cell_m, "cell"),
         Fact("reading_count", len(kept), "readings kept"),
-        Fact(
-            "dropped",
-            ", ".join(f"{n} {reason}" for reason, n in reasons(inside).items()) or "none",
-            "left out",
-        ),
+        left_out(inside, "left out"),
         Fact(
             "cell_mean_c", kept["temp_c"].astype(float).mean() if len(kept) else np.nan, "mean of those kept"
         ),

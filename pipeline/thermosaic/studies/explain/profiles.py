@@ -93,6 +93,7 @@ def _reference(published: Published, pass_id: str, col: np.ndarray) -> np.ndarra
 
 
 def _sample_step(published: Published, sample: Sample, profile: pd.Series) -> Step:
+    """The values that are judged, and what the layer says of them."""
     statistic, values = published.rules["statistic"], sample.values
     number = len(values)
     facts = [
@@ -159,7 +160,7 @@ def _end_step(published: Published, sample: Sample, end: str, stated: float) -> 
     if statistic["kind"] != "max_minus_min":
         percent, method = statistic[f"{end}_percentile"], statistic["percentile_method"]
     number = len(values)
-    place = percentile_place(percent, number, method)
+    place = _percentile_place(percent, number, method)
     below = math.floor(place)
     above = min(below + 1, number)
     value = values[below - 1] + (place - below) * (values[above - 1] - values[below - 1])
@@ -198,7 +199,7 @@ def _low_cell_step(published: Published, sample: Sample, kept: pd.DataFrame, low
     return Step("low value", sentence, facts, reading_rows(published, inside))
 
 
-def percentile_place(percent: float, number: int, method: str) -> float:
+def _percentile_place(percent: float, number: int, method: str) -> float:
     """Place of a percentile among `number` values in ascending order, 1 = lowest."""
     place = percent * (number + 1) / 100 if method == "R-6" else 1 + percent * (number - 1) / 100
     return min(max(place, 1.0), float(number))

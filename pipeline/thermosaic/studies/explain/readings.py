@@ -35,18 +35,24 @@ def reasons(readings: pd.DataFrame) -> dict[str, int]:
     return {reason: int(number) for reason, number in counts.items() if number}
 
 
+def left_out(readings: pd.DataFrame, meaning: str) -> Fact:
+    """Say how many readings were left out, by reason."""
+    text = ", ".join(f"{number} {reason}" for reason, number in reasons(readings).items())
+    return Fact("dropped", text or "none", meaning)
+
+
 def reading_step(published: Published, readings: pd.DataFrame, stated: dict[str, Any]) -> Step:
     """Count the readings of a stretch, kept and left out, and say where in the logs they stand."""
     kept = readings[readings["kept"]]
-    left_out = reasons(readings)
+    dropped = reasons(readings)
     facts = [
         equal("reading_count", len(kept), stated["reading_count"], "readings kept"),
         equal("dropped_count", len(readings) - len(kept), stated["dropped_count"], "readings left out"),
         equal(
-            "dropped_low_count", left_out.get("too_cold", 0), stated["dropped_low_count"], "of these too cold"
+            "dropped_low_count", dropped.get("too_cold", 0), stated["dropped_low_count"], "of these too cold"
         ),
     ]
-    rows = tuple({"dropped_reason": reason, "reading_count": number} for reason, number in left_out.items())
+    rows = tuple({"dropped_reason": reason, "reading_count": number} for reason, number in dropped.items())
     sentence = "Every logged reading on the mat in the stretch is kept, or left out for the first reason that applies."
     return Step("readings", sentence, (*facts, *logged(published, readings)), rows)
 

@@ -13,7 +13,7 @@ from ...config import ZoneRule
 from ...findings.readings import PassReadings, row_cells
 from ...findings.zones import ColdField, cold_field
 from ...kernels import blobs, cells
-from .readings import logged, reading_rows, reasons
+from .readings import left_out, logged, reading_rows
 from .steps import Fact, Published, Step, equal, taken
 
 SHOWN = 6  # coldest readings
@@ -54,6 +54,7 @@ def zone_steps(published: Published, zone: pd.Series) -> tuple[Step, ...]:
 
 
 def _outline_step(published: Published, zone: pd.Series) -> Step:
+    """Where the zone lies, as the layer says."""
     rule = published.rules["zone"]
     facts = (
         Fact("zone_id", int(zone["zone_id"]), "zone"),
@@ -155,11 +156,7 @@ def _reading_step(published: Published, found: _Found) -> Step:
     facts = (
         Fact("reading_count", len(readings), "first looks at mat in its cells, before any temperature cut"),
         Fact("kept_count", int(readings["kept"].sum()), "of these kept in the profiles' statistics"),
-        Fact(
-            "dropped",
-            ", ".join(f"{n} {reason}" for reason, n in reasons(readings).items()) or "none",
-            "left out there",
-        ),
+        left_out(readings, "left out there"),
         *logged(published, readings),
     )
     coldest = readings.nsmallest(SHOWN, "temp_c", keep="first")
@@ -198,6 +195,7 @@ def _reference_step(published: Published, found: _Found, zone: pd.Series) -> Ste
 
 
 def _deficit_step(published: Published, found: _Found, zone: pd.Series) -> Step:
+    """Reference less cell, largest and smallest, against the rule."""
     rule, deficit = published.rules["zone"], found.reference_c - found.cell_c
     worst = int(np.argmax(deficit))
     index, zero_m = found.field.readings.cells, published.zero_m(zone["pass_id"])
