@@ -104,12 +104,14 @@ def _words(table: pd.DataFrame, name: str, allowed: tuple[str, ...], default: st
     if name not in table:
         return pd.Series(default, index=table.index)
     words = table[name].str.strip().fillna(default)
-    bad = np.flatnonzero(~words.isin([*allowed, default]))
-    if len(bad):
-        raise refuse(
-            path, f'{name}: "{words.iloc[bad[0]]}" is not one of {", ".join(allowed)}', int(bad[0]) + 2
-        )
+    _refuse_first(~words.isin([*allowed, default]), words, f"is not one of {', '.join(allowed)}", path)
     return words
+
+
+def _refuse_first(bad: np.ndarray | pd.Series, texts: pd.Series, why: str, path: Path) -> None:
+    """Refuse a table for the first marked text of a column, naming column and line."""
+    for row in np.flatnonzero(bad)[:1]:
+        raise refuse(path, f'{texts.name}: "{texts.iloc[row]}" {why}', int(row) + 2)
 
 
 def _some_numbers(table: pd.DataFrame, name: str, path: Path) -> np.ndarray:
@@ -119,9 +121,7 @@ def _some_numbers(table: pd.DataFrame, name: str, path: Path) -> np.ndarray:
         given = table[name].notna().to_numpy()
         for at in np.flatnonzero(given):
             found[at] = pd.to_numeric(table[name].iloc[at], errors="coerce")
-        bad = np.flatnonzero(given & ~np.isfinite(found))
-        if len(bad):
-            raise refuse(path, f'{name}: "{table[name].iloc[bad[0]]}" is not a number', int(bad[0]) + 2)
+        _refuse_first(given & ~np.isfinite(found), table[name], "is not a number", path)
     return found
 
 
@@ -159,9 +159,7 @@ def _numbers(table: pd.DataFrame, name: str, path: Path) -> np.ndarray:
     if name not in table:
         raise refuse(path, f'has no column "{name}"; it has {", ".join(map(str, table.columns))}')
     numbers = pd.to_numeric(table[name], errors="coerce").to_numpy(float)
-    bad = np.flatnonzero(~np.isfinite(numbers))
-    if len(bad):
-        raise refuse(path, f'{name}: "{table[name].iloc[bad[0]]}" is not a number', int(bad[0]) + 2)
+    _refuse_first(~np.isfinite(numbers), table[name], "is not a number", path)
     return numbers
 
 

@@ -14,7 +14,7 @@ from ..model import Swath, Trajectory
 from ..values import duration
 from .frames import numbered
 from .mat import PassMat
-from .stops import Stop, sigma_over
+from .stops import Stop, ride_of, sigma_over
 
 BIN_M = 1.0  # speed is judged metre by metre
 SHORTEST_BINS = 5
@@ -67,14 +67,11 @@ def pass_motions(
     """Make the motion of every pass."""
     found = []
     for mat in mats:
-        row = np.flatnonzero(trajectory.pass_code == mat.code)
-        if len(row) < 2:
+        origin, time_s, distance_m = ride_of(mat, trajectory)
+        if len(time_s) < 2:
             continue
-        origin = trajectory.time_utc[row[0]]
         start_s, end_s = ((swath.seen_utc[mat.line[[0, -1]]] - origin) / np.timedelta64(1, "s")).tolist()
         mine = tuple(stop for stop in stops if stop.mat is mat)
-        time_s = (trajectory.time_utc[row] - origin) / np.timedelta64(1, "s")
-        distance_m = trajectory.distance_m[row]
         reach_m = np.maximum.accumulate(distance_m)
         grows = np.diff(reach_m) > 0
         knot = np.r_[True, grows] | np.r_[grows, True]

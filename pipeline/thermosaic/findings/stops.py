@@ -48,12 +48,7 @@ def find_stops(
     stops: list[Stop] = []
     waiting_s = 0.0
     for mat in mats:
-        row = np.flatnonzero(trajectory.pass_code == mat.code)
-        if len(row) < 2:
-            continue
-        origin = trajectory.time_utc[row[0]]
-        time_s = (trajectory.time_utc[row] - origin) / np.timedelta64(1, "s")
-        distance_m = trajectory.distance_m[row]
+        origin, time_s, distance_m = ride_of(mat, trajectory)
         for start_s, end_s in _standing(time_s, distance_m, rule):
             here = np.interp(np.linspace(start_s, end_s, 101), time_s, distance_m)
             place_m = float(np.median(here))
@@ -64,6 +59,14 @@ def find_stops(
             screed_m = float(screed_forward_m(swath, times[0]))
             stops.append(Stop(len(stops) + 1, mat, *times, end_s - start_s, place_m, screed_m))
     return tuple(stops), waiting_s
+
+
+def ride_of(mat: PassMat, trajectory: Trajectory) -> tuple[np.datetime64, np.ndarray, np.ndarray]:
+    """Time of the first wheel row of a pass, and seconds after it and distance of all of them (row)."""
+    row = trajectory.pass_code == mat.code
+    time_utc = trajectory.time_utc[row]
+    origin = time_utc[0] if len(time_utc) else np.datetime64("NaT", "ns")
+    return origin, (time_utc - origin) / np.timedelta64(1, "s"), trajectory.distance_m[row]
 
 
 def screed_forward_m(swath: Swath, time_utc: np.ndarray | np.datetime64) -> np.ndarray:
