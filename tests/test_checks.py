@@ -18,7 +18,7 @@ import pytest
 
 import builders
 import sound_lot
-from thermosaic.checks import LotCheck, check_lot, check_so_far, explain_formats
+from thermosaic.checks import LotCheck, check_lot, check_so_far, explain_formats, spots
 from thermosaic.errors import MismatchError, ThermosaicError
 from thermosaic.opening import load_config
 from thermosaic.synthetic import BackUp, Episode, Gnss, Mat, PassPlan, Rig, SpotFault, Stop
@@ -270,6 +270,17 @@ def test_an_arm_on_the_wrong_side_shows_between_two_lanes(tmp_path):
     edits = lot_toml('"0.15 m left"', '"0.15 m right"')
     texts = said(judged(sound_lot.write_with(tmp_path / "bad", lot, edits)), "look")
     assert any(re.search(r"passes 1 and 2 (overlap|lie).*check antenna_right", text) for text in texts), texts
+
+
+def test_a_pass_is_called_as_the_lot_calls_it(tmp_path):
+    """Stations of a stated pass stand under its own id, as in every product; spots in the plural where several."""
+    passes = (PassPlan(id="night", lane="2"),)
+    folder = builders.write_lot(tmp_path / "lot", sound_lot.sound_lot(passes=passes))
+    stations = next(item.found for item in judged(folder).items if item.name == "stations")
+    assert stations.startswith("pass night: ")
+    chosen = np.array([False, True, True])
+    assert spots.name_spots(chosen, "is", "are") == "spots 2, 3 are"
+    assert spots.name_spots(chosen[:2], "is", "are") == "spot 2 is"
 
 
 # ------------------------------------------------------------------------------ while the paver moves

@@ -149,6 +149,23 @@ def test_an_unknown_time_zone_is_refused(zone):
         LotSection.model_validate(LOT | {"time_zone": zone})
 
 
+@pytest.mark.parametrize(
+    ("said", "zone"),
+    [("Mountain", "America/Denver"), ("CDT", "America/Chicago"), ("pacific time", "America/Los_Angeles")],
+)
+def test_a_zone_as_people_say_it_names_the_place(said, zone):
+    """Zone words of the United States are answered by the IANA name that keeps their summer time (tzdata, backward)."""
+    with pytest.raises(ValidationError, match=f'did you mean "{zone}"'):
+        LotSection.model_validate(LOT | {"time_zone": said})
+
+
+def test_a_paved_width_is_that_of_a_mat():
+    """A width is taken up to 60 m, the mat's two edges; a length of road in its place is refused."""
+    assert LotSection.model_validate(LOT | {"paved_width": "12 ft"}).paved_width_m == pytest.approx(3.6576)
+    with pytest.raises(ValidationError, match=r"0\.1 \.\. 60 m"):
+        LotSection.model_validate(LOT | {"paved_width": "1200 ft"})
+
+
 def test_limits_are_two_times_or_two_stations():
     """One of each is refused, as is an end before its start; one open end is fine."""
     labels = {"labels": FEET}

@@ -209,6 +209,7 @@ class TestRefusals:
             ("+proj=longlat +ellps=GRS80 +type=crs", "EPSG:6344", "names no datum"),
             ("EPSG:999999", "EPSG:6344", "not a coordinate reference system"),
             ("", "EPSG:6344", "not a coordinate reference system"),
+            ("EPSG:6318", "Idaho East", "EPSG:6451 is NAD83"),  # the EPSG Dataset's own name of 6451
         ],
     )
     def test_unusable_frames(self, source, target, words):

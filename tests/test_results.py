@@ -75,13 +75,17 @@ def test_a_published_result_has_no_difference(published: Path) -> None:
 
 
 def test_no_folder_is_a_matter_of_usage(tmp_path: Path) -> None:
-    """A name that is no folder is refused by both; an empty folder is no whole result."""
+    """A name that is no folder, or a lot's, is refused by both; an empty folder is no whole result."""
     for call in (open_result, verify_result):
         with pytest.raises(ConfigError, match="is no folder"):
             call(tmp_path / "nowhere")
     with pytest.raises(ProductError, match="no whole result"):
         open_result(tmp_path)
     assert "manifest.json: cannot be read" in verify_result(tmp_path)[0]
+    (tmp_path / "lot.toml").write_text("")
+    for call in (open_result, verify_result):
+        with pytest.raises(ConfigError, match="is a lot, not a result"):
+            call(tmp_path)
 
 
 def edit_json(name: str, change: Callable[[dict], None]) -> Callable[[Path], None]:

@@ -29,6 +29,7 @@ from .units import FOOT_M
 ENSEMBLE_ACCURACY_M = 0.1  # an ensemble whose members agree this well (ETRS89) is as good as a frame
 AREA_MARGIN_DEG = 0.5  # paving runs over the edge of a zone; half a degree is some 40 km
 WIDEST_ZONE = 400.0  # square degrees: a zone, not a continent
+FEWEST_LETTERS, MOST_NAMED = 4, 3  # of a name that is no system: looked for in the names of EPSG
 LARGEST_DISTORTION = 0.01  # of lengths, in any direction, where a map CRS is still taken
 _WGS_84 = {"worldgeodeticsystem1984", "worldgeodeticsystem1984ensemble", "wgs1984", "dwgs1984", "wgs84"}
 _WGS_84_ACCURACY_M = 2.0  # EPSG's own figure for the ensemble
@@ -181,7 +182,7 @@ def read_crs(text: Any) -> pyproj.CRS:
     try:
         crs = pyproj.CRS.from_user_input(text)
     except CRSError as error:
-        reason = str(error).split("\n")[0][:200]
+        reason = _same_name(text) or str(error).split("\n")[0][:200]
         raise ConfigError(
             f'"{_short(text)}" is not a coordinate reference system: {reason}; write EPSG:n or WKT'
         ) from None
@@ -190,6 +191,19 @@ def read_crs(text: Any) -> pyproj.CRS:
     if crs.is_compound:
         crs = next((part for part in crs.sub_crs_list if part.is_geographic or part.is_projected), crs)
     return crs
+
+
+def _same_name(text: Any) -> str:
+    """Name the systems of EPSG that hold the words of a text in their name, NAD 83(2011) first; at most three."""
+    words = str(text).lower().replace("/", " ").split()
+    if len("".join(words)) < FEWEST_LETTERS:
+        return ""
+    kinds = [PJType.PROJECTED_CRS, PJType.GEOGRAPHIC_2D_CRS]
+    found = [
+        item for item in query_crs_info("EPSG", kinds) if all(word in item.name.lower() for word in words)
+    ]
+    found.sort(key=lambda item: ("(2011)" not in item.name, int(item.code)))
+    return ", ".join(f"EPSG:{item.code} is {item.name}" for item in found[:MOST_NAMED])
 
 
 def source_frame(text: Any) -> pyproj.CRS:

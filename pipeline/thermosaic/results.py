@@ -113,6 +113,8 @@ def _folder(path: Path | str) -> Path:
     folder = Path(path)
     if not folder.is_dir():
         raise ConfigError(f"{folder}: is no folder: name the folder that `run` published")
+    if (folder / "lot.toml").is_file() and not (folder / manifest.MANIFEST).exists():
+        raise ConfigError(f"{folder}: is a lot, not a result: name the folder that `run` published from it")
     return folder
 
 

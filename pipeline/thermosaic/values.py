@@ -33,6 +33,12 @@ _SI = {
     "temperature": "degC", "temperature difference": "degC of difference",
     "slope": "of rise over run",
 }  # fmt: skip
+_US_ZONES = {  # what people say, and the zone's place in the IANA time zone database
+    "eastern": "America/New_York", "edt": "America/New_York",
+    "central": "America/Chicago", "cst": "America/Chicago", "cdt": "America/Chicago",
+    "mountain": "America/Denver", "mdt": "America/Denver",
+    "pacific": "America/Los_Angeles", "pst": "America/Los_Angeles", "pdt": "America/Los_Angeles",
+}  # fmt: skip
 _DEVICES = re.compile(r"(?i)(con|prn|aux|nul|com[0-9]|lpt[0-9])(\..*)?")
 
 
@@ -278,7 +284,8 @@ def _parse_zone(value: Any) -> str:
         zoneinfo.ZoneInfo(value)
     except (ValueError, OSError, KeyError):  # a malformed key, a folder of zones, an unknown name
         known = sorted(zoneinfo.available_timezones() - {"localtime", "Factory"})
-        near = difflib.get_close_matches(value[:80], known, 1)
+        near = [_US_ZONES.get(value.lower().removesuffix(" time"), "")]
+        near = near if near[0] else difflib.get_close_matches(value[:80], known, 1)
         hint = f'; did you mean "{near[0]}"?' if near else ""
         raise ValueError(f'{shown(value)} is not an IANA time zone like "America/Boise"{hint}') from None
     return value
@@ -353,6 +360,7 @@ Length = _quantity("length", 0, 1e5)
 Along = _quantity("length", -30, 30, "ahead", "behind")
 Across = _quantity("length", -30, 30, "right", "left")
 Height = _quantity("length", 0, 20)
+Width = _quantity("length", 0.1, 60)
 Size = _quantity("length", 0.001, 1000)
 MarkDistance = _quantity("length", -1e4, 1e4, "before", "past", side_needed=True)
 Duration = _quantity("time", 0, 86400)

@@ -54,6 +54,22 @@ def test_what_is_no_ordinary_file_is_refused_at_once(tmp_path: Path, kind: str, 
     assert time.monotonic() - started < 1
 
 
+def test_a_misspelt_file_is_asked_for(tmp_path: Path) -> None:
+    """A name that is not there names the nearest file of the folder, as an unknown key names the nearest key."""
+    (tmp_path / "scan.csv").write_text("time_utc,t_01\n")
+    with pytest.raises(
+        InputError, match=r'scans\.csv: cannot be read: No such file .*did you mean "scan\.csv"'
+    ):
+        logs.read_scan((tmp_path / "scans.csv",), load_format("wide-csv"))
+
+
+def test_a_header_alone_is_no_log(tmp_path: Path) -> None:
+    """A scan log of a header and nothing else is told so, not as a count of unusable rows."""
+    (tmp_path / "scan.csv").write_text("time_utc,wheel_m,t_01,t_02\n")
+    with pytest.raises(InputError, match=r"scan\.csv: holds no usable row, only a header"):
+        logs.read_scan((tmp_path / "scan.csv",), load_format("wide-csv"))
+
+
 def test_the_digest_is_that_of_the_bytes(tmp_path: Path) -> None:
     """SHA-256 and size as hashlib gives them; the path is relative to the lot, by name from elsewhere."""
     path = tmp_path / "logs" / "scan.csv"

@@ -94,9 +94,14 @@ def station_items(stations: Stations, swath: Swath, config: LotConfig) -> list[C
         *_marks(stations, config),
         *_limits(stations),
         *_lane_items(stations, config),
-        *_side_by_side(stations, swath),
+        *_side_by_side(stations, swath, config),
         *doubt_items(stations.doubts),
     ]
+
+
+def _pass_id(config: LotConfig, code: int) -> str:
+    """Name of a pass as products have it: that of its [[pass]], else 1."""
+    return config.passes[code].id if config.passes else "1"
 
 
 def _passes(stations: Stations, swath: Swath, config: LotConfig) -> Iterator[CheckItem]:
@@ -107,7 +112,7 @@ def _passes(stations: Stations, swath: Swath, config: LotConfig) -> Iterator[Che
         low, high = (config.labels.text(zero + end) for end in span)
         travel = stations.travel(code)
         across = ", mat " + name_edges(stations.edges_offset_m[code]) if stations.alignment else ""
-        yield ok("stations", f"pass {code + 1}: {low} to {high}, travel {travel}" + across)
+        yield ok("stations", f"pass {_pass_id(config, code)}: {low} to {high}, travel {travel}" + across)
 
 
 def _marks(stations: Stations, config: LotConfig) -> Iterator[CheckItem]:
@@ -145,14 +150,17 @@ def _lane_items(stations: Stations, config: LotConfig) -> list[CheckItem]:
     if planned is None or stations.alignment is None:
         return []
     well = [
-        ok("lane", f"pass {code + 1}: the mat lies where the plans put it, " + name_edges(edges))
+        ok(
+            "lane",
+            f"pass {_pass_id(config, code)}: the mat lies where the plans put it, " + name_edges(edges),
+        )
         for code, edges in enumerate(stations.edges_offset_m)
         if np.isfinite(edges).all() and lies_as_planned(edges, planned)
     ]
     return [*well, *(look("lane", doubt.text) for doubt in stations.doubts if doubt.kind == "mat_off_plan")]
 
 
-def _side_by_side(stations: Stations, swath: Swath) -> Iterator[CheckItem]:
+def _side_by_side(stations: Stations, swath: Swath, config: LotConfig) -> Iterator[CheckItem]:
     """Two passes beside each other overlap, or leave a gap, where something across is wrong."""
     if stations.alignment is None or len(stations.zero_m) < 2:
         return
@@ -169,7 +177,8 @@ def _side_by_side(stations: Stations, swath: Swath) -> Iterator[CheckItem]:
                 "passes on both sides of a joint meet: check antenna_right (its sign turns over on the way "
                 "back), mat_left and mat_right"
             )
-            yield look("passes", f"passes {one + 1} and {other + 1} " + what, advice)
+            names = " and ".join(_pass_id(config, code) for code in (one, other))
+            yield look("passes", f"passes {names} " + what, advice)
 
 
 def _span(stations: Stations, swath: Swath, code: int) -> tuple[float, float] | None:

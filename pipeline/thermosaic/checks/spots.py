@@ -68,16 +68,16 @@ def _working(temp: np.ndarray, swath: Swath) -> list[CheckItem]:
     found = []
     bad = swath.bad_spot.any(axis=0) & swath.used_spot
     if bad.any():
-        text = f"spot {_numbers(bad)} is dead, stuck or off by a constant"
+        text = f"{name_spots(bad, 'is', 'are')} dead, stuck or off by a constant"
         found.append(look("working spots", text, "clean its window or replace it; its readings are left out"))
     blank = np.isnan(temp).mean(axis=0)
     blind = (blank > MISSING_FRAC) & (blank > 4 * np.median(blank)) & ~bad & swath.used_spot
     if blind.any():
-        text = f"spot {_numbers(blind)} gave no reading in {blank[blind].max():.0%} of the lines"
+        text = f"{name_spots(blind)} gave no reading in {blank[blind].max():.0%} of the lines"
         found.append(look("missing readings", text, "look at its cable and its window"))
     noisy = noisy_columns(temp) & swath.used_spot & ~bad
     if noisy.any():
-        text = f"spot {_numbers(noisy)} jumps from line to line far more than the others"
+        text = f"{name_spots(noisy, 'jumps', 'jump')} from line to line far more than the others"
         found.append(look("noisy spots", text, "look at its cable, its window and steam in front of it"))
     working = np.flatnonzero(swath.used_spot & ~bad & ~blind & ~noisy)
     pair = exchanged_columns(temp[:, working])
@@ -88,9 +88,11 @@ def _working(temp: np.ndarray, swath: Swath) -> list[CheckItem]:
     return found or [ok("working spots", "all give signs of life, none is stuck, off or noisy")]
 
 
-def _numbers(chosen: np.ndarray) -> str:
+def name_spots(chosen: np.ndarray, one: str = "", several: str = "") -> str:
+    """Name spots, with the verb of one or of several."""
     numbers = [str(int(place) + 1) for place in np.flatnonzero(chosen)]
-    return ", ".join(numbers[:8]) + (", .." if len(numbers) > 8 else "")
+    listed = ", ".join(numbers[:8]) + (", .." if len(numbers) > 8 else "")
+    return (f"spot {listed} {one}" if len(numbers) == 1 else f"spots {listed} {several}").rstrip()
 
 
 # --------------------------------------------------------------------------------------- the mat's edges

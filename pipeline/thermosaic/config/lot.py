@@ -34,6 +34,7 @@ from ..values import (
     Size,
     Temperature,
     Thickness,
+    Width,
     Zone,
     stated_time,
 )
@@ -80,7 +81,7 @@ class LotSection(Section):
     load_length_m: Size | None = Field(
         default=None, alias="load_length", description="Mat that one truck load covers, without tickets"
     )
-    paved_width_m: Length | None = Field(default=None, alias="paved_width", description="Width paved")
+    paved_width_m: Width | None = Field(default=None, alias="paved_width", description="Width paved")
     shift: Line | None = Field(default=None, description="Shift")
     note: Note | None = Field(default=None, description="Free text, shown as it is")
     limits: LimitsSection = Field(default=LimitsSection(), description="Part of the logs that is this lot")

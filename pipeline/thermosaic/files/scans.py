@@ -63,6 +63,10 @@ def read_scan_rows(
             parts.append(_scan_part(block, before, log_format, ledger))
         if len(paths) > 1:
             ledger.notes.setdefault("rows_by_file", []).append(ledger.read - before)
+    if not ledger.read:
+        raise InputError(
+            f"{name}: holds no usable row, only a header: nothing was logged, or the copy failed"
+        )
     if not any(len(part[0]) for part in parts):
         raise InputError(f"{name}: none of {ledger.read} rows is usable: {_counted(ledger.rejected)}")
     time, line, file_line, temp = (np.concatenate([part[k] for part in parts]) for k in range(4))

@@ -6,6 +6,7 @@ Nothing here waits on a pipe or a device, follows a loop of links, or reads a wh
 from __future__ import annotations
 
 import codecs
+import difflib
 import hashlib
 import stat
 from collections.abc import Iterator
@@ -32,6 +33,14 @@ def refuse(path: Path, message: str, line: int | None = None) -> InputError:
     return InputError(printable(f"{place}: {message}"))
 
 
+def _alike(path: Path, error: Exception) -> str:
+    """Ask whether a file of nearly this name in the same folder was meant, where the named one is not there."""
+    if not isinstance(error, FileNotFoundError) or not path.parent.is_dir():
+        return ""
+    near = difflib.get_close_matches(path.name, sorted(item.name for item in path.parent.iterdir()), 1)
+    return f'; did you mean "{near[0]}"?' if near else ""
+
+
 def check_file(path: Path) -> int:
     """Return the size of an ordinary, readable, non-empty file; InputError for everything else."""
     try:
@@ -45,7 +54,7 @@ def check_file(path: Path) -> int:
         if isinstance(error, InputError):
             raise
         reason = getattr(error, "strerror", None) or "not a path"
-        raise refuse(path, f"cannot be read: {reason}") from None
+        raise refuse(path, f"cannot be read: {reason}{_alike(path, error)}") from None
     if state.st_size == 0:
         raise refuse(path, "is empty: no log was written, or the copy failed")
     if state.st_size > LARGEST_BYTES:

@@ -70,10 +70,10 @@ def require_share(tally: Tally, name: str, limit_frac: float) -> None:
         return
     causes = sorted(tally.rejected.items(), key=lambda item: (-item[1], item[0]))
     listed = ", ".join(f"{n} {cause} (first in line {tally.first_line[cause]})" for cause, n in causes)
+    if not tally.read:
+        raise InputError(f"{name}: holds no usable {tally.role} row: nothing was logged, or the copy failed")
     if not tally.used:
-        raise InputError(
-            f"{name}: none of {tally.read} {tally.role} rows is usable: {listed or 'it holds none'}"
-        )
+        raise InputError(f"{name}: none of {tally.read} {tally.role} rows is usable: {listed}")
     raise InputError(
         f"{name}: {share:.0%} of {tally.read} {tally.role} rows were rejected: {listed}; "
         f"at most {limit_frac:.0%} are accepted: mend the log, or raise [accept] rejected_frac"
