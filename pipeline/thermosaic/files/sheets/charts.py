@@ -87,7 +87,7 @@ def draw_histogram(figure: Figure, sheet: LotSheet) -> None:
     axes.set_xlabel(f"reading, {to.unit('temp').name}; the outer bars hold everything beyond")
     axes.set_ylabel("readings")
     axes.yaxis.set_major_formatter(FuncFormatter(lambda count, _: f"{count:,.0f}"))
-    axes.legend(frameon=False, loc="upper left")
+    axes.legend(frameon=True, framealpha=1, facecolor=PAPER, edgecolor="none", loc="upper left")
     figure.text(
         0.07,
         0.96,
