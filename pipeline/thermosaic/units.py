@@ -60,7 +60,7 @@ def _factors(kind: str) -> dict[str, float]:
     )
 
 
-def quantity_pattern(kind: str, words: tuple[str, ...] = ()) -> str:
+def quantity_pattern(kind: str, words: tuple[str, ...]) -> str:
     """Return the regular expression of a quantity, for a JSON Schema."""
     units = "|".join(re.escape(unit) for unit in _factors(kind))
     side = f"( +({'|'.join(words)}))?" if words else ""

@@ -224,7 +224,7 @@ def _points(easting_m: np.ndarray, northing_m: np.ndarray, factor: float) -> pa.
     )
 
 
-def read_spots(path: Path, columns: list[str] | None = None) -> gpd.GeoDataFrame:
+def read_spots(path: Path, columns: list[str] | None) -> gpd.GeoDataFrame:
     """Read readings as a GeoDataFrame in the map CRS; `columns` besides the geometry, None = all."""
     import geopandas
 

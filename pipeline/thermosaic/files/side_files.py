@@ -265,7 +265,7 @@ def read_tickets(
 
 
 def read_control(
-    path: Path, log_format: LogFormat, frames: CrsSection, rejected_limit: float = 1.0
+    path: Path, log_format: LogFormat, frames: CrsSection, rejected_limit: float
 ) -> tuple[tuple[ControlPoint, ...], Tally, tuple[Doubt, ...], dict[str, Any] | None]:
     """Read control points into metres of the map CRS.
 

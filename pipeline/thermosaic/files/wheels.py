@@ -63,7 +63,7 @@ def wheel_part(block: Block, time_utc: np.ndarray, log_format: LogFormat) -> Whe
 
 
 def read_wheel_rows(
-    paths: tuple[Path, ...], log_format: LogFormat, sets: ClockSets = ()
+    paths: tuple[Path, ...], log_format: LogFormat, sets: ClockSets
 ) -> tuple[WheelRows, Ledger]:
     """Read a wheel's own log; the ledger (role `wheel`) counts rows that are no row in time.
 

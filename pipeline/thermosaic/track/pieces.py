@@ -108,7 +108,11 @@ def gather(logs: Logs, offset_s: float, cut: Cut, plane: Plane, noise: Noise, ri
 def solve_roughly(spots: Spots, noise: Noise) -> Piece:
     """Solve to a few centimetres with usual habits on level ground, from a smooth curve through the fixes."""
     level = replace(spots, height_m=np.full(len(spots.height_m), np.nan))
-    return replace(_solve_with(level, noise, motion.Habits(), close_m=0.02), spots=spots)
+    line, seen, arms, grade_sigma = _set_up(level, noise)
+    start = np.zeros((motion.STATES, len(line.wheel_m)))
+    start[:3] = _first_guess(line, spots)
+    solved = motion.solve_motion(line, seen, arms, motion.Habits(), start, close_m=0.02)
+    return Piece(spots, line, seen, arms, grade_sigma, solved)
 
 
 def solve_well(spots: Spots, noise: Noise, rough: Piece) -> Piece:
@@ -117,15 +121,6 @@ def solve_well(spots: Spots, noise: Noise, rough: Piece) -> Piece:
     start = rough.solved.state
     habits = motion.choose_habits(line, seen, arms, motion.Habits(), start)
     solved = motion.solve_motion(line, seen, arms, habits, start)
-    return Piece(spots, line, seen, arms, grade_sigma, solved)
-
-
-def _solve_with(spots: Spots, noise: Noise, habits: motion.Habits, close_m: float = 2e-4) -> Piece:
-    """Solve with given habits, from a smooth curve through the fixes."""
-    line, seen, arms, grade_sigma = _set_up(spots, noise)
-    start = np.zeros((motion.STATES, len(line.wheel_m)))
-    start[:3] = _first_guess(line, spots)
-    solved = motion.solve_motion(line, seen, arms, habits, start, close_m=close_m)
     return Piece(spots, line, seen, arms, grade_sigma, solved)
 
 
