@@ -530,6 +530,12 @@ def test_show_tells_every_value_and_its_origin(lot):
     assert "format.wheel.columns" in shown
 
 
+def test_show_tells_a_slope_without_a_unit(lot):
+    """A slope of 2 % is 0.02 of rise over run: a number alone, with no room kept for a unit."""
+    text = re.sub(r"(?m)^\[rig\].*$", '[rig]\ncross_slope = "2 % down to the right"', EXAMPLE)
+    assert config_show(lot(text))["rig.cross_slope"][0] == "2 % down to the right (0.02)"
+
+
 def test_show_covers_every_key_that_is_stated(lot):
     """No stated key of the lot file is left out."""
     shown = config_show(lot())

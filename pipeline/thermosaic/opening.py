@@ -256,7 +256,7 @@ def _text(name: str, value: Any, stated: Any) -> str:
     unit = next((unit for ending, unit in _SI_OF_ENDING.items() if name.endswith(ending)), "")
     if not isinstance(value, float) or not isinstance(stated, str) or stated == f"{value:g} {unit}":
         return str(stated)
-    return f"{stated} ({value:.9g} {unit})"
+    return f"{stated} ({f'{value:.9g} {unit}'.rstrip()})"
 
 
 def _origin(loc: Loc, is_stated: bool, settings: Settings) -> str:
