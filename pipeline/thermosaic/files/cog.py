@@ -22,6 +22,7 @@ from affine import Affine
 from rasterio.enums import Resampling
 
 from .. import __version__
+from ..datum import unit_factor
 from ..delivery import deliver
 from ..model import TILE_CELLS, Raster, Rasters, Tile
 from .dressing import delivery_foot_m
@@ -93,7 +94,7 @@ class RasterDress:
     @property
     def factor(self) -> float:
         """Metres in one unit of the map CRS."""
-        return float(self.crs.axis_info[0].unit_conversion_factor)
+        return unit_factor(self.crs)
 
     def delivered(self, bands: Iterable[np.ndarray]) -> np.ndarray:
         """Convert bands in the order of BANDS, any shape, to the delivery's units; empty becomes nodata."""

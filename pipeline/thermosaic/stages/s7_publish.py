@@ -113,7 +113,7 @@ def _accept(differences: list[str]) -> None:
 
 def _layers(folder: Path, record: LotRecord) -> list[Written]:
     package = layers.lot_package(record)
-    path = folder / "lot.gpkg"
+    path = folder / geopackage.PACKAGE
     geopackage.write_geopackage(path, package)
     _accept(geopackage.check_geopackage(path, package.tables, record.swath.crs, package.frames))
     return [Written("layers", path.name, "sqlite3, fiona, pyogrio"), *_looks(folder, record, package)]
@@ -132,14 +132,14 @@ def _looks(folder: Path, record: LotRecord, package: geopackage.Package) -> list
 
 def _also(folder: Path, kinds: tuple[str, ...]) -> list[Written]:
     """Make copies of the layers in other formats, from the GeoPackage already checked."""
-    package = folder / project.PACKAGE
+    package = folder / geopackage.PACKAGE
     paths = exports.write_also(package, folder, kinds)
     _accept(exports.check_also(package, folder, kinds))
     return [Written("copy", path.relative_to(folder).as_posix(), "fiona, xml.etree") for path in paths]
 
 
 def _spots(folder: Path, record: LotRecord) -> list[Written]:
-    path = folder / "spots.parquet"
+    path = folder / parquet.SPOTS_FILE
     parquet.write_spots(path, record)
     _accept(parquet.check_spots(path, record.swath.crs, manifest.reading_counts(record)))
     return [Written("spots", path.name, "pyarrow")]
