@@ -252,6 +252,7 @@ def test_every_real_log_gives_a_path_or_a_refusal_in_words(name):
 
     Autonomous fixes state no sigma: that of [rig] fix_sigma stands in. The path's own sigma lies below that of
     one fix and above a hundredth of it, and half of the fixes lie within two of theirs, both axes together.
+    The wheel was made from the log's own speeds, on its own clock: none of them may find another clock.
     """
     from thermosaic.errors import InputError
     from thermosaic.files.catalogue import load_format
@@ -265,6 +266,7 @@ def test_every_real_log_gives_a_path_or_a_refusal_in_words(name):
     fixes, _, _ = read_fixes((path,), load_format("nmea-0183"), "EPSG:4326")
     off, sigma, trajectory = solved(fixes, *walk_of(path))
     assert (trajectory.knot_placed > 0).mean() > 0.8
+    assert "clock_differs" not in {doubt.kind for doubt in trajectory.doubts}
     assert np.median(off / (np.sqrt(2) * sigma)) < 2.0
     across = np.median(trajectory.knot_sigma_across_m[trajectory.knot_placed > 0])
     assert 0.01 * sigma.min() < across < 1.1 * sigma.max()

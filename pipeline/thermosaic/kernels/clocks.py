@@ -11,6 +11,7 @@ import numpy as np
 
 FEW_LAGS = 64  # are summed one by one
 LEAST_VARIANCE = 0.1  # of a log's own: a stretch without starts and stops says nothing
+LEAST_MEMORY = 1.0 + 2.0 * (0.75**2 + 0.5**2 + 0.25**2)  # values; windows overlap by so much
 
 
 def speed_on_grid(time_s: np.ndarray, path: np.ndarray, grid_s: np.ndarray, window_s: float) -> np.ndarray:
@@ -40,7 +41,7 @@ def coarse_offset(
     reach_s: float = 7200.0,
     window_s: float = 8.0,
     fine_window_s: float = 8.0,
-) -> tuple[float, float]:
+) -> tuple[float, float, float]:
     """Find the offset scan clock less UTC, to a second, by correlating speeds.
 
     A wide window makes the speeds of noisy fixes comparable; what happened within half of it from an end of a
@@ -59,38 +60,97 @@ def coarse_offset(
 
     Returns
     -------
-    offset_s, trust : float
+    offset_s, trust, chance : float
         `trust` is the share of what the best offset more than 30 s away leaves unexplained that the best
-        one explains, 0..1; below about 0.3 the motion was too steady to tell.
+        one explains, 0..1; below about 0.3 the motion was too steady to tell. `chance` bounds how probable it
+        is that the best offset looks so although it is not the true one (`_chance`), 0..1: a short log finds
+        some offset at which any two motions look alike.
     """
     logs = scan_s, wheel_m, fix_s + around_s, fix_m
     step_s = window_s / 4.0
-    lag, alike = _likeness_by_lag(*logs, window_s, step_s, (-reach_s, reach_s))
+    speeds = _speeds(*logs, window_s, step_s)
+    lag, alike, held = _likeness_by_lag(speeds, step_s, (-reach_s, reach_s))
     best = int(np.argmax(alike))
     away = np.where(np.abs(lag - lag[best]) > 30, alike, -1.0)
     left_best, left_away = 1.0 - float(alike[best]), 1.0 - max(float(away.max()), 0.0)
     trust = 1.0 - left_best / max(left_away, 1e-9)
     near = lag[best] - 1.5 * window_s, lag[best] + 1.5 * window_s
-    lag, alike = _likeness_by_lag(*logs, min(fine_window_s, window_s), 1.0, near)
-    return float(around_s + lag[np.argmax(alike)]), trust
+    chance = _chance(
+        alike, held, best, (lag < near[0]) | (lag > near[1]), _memory(*speeds, round(lag[best] / step_s))
+    )
+    lag, alike, _ = _likeness_by_lag(_speeds(*logs, min(fine_window_s, window_s), 1.0), 1.0, near)
+    return float(around_s + lag[np.argmax(alike)]), trust, chance
 
 
-def _likeness_by_lag(
+def _chance(alike: np.ndarray, held: np.ndarray, best: int, away: np.ndarray, memory: float) -> float:
+    """Bound the probability that the best offset is not the true one.
+
+    Values of noise that follow each other are not independent: `held` values count as n = held / memory. At an
+    offset with correlation r a straight line between the two speeds is (1 - r^2)^(-n / 2) times as likely as
+    none; line and offset take three of the n. So an offset outside the peak rivals the best one. Without any
+    rival, as many offsets were tried as are independent, and of motions that have nothing in common the
+    inverse power bounds twice the probability of a correlation above r (from its density, Fisher 1915).
+
+    Parameters
+    ----------
+    alike, held : numpy.ndarray
+        (lag) likeness, and number of values that both logs hold.
+    best : int
+        The lag looked at.
+    away : numpy.ndarray
+        (lag) bool: too far to be found from the best one by a finer look.
+    memory : float
+        Values, at least 1.
+    """
+    correlation = np.clip(alike / np.sqrt(np.maximum(held, 1.0) / held.max()), 0.0, 1.0 - 1e-6)
+    evidence = np.maximum(held / memory - 3.0, 0.0) / -2.0 * np.log1p(-(correlation**2))
+    tried = max(1.0, np.count_nonzero(held > 1.0) / memory)
+    rival = max(float(np.max(evidence, where=away, initial=0.0)), float(np.log(tried / 2.0)))
+    return float(np.exp(min(0.0, rival - evidence[best])))
+
+
+def _memory(wheel: np.ndarray, gnss: np.ndarray, ahead: int) -> float:
+    """Count the values that hold as much as one independent one: of what a wheel `ahead` by so many leaves.
+
+    The squared autocorrelation of what is left, summed to both sides up to where it first is no longer positive
+    (Bartlett, 1935); never less than that of white noise of places, seen by windows of four values.
+    """
+    place = np.arange(len(gnss)) + ahead
+    inside = (place >= 0) & (place < len(wheel))
+    moved = np.where(inside, wheel[np.clip(place, 0, len(wheel) - 1)], np.nan)
+    both = np.isfinite(moved) & np.isfinite(gnss)
+    if both.sum() < 3:
+        return LEAST_MEMORY
+    mine, theirs = moved - moved[both].mean(), gnss - gnss[both].mean()
+    left = theirs - mine * (mine[both] @ theirs[both]) / max(mine[both] @ mine[both], 1e-12)
+    kept = _likeness(left, left, 0, len(left) // 2)[0][1:]
+    until = int(np.argmax(kept <= 0.0)) if (kept <= 0.0).any() else len(kept)
+    return max(LEAST_MEMORY, 1.0 + 2.0 * float((kept[:until] ** 2).sum()))
+
+
+def _speeds(
     scan_s: np.ndarray,
     wheel_m: np.ndarray,
     fix_s: np.ndarray,
     fix_m: np.ndarray,
     window_s: float,
     step_s: float,
-    within_s: tuple[float, float],
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Lags of the scan clock, whole steps from one bound to the other, and how alike the speeds are at each."""
+    """Speeds of wheel and fixes on one grid of times over both logs; NaN outside each."""
     grid = np.arange(min(scan_s[0], fix_s[0]), max(scan_s[-1], fix_s[-1]) + step_s, step_s)
     wheel = speed_on_grid(scan_s, wheel_m[:, None], grid, window_s)
     gnss = speed_on_grid(fix_s, fix_m, grid, window_s)
     gnss = np.minimum(gnss, 3.0 * np.nanpercentile(wheel, 99) + 0.05) if np.isfinite(wheel).any() else gnss
-    first, last = (int(np.clip(round(end / step_s), 1 - len(grid), len(grid) - 1)) for end in within_s)
-    return step_s * np.arange(first, last + 1), _likeness(wheel, gnss, first, last)
+    return wheel, gnss
+
+
+def _likeness_by_lag(
+    speeds: tuple[np.ndarray, np.ndarray], step_s: float, within_s: tuple[float, float]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Lags of the scan clock, whole steps from one bound to the other; at each: likeness, and values held by both."""
+    size = len(speeds[0])
+    first, last = (int(np.clip(round(end / step_s), 1 - size, size - 1)) for end in within_s)
+    return step_s * np.arange(first, last + 1), *_likeness(*speeds, first, last)
 
 
 def name_offset(offset_s: float, tolerance_s: float = 2.0) -> str:
@@ -115,8 +175,8 @@ def name_offset(offset_s: float, tolerance_s: float = 2.0) -> str:
     return ""
 
 
-def _likeness(wheel: np.ndarray, gnss: np.ndarray, first: int, last: int) -> np.ndarray:
-    """Correlation of two logs (NaN outside) at lags `first` .. `last`, each over what both logs hold there.
+def _likeness(wheel: np.ndarray, gnss: np.ndarray, first: int, last: int) -> tuple[np.ndarray, np.ndarray]:
+    """Correlate two logs (NaN outside) at lags `first` .. `last`, each over the values that both logs hold there.
 
     Masked correlation (Padfield, 2012), less where less is shared: a log that begins in a stop is not held
     against the whole stop of the other.
@@ -137,7 +197,8 @@ def _likeness(wheel: np.ndarray, gnss: np.ndarray, first: int, last: int) -> np.
     shared = total(1, 1) - mean[0] * mean[1] / count
     own, others = total(2, 0) - mean[0] ** 2 / count, total(0, 2) - mean[1] ** 2 / count
     least = LEAST_VARIANCE * count
-    return shared / np.sqrt(np.maximum(own, least) * np.maximum(others, least)) * np.sqrt(count / count.max())
+    alike = shared / np.sqrt(np.maximum(own, least) * np.maximum(others, least))
+    return alike * np.sqrt(count / count.max()), count
 
 
 def _powers(values: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

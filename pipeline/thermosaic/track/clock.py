@@ -14,6 +14,9 @@ from .logs import Logs
 from .pieces import Piece
 
 LEAST_TRUST = 0.3  # of the speeds' correlation
+MOST_CHANCE = (
+    0.01  # that the offset found is not the true one: one log of a hundred may be doubted for nothing
+)
 WORST_SIGMA_S = 0.3  # an offset known no better is not applied
 LARGEST_STEP_S = 1.0
 MOST_FIXES = 200_000  # compared at first
@@ -41,7 +44,7 @@ class Clock:
 
 
 def first_clock(logs: Logs, rig: RigSection) -> Clock:
-    """Compare the clocks to a second. `found_s` stays NaN where the motion was too steady.
+    """Compare the clocks to a second. `found_s` stays NaN where the motion was too steady or seen too shortly.
 
     Raises
     ------
@@ -53,7 +56,7 @@ def first_clock(logs: Logs, rig: RigSection) -> Clock:
     if shared <= 0:
         raise MismatchError(_apart_message(logs, stated))
     step = max(1, len(logs.fix_s) // MOST_FIXES)
-    found, trust = clocks.coarse_offset(
+    found, trust, chance = clocks.coarse_offset(
         logs.row_s,
         logs.wheel_m,
         logs.fix_s[::step],
@@ -61,7 +64,7 @@ def first_clock(logs: Logs, rig: RigSection) -> Clock:
         around_s=stated,
         fine_window_s=_finest_window_s(logs),
     )
-    if trust < LEAST_TRUST:
+    if trust < LEAST_TRUST or chance > MOST_CHANCE:
         return Clock(stated)
     return Clock(found if rig.clock_offset_s == "auto" else stated, found_s=found)
 
