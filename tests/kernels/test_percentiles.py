@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from thermosaic.kernels.percentiles import percentiles
+from thermosaic.kernels.percentiles import percentile_of_rows, percentiles
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.6.2: 12 resistivities
 NIST = np.array([
@@ -71,3 +71,21 @@ def test_an_unknown_method_is_refused():
     """The message names the methods there are."""
     with pytest.raises(ValueError, match="R-6, R-7"):
         percentiles(np.arange(5), (50,), "R-8")
+
+
+@pytest.mark.parametrize("columns", [1, 2, 3, 26])
+@pytest.mark.parametrize("percent", [0, 5, 75, 100])
+def test_percentiles_of_rows_are_numpys(columns, percent):
+    """Row by row as numpy.nanpercentile (R-7), with a third of the values NaN."""
+    rng = np.random.default_rng(columns)
+    values = rng.normal(120, 20, (300, columns)).astype(np.float32)
+    values[rng.random(values.shape) < 1 / 3] = np.nan
+    known = ~np.isnan(values).all(axis=1)
+    expected = np.nanpercentile(values[known].astype(float), percent, axis=1)
+    assert percentile_of_rows(values, percent)[known] == pytest.approx(expected, rel=1e-12)
+    assert np.isnan(percentile_of_rows(values, percent)[~known]).all()
+
+
+def test_rows_without_columns_have_no_percentile():
+    """Of nothing there is none: NaN for each row, without a warning."""
+    assert np.isnan(percentile_of_rows(np.empty((3, 0)), 75)).tolist() == [True] * 3

@@ -7,6 +7,7 @@ import itertools
 import numpy as np
 
 from ..config import LotConfig
+from ..kernels.percentiles import percentile_of_rows
 from ..model import Swath
 
 TURN_ROUND_DEG = 120.0  # heading change that means another pass (common practice, no source)
@@ -40,7 +41,7 @@ def _stamp(time_utc: np.datetime64) -> str:
 
 def _pass_starts(swath: Swath) -> list[int]:
     """Return the first line of each pass that the logs suggest."""
-    warm = np.nanpercentile(swath.temp_c[:, swath.used_spot], 75, axis=1) > WARM_C
+    warm = percentile_of_rows(swath.temp_c[:, swath.used_spot], 75) > WARM_C
     lines = np.nonzero(warm & (swath.placed > 0))[0]
     if not len(lines):
         return []

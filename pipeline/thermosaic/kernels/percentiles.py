@@ -51,3 +51,34 @@ def percentiles(values: np.ndarray, percents: tuple[float, ...], method: str) ->
             for k, place in zip(below, places, strict=True)
         ]
     )
+
+
+def percentile_of_rows(values: np.ndarray, percent: float) -> np.ndarray:
+    """Take one percentile, R-7, of each row by itself, passing over NaN.
+
+    All rows at once: `numpy.nanpercentile` goes row by row, many seconds for the lines of a day.
+
+    Parameters
+    ----------
+    values : float array (row, column)
+    percent : float
+        From 0 to 100.
+
+    Returns
+    -------
+    float64 array (row); NaN where a row has no number.
+
+    Examples
+    --------
+    >>> percentile_of_rows(np.array([[4.0, 1.0, 2.0], [np.nan, 8.0, 4.0]]), 75).tolist()
+    [3.0, 7.0]
+    """
+    if values.shape[1] == 0:
+        return np.full(len(values), np.nan)
+    ordered = np.sort(values.astype(np.float64), axis=1)  # NaN comes last
+    last = np.maximum(np.count_nonzero(~np.isnan(ordered), axis=1) - 1, 0)
+    place = percent / 100 * last
+    below = place.astype(np.intp)
+    row = np.arange(len(values))
+    low, high = ordered[row, below], ordered[row, np.minimum(below + 1, last)]
+    return low + (place - below) * (high - low)
