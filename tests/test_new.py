@@ -80,6 +80,17 @@ def test_what_is_missing_is_listed_with_unit_range_and_why(folder):
     assert not (folder / "lot.toml").exists()
 
 
+def test_ranges_are_told_in_the_units_of_the_lot():
+    """A lot delivered in US units is asked in feet and refused in feet: 30 m are 98.43 ft (0.3048 m, exact)."""
+    asked = questions.open_questions({"delivery": {"units": "us"}}, None, {})
+    expects = {question.key_text: question.expects for question in asked}
+    assert 'with its unit, -98.4 .. 98.4 ft, like "78 in ahead"' in expects["rig.antenna_forward"]
+    key, labels = ("rig", "antenna_forward"), StationLabels("100 ft")
+    with pytest.raises(ValueError, match=r"allowed range -98\.4 \.\. 98\.4 ft"):
+        questions.read_answer(key, "99 ft ahead", labels, "us")
+    assert questions.read_answer(key, "98.4 ft ahead", labels, "us") == "98.4 ft ahead"
+
+
 def test_questions_are_asked_by_place_and_wrong_answers_again(folder):
     """A person is asked place by place; a wrong answer is refused with its reason and asked again."""
     typed = [

@@ -83,7 +83,9 @@ def _with_pair(answers: dict[str, Any], pair: str) -> dict[str, Any]:
         raise ConfigError(f'--set "{pair}": write KEY=VALUE, like --set lot.lane=1')
     try:
         return questions.with_answer(
-            answers, key, questions.read_answer(key, value, questions.labels_of(answers))
+            answers,
+            key,
+            questions.read_answer(key, value, questions.labels_of(answers), questions.units_of(answers)),
         )
     except KeyError:
         raise ConfigError(
@@ -139,7 +141,7 @@ def _ask(answers: dict[str, Any], pattern: Any, proposals: dict[str, Any], folde
             place = question.place
             click.echo(f"\n== {place} ==", err=True)
             click.echo(f"{questions.PLACES[place]}\n", err=True)
-        value = _answer(question, questions.labels_of(answers), folder)
+        value = _answer(question, answers, folder)
         passed.add(question.key)
         if value is None:
             proposals = {key: item for key, item in proposals.items() if key != question.key_text}
@@ -147,8 +149,10 @@ def _ask(answers: dict[str, Any], pattern: Any, proposals: dict[str, Any], folde
             answers = questions.with_answer(answers, question.key, value)
 
 
-def _answer(question: Any, labels: Any, folder: Path) -> Any:
+def _answer(question: Any, answers: dict[str, Any], folder: Path) -> Any:
     from . import new_lots, questions
+
+    reader = questions.labels_of(answers), questions.units_of(answers)
 
     optional = "" if question.required else "  (optional: - leaves it out)"
     click.echo(f"{question.key_text}: {question.meaning}{optional}", err=True)
@@ -165,7 +169,7 @@ def _answer(question: Any, labels: Any, folder: Path) -> Any:
             click.echo("    an answer is needed here", err=True)
             continue
         try:
-            value = questions.read_answer(question.key, text, labels)
+            value = questions.read_answer(question.key, text, *reader)
             new_lots.require_known(question.key, value, folder)
             return value
         except ValueError as error:

@@ -5,7 +5,7 @@ answer typed by a person is read, how an agency's naming pattern makes the lot's
 written. No file is opened and nothing is asked here. Other rooms take what this page names.
 """
 
-from .answers import answer_of, labels_of, merged, with_answer
+from .answers import answer_of, labels_of, merged, units_of, with_answer
 from .asked import PLACES, Question, expected, open_questions, read_answer
 from .lot_file import lot_text, toml_value
 from .names import agency_problems, proposed_name
@@ -23,5 +23,6 @@ __all__ = [
     "proposed_name",
     "read_answer",
     "toml_value",
+    "units_of",
     "with_answer",
 ]

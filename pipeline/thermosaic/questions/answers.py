@@ -42,6 +42,11 @@ def merged(first: dict[str, Any], second: dict[str, Any]) -> dict[str, Any]:
     return result
 
 
+def units_of(answers: dict[str, Any]) -> str:
+    """Units that ranges are shown in: the delivery's, as far as the answers tell."""
+    return "us" if answer_of(answers, ("delivery", "units")) == "us" else "si"
+
+
 def labels_of(answers: dict[str, Any]) -> StationLabels:
     """How stations are written, as far as the answers tell."""
     units = answer_of(answers, ("delivery", "units"))

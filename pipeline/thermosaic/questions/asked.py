@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import tomllib
 from collections.abc import Iterator
@@ -12,8 +13,9 @@ from typing import Any
 from pydantic import ValidationError
 
 from ..config import SIDE_FILES, AgencyPattern
-from ..units import StationLabels
-from .answers import answer_of, labels_of
+from ..delivery import deliver, unit_in_text
+from ..units import FOOT_M, StationLabels
+from .answers import answer_of, labels_of, units_of
 from .keys import Key, adapter_of, field_of
 from .names import proposed_name
 
@@ -132,7 +134,7 @@ def _of_lot(
         if several and (key[0] == "scanner" or text == "files.scan"):
             continue
         needed = required or text in named or (text == "crs.alignment" and _says_wgs_84(answers))
-        yield question_of(place, key, why, needed, proposals.get(text), labels_of(answers))
+        yield question_of(place, key, why, needed, proposals.get(text), labels_of(answers), units_of(answers))
 
 
 def _says_wgs_84(answers: dict[str, Any]) -> bool:
@@ -147,7 +149,9 @@ def _of_mark(answers: dict[str, Any]) -> Iterator[Question]:
     usual = {"at": "first line", "point": "screed", "distance": "0 ft"}
     for name, why in _MARK:
         if answer_of(answers, ("mark", 0, name)) is None:
-            yield question_of("road", ("mark", 0, name), why, True, usual.get(name), labels_of(answers))
+            yield question_of(
+                "road", ("mark", 0, name), why, True, usual.get(name), labels_of(answers), units_of(answers)
+            )
     if answer_of(answers, ("stationing", "direction")) is None:
         why = "whether stations rise or fall as the paver goes"
         yield question_of("road", ("stationing", "direction"), why, True, None, labels_of(answers))
@@ -178,15 +182,33 @@ def _name_question(answers: dict[str, Any], agency: AgencyPattern | None) -> Ite
 
 
 def question_of(
-    place: str, key: Key, why: str, required: bool, proposal: Any, labels: StationLabels
+    place: str, key: Key, why: str, required: bool, proposal: Any, labels: StationLabels, units: str = "si"
 ) -> Question:
     """Make the question of a key of lot.toml from its own description, unit and range."""
     info = field_of(key)
-    return Question(place, key, info.description or "", why, expected(key, labels), proposal, required)
+    return Question(place, key, info.description or "", why, expected(key, labels, units), proposal, required)
 
 
-def expected(key: Key, labels: StationLabels) -> str:
-    """Say in a few words what a key takes: unit, allowed range, words, an example."""
+def range_in_units(text: str, units: str) -> str:
+    """Write the allowed ranges in a text in a delivery's units, rounded inwards to three digits.
+
+    >>> range_in_units("outside the allowed range -30 .. 30 m", "us")
+    'outside the allowed range -98.4 .. 98.4 ft'
+    """
+
+    def written(found: re.Match[str]) -> str:
+        name = _RANGES[found[3]]
+        ends = [float(deliver(float(end), name, units, FOOT_M)) for end in found.group(1, 2)]
+        steps = [10.0 ** (math.floor(math.log10(abs(end))) - 2) if end else 1.0 for end in ends]
+        low = math.ceil(ends[0] / steps[0] - 1e-9) * steps[0]
+        high = math.floor(ends[1] / steps[1] + 1e-9) * steps[1]
+        return f"{low:.6g} .. {high:.6g} {unit_in_text(name, units)}"
+
+    return text if units == "si" else _RANGE.sub(written, text)
+
+
+def expected(key: Key, labels: StationLabels, units: str = "si") -> str:
+    """Say in a few words what a key takes: unit, allowed range in those of the delivery, words, an example."""
     schema = adapter_of(key).json_schema()
     if "anyOf" in schema:
         schema = next(item for item in schema["anyOf"] if item.get("type") != "null") | {
@@ -196,7 +218,8 @@ def expected(key: Key, labels: StationLabels) -> str:
         return " or ".join(json.dumps(word) for word in schema["enum"])
     text = ".".join(str(part) for part in key if isinstance(part, str))
     if "$comment" in schema:
-        return f'with its unit, {schema["$comment"]}, like "{_LIKE.get(text, schema["examples"][0])}"'
+        between = range_in_units(schema["$comment"], units)
+        return f'with its unit, {between}, like "{_LIKE.get(text, schema["examples"][0])}"'
     if "minimum" in schema and "maximum" in schema:
         return f"{schema['minimum']:g} .. {schema['maximum']:g}"
     if key[-1] in ("station", "start"):
@@ -204,6 +227,11 @@ def expected(key: Key, labels: StationLabels) -> str:
     return _EXPECTED.get(text, _example(schema))
 
 
+_RANGES = {  # a name in each unit that ranges are given in and deliveries differ in
+    "m": "range_m", "m2": "range_m2", "m/s": "range_mps", "degC": "range_c",
+    "degC of difference": "range_delta_c",
+}  # fmt: skip
+_RANGE = re.compile(r"(-?[0-9.e+-]+) \.\. (-?[0-9.e+-]+) (degC of difference|degC|m/s|m2|m)(?![\w/])")
 _LIKE = {
     "lot.thickness": "2 in", "lot.paved_width": "12 ft", "rig.antenna_forward": "78 in ahead",
     "rig.antenna_right": "4 in left", "rig.antenna_up": "11 ft", "rig.screed_forward": "3 ft ahead",
@@ -235,7 +263,7 @@ def _example(schema: dict[str, Any]) -> str:
     return f"like {json.dumps(examples[0])}" if examples else "text"
 
 
-def read_answer(key: Key, text: str, labels: StationLabels) -> Any:
+def read_answer(key: Key, text: str, labels: StationLabels, units: str = "si") -> Any:
     """Turn what a person typed into the value that stands in lot.toml.
 
     Raises
@@ -251,7 +279,8 @@ def read_answer(key: Key, text: str, labels: StationLabels) -> Any:
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         cause = first.get("ctx", {}).get("error")
-        raise ValueError(str(cause) if cause else f'"{text}" is not {expected(key, labels)}') from None
+        said = str(cause) if cause else f'"{text}" is not {expected(key, labels)}'
+        raise ValueError(range_in_units(said, units)) from None
     return value
 
 
