@@ -341,6 +341,30 @@ def hand_in(
 
 
 @app.command()
+@click.argument("results", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "-o", "--output", "out", type=click.Path(path_type=Path), required=True, help="Folder of the comparison."
+)
+@click.option("--overwrite", is_flag=True, help="Replace an older comparison.")
+def compare(results: tuple[Path, ...], out: Path, overwrite: bool) -> None:
+    """Compare lifts in space: cold zones over cold zones, stops over stops, classes side by side.
+
+    RESULTS are published results; the first is compared with each of the others, in its map, units and
+    stations. Each count stands beside what chance gives, found by shifting one lot along the other. A
+    coincidence is a place to look, not a cause.
+
+    \b
+    Example, after the demonstration:
+      thermosaic compare demo_result/LBR-L1-20260514 demo_result/LBR-L2-20260516 -o compared
+    """
+    from .beside import compare as compare_results
+
+    for sentence in compare_results(results, out, overwrite):
+        click.echo(sentence)
+    click.echo(f"Comparison: {out}")
+
+
+@app.command()
 @click.option(
     "-o", "--output", "folder", type=click.Path(path_type=Path), required=True, help="Folder for the results."
 )

@@ -339,6 +339,95 @@ LINES = Table("lines", None, "One row a scan line with readings on the mat: its 
     Column("placed", "text", "How the line got its position", ("fixes", "by_wheel")),
 ))  # fmt: skip
 
+_BETWEEN = (
+    Column("feature_uid", "text", "lots:layer:number", added=True),
+    Column("lot_id", "text", "Lot: of two lifts the upper"),
+    Column("other_lot_id", "text", "Lot that it is compared with"),
+)
+_WHERE = (
+    Column("pass_id", "text", "Paver pass of the first lot named, whose stations and offsets these are"),
+    *_RANGE,
+)
+COMPARED_KINDS = ("zone", "stop")
+
+
+def _by_chance(stem: str, what: str) -> tuple[Column, ...]:
+    """A number observed, and what it is when one lot is shifted along the other."""
+    name = stem.removesuffix("_frac")
+    end = "_frac" if stem != name else ""
+    return (
+        Column(stem, "float64", what),
+        Column(f"{name}_expected{end}", "float64", "Mean of that over the shifts: what chance gives"),
+        Column(f"{name}_low{end}", "float64", "Lower end of the middle 95 % of the shifts"),
+        Column(f"{name}_high{end}", "float64", "Upper end of it"),
+        Column(f"{name}_reached_frac", "float64", "Share of the shifts with as much or more"),
+    )
+
+
+COMMON_MAT = Table("common_mat", "MultiPolygon", "Mat that both lots cover, and what chance would give there", (
+    *_BETWEEN,
+    Column("lift", "int32", "Lift of the lot, counted from the bottom"),
+    Column("other_lift", "int32", "Lift of the other"),
+    *_RANGE,
+    Column("area_m2", "float64", "Ground area"),
+    Column("cell_m", "float64", "Cell over which readings are averaged: that of the rule's statistic"),
+    Column("cell_count", "int64", "Cells that hold readings of both"),
+    Column("sigma_m", "float64", "Typical position sigma of both together, with the coordinate operation"),
+    Column("shift_count", "int32", "Shifts along station that chance is judged by"),
+    Column("zone_count", "int32", "Cold zones of the lot on common mat"),
+    Column("other_zone_count", "int32", "Cold zones of the other there"),
+    *_by_chance("zones_on", "Cold zones of the lot that lie over one of the other, within two sigmas"),
+    *_by_chance("overlap_frac", "Share of the area of its cold zones that lies over one of the other"),
+    Column("stop_count", "int32", "Stops of the lot on common mat"),
+    Column("other_stop_count", "int32", "Stops of the other there"),
+    *_by_chance("stops_on", "Stops of the lot at one of the other, within two sigmas"),
+    *_by_chance("correlation", "Correlation of both lots' deficits over the common cells"),
+    Column("effective_count", "float64", "Independent cells that would scatter by chance as much as the shifts"),
+))  # fmt: skip
+COINCIDENCES = Table("coincidences", "MultiPolygon", "Places of one lot over places of the other: to look at", (
+    *_BETWEEN,
+    Column("kind", "text", "What lies over its like", COMPARED_KINDS),
+    Column("number", "int32", "Its number in its lot"),
+    Column("other_number", "int32", "Number of the other in its lot"),
+    *_WHERE,
+    Column("offset_from_m", "float64", "Smaller offset, right of the line positive looking upstation"),
+    Column("offset_to_m", "float64", "Larger offset"),
+    Column("overlap_m2", "float64", "Ground area of the overlap"),
+    Column("overlap_frac", "float64", "Share of its own area"),
+    Column("other_overlap_frac", "float64", "Share of the other's area"),
+    Column("distance_m", "float64", "Between nearest edges, 0 where they overlap"),
+    Column("reach_m", "float64", "Twice the combined position sigma: as far as they may lie apart"),
+    Column("deficit_max_delta_c", "float64", "Largest deficit of the zone"),
+    Column("other_deficit_max_delta_c", "float64", "Largest deficit of the other"),
+    Column("duration_s", "float64", "Time standing at the stop"),
+    Column("other_duration_s", "float64", "Time standing at the other"),
+))  # fmt: skip
+PLACES = Table("places", "MultiPolygon", "Every cold zone and stop on common mat, with the nearest of the other lot", (
+    *_BETWEEN,
+    Column("kind", "text", "What it is", COMPARED_KINDS),
+    Column("number", "int32", "Its number in its lot"),
+    *_WHERE,
+    Column("nearest_number", "int32", "Number of the nearest in the other lot"),
+    Column("nearest_m", "float64", "Between nearest edges, 0 where they overlap"),
+    Column("coincides", "bool", "Nearer than twice the combined position sigma"),
+    Column("position_sigma_m", "float64", "Its position sigma, one standard deviation"),
+))  # fmt: skip
+PROFILE_PAIRS = Table("profile_pairs", "MultiPolygon", "Profiles of both lots side by side, cut where either ends", (
+    *_BETWEEN,
+    Column("profile_id", "int32", "Profile of the lot"),
+    Column("other_profile_id", "int32", "Profile of the other"),
+    *_WHERE,
+    Column("common_frac", "float64", "Share of the profile's area that they have in common"),
+    Column("other_common_frac", "float64", "Share of the other's area"),
+    Column("profile_class", "text", "Class word of its rule, or insufficient"),
+    Column("other_profile_class", "text", "Class word of the other"),
+    Column("differential_delta_c", "float64", "Temperature differential"),
+    Column("other_differential_delta_c", "float64", "Temperature differential of the other"),
+    Column("borderline", "bool", "Its margin is inside the instrument's accuracy"),
+    Column("other_borderline", "bool", "The other's is"),
+))  # fmt: skip
+COMPARED = (COMMON_MAT, PROFILE_PAIRS, PLACES, COINCIDENCES)
+
 
 def markdown(table: Table) -> str:
     """Write a table's columns as Markdown, as the README shows them.

@@ -25,11 +25,13 @@ DECIMALS = {
 }  # fmt: skip
 
 
-def write_tables(layers: dict[str, gpd.GeoDataFrame], folder: Path) -> list[Path]:
+def write_tables(
+    layers: dict[str, gpd.GeoDataFrame], folder: Path, names: tuple[str, ...] = NAMES
+) -> list[Path]:
     """Write the tables of layers as delivered into folder/tables; return the paths in order."""
     (folder / FOLDER).mkdir(exist_ok=True)
     written = []
-    for name in NAMES:
+    for name in names:
         path = folder / FOLDER / f"{name}.csv"
         with path.open("w", encoding="utf-8", newline="") as file:
             csv.writer(file).writerows(_rows(layers[name]))
@@ -69,10 +71,12 @@ def _safe_text(text: str) -> str:
     return f"'{text}" if text.startswith(FORMULA_STARTS) or text.lstrip().startswith(FORMULA_STARTS) else text
 
 
-def check_tables(layers: dict[str, gpd.GeoDataFrame], folder: Path) -> list[str]:
+def check_tables(
+    layers: dict[str, gpd.GeoDataFrame], folder: Path, names: tuple[str, ...] = NAMES
+) -> list[str]:
     """Read the tables back with the csv module and compare them with the layers; return what differs."""
     found = []
-    for name in NAMES:
+    for name in names:
         path = folder / FOLDER / f"{name}.csv"
         try:
             with path.open(encoding="utf-8", newline="") as file:

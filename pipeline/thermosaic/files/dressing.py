@@ -107,15 +107,24 @@ def _dress(frame: gpd.GeoDataFrame, table: Table, record: LotRecord) -> gpd.GeoD
         if c.added
     }
     values |= added
-    foot_m = delivery_foot_m(crs)
-    columns = {
-        delivered_name(c.name, units): _column(_delivered(values[c.name], c, units, foot_m), c.dtype)
-        for c in table.columns
-    }
-    geometry = _to_crs_units(np.asarray(frame.geometry), str(table.geometry), unit_factor(crs))
+    columns = _columns(values, table, units, delivery_foot_m(crs))
+    geometry = to_crs_units(np.asarray(frame.geometry), str(table.geometry), unit_factor(crs))
     dressed = gpd.GeoDataFrame(columns, geometry=geometry, crs=crs)
     delivered_table(table, units).check(dressed)
     return dressed
+
+
+def column_values(frame: pd.DataFrame, table: Table, units: str, foot_m: float) -> dict[str, Any]:
+    """Columns of a frame that has them all already, by their names in a delivery, in its units."""
+    values = {column.name: _typed(frame[column.name], column.dtype) for column in table.columns}
+    return _columns(values, table, units, foot_m)
+
+
+def _columns(values: dict[str, Any], table: Table, units: str, foot_m: float) -> dict[str, Any]:
+    return {
+        delivered_name(c.name, units): _column(_delivered(values[c.name], c, units, foot_m), c.dtype)
+        for c in table.columns
+    }
 
 
 def _typed(values: Any, dtype: str) -> Any:
@@ -186,7 +195,7 @@ def _speed_band(speed_mps: np.ndarray, record: LotRecord) -> np.ndarray:
     return np.where(np.isfinite(speed), bands, None)
 
 
-def _to_crs_units(geometries: np.ndarray, kind: str, factor: float) -> np.ndarray:
+def to_crs_units(geometries: np.ndarray, kind: str, factor: float) -> np.ndarray:
     """Divide metres by the CRS's unit factor; single parts become multi parts, empty geometries None."""
     scaled = np.array(geometries, dtype=object)
     scaled[shapely.is_empty(scaled)] = None

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from types import SimpleNamespace
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from ...config import ZoneRule
-from ...findings.readings import PassReadings, row_cells
-from ...findings.zones import ColdField, cold_field
+from ...findings.refound import field_again
+from ...findings.zones import ColdField
 from ...kernels import blobs, cells
 from .readings import left_out, logged, reading_rows
 from .steps import Fact, Published, Step, equal, taken
@@ -101,54 +98,9 @@ def _field(
     published: Published, spots: pd.DataFrame, pass_id: str
 ) -> tuple[ColdField, np.ndarray, np.ndarray]:
     """Field of a pass from its published readings; line and spot of each reading in the field's block."""
-    lines, line = np.unique(spots["line"].to_numpy(), return_inverse=True)
-    columns, spot = _across(spots, published.quality["mat_frames"][pass_id]["travel"])
-    shape = (len(lines), len(columns))
-    reason = spots["dropped_reason"].astype(object).fillna("").to_numpy()
-
-    def block(values: np.ndarray, empty: Any) -> np.ndarray:
-        filled = np.full(shape, empty, values.dtype)
-        filled[line, spot] = values
-        return filled
-
-    row = block(np.ones(len(spots), bool), False)
-    frame_m = block(spots["station_m"].to_numpy(float) - published.zero_m(pass_id), np.nan)
-    offset_m = block(spots["offset_m"].to_numpy(np.float32), np.nan)
-    temp_c = block(spots["temp_c"].to_numpy(np.float32), np.nan)
-    usable = block(~np.isin(reason, ("no_reading", "bad_spot", "second_look")), False)
-    first_look = block(reason != "second_look", False).any(axis=1)
-    rule = ZoneRule.model_construct(**published.rules["zone"])
-    everything = (slice(None), slice(None))
-    index = row_cells(frame_m, offset_m, row, rule.cell_m)
-    readings = PassReadings(
-        mat=None, line=np.arange(shape[0]), spot=np.arange(shape[1]), place=everything, row=row,
-        usable=usable & np.isfinite(temp_c), temp_c=temp_c, frame_m=frame_m, offset_m=offset_m, cells=index,
-    )  # type: ignore[arg-type]  # fmt: skip
-    age = block(spots["look_age_s"].to_numpy(float), np.nan)
-    with np.errstate(invalid="ignore"):
-        aged = (age > published.rules["window"]["look_age_s"]).any(axis=1)
-    travelled = np.abs(np.nanmedian(frame_m, axis=1) - np.nanmedian(frame_m[0]))
-    layout = SimpleNamespace(pitch_m=_pitches(offset_m), on_mat=np.ones(shape[1], bool))
-    swath = SimpleNamespace(
-        first_look=first_look, distance_m=np.maximum.accumulate(travelled), layouts=(layout,)
-    )
+    travel = published.quality["mat_frames"][pass_id]["travel"]
     target_c = published.config["lot"]["laydown_target_c"]
-    return cold_field(readings, swath, rule, aged, target_c), line, spot  # type: ignore[arg-type]
-
-
-def _across(spots: pd.DataFrame, travel: str) -> tuple[np.ndarray, np.ndarray]:
-    """Spot numbers from left to right in travel, and the place of each reading among them."""
-    numbers, spot = np.unique(spots["spot"].to_numpy(), return_inverse=True)
-    offset_m = np.bincount(spot, spots["offset_m"].to_numpy(float)) / np.bincount(spot)
-    order = np.argsort(offset_m if travel == "upstation" else -offset_m)
-    return numbers[order], np.argsort(order)[spot]
-
-
-def _pitches(offset_m: np.ndarray) -> np.ndarray:
-    """Ends of each spot's pitch (spot, 2): half way to its neighbours."""
-    middle = np.nanmedian(offset_m, axis=0)
-    step = np.abs(np.gradient(middle)) if len(middle) > 1 else np.ones(1)
-    return np.column_stack((middle - step / 2, middle + step / 2))
+    return field_again(spots, travel, published.zero_m(pass_id), published.rules, target_c)
 
 
 def _reading_step(published: Published, found: _Found) -> Step:
