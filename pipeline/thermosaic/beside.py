@@ -458,8 +458,9 @@ def _lift_sheet(
     met = found.frames["coincidences"]
     met = met[met["pass_id"] == field.line.pass_id]
     units = first.measures.delivery
+    over = "over" if words[0] == "upper" else "and"
     return LiftSheet(
-        title=f"{found.one.lot_id} over {found.other.lot_id}", stretch_m=field.stretch_m,
+        title=f"{found.one.lot_id} {over} {found.other.lot_id}", stretch_m=field.stretch_m,
         corner_m=(field.line.zero_m + field.col0 * field.cell_m, field.row0 * field.cell_m), cell_m=field.cell_m,
         profile_m=float(first.config["rules"]["profile"]["length_m"]), strips=strips,
         links=tuple(

@@ -196,6 +196,7 @@ def _operation(pair: Pair) -> str:
 def statements(pair: Pair) -> list[Sentence]:
     """What was found between two lots, in plain sentences, each number beside what chance gives."""
     row, to = pair.numbers, pair.sheets[0].measures
+    over = "over" if row["lift"] != row["other_lift"] else "at"
     said = [
         tell(
             "{lot} (lift {lift}) and {other} (lift {other_lift}) have {area_m2:,.1f} of mat in common, station {low} "
@@ -204,24 +205,28 @@ def statements(pair: Pair) -> list[Sentence]:
             area_m2=row["area_m2"], low=to.station(row["station_from_m"]), high=to.station(row["station_to_m"]),
             sigma_m=row["sigma_m"],
         ),
-        _counted(row, "zones_on", "{count:.0f} of {all} cold zones of {lot} over one of the {others} of {other}",
-                 ("zone_count", "other_zone_count")),
+        _counted(row, "zones_on", f"{{count:.0f}} of {{all}} cold zones of {{lot}} {over} one of the {{others}} of "
+                 "{other}", ("zone_count", "other_zone_count")),
     ]  # fmt: skip
     if row["zone_count"]:
         said.append(
-            f"{row['overlap_frac']:.1%} of the area of its cold zones over one of the other"
+            f"{row['overlap_frac']:.1%} of the area of its cold zones {over} one of the other"
             + _held(row, "overlap", "_frac", "{:.1%}")
         )
     said.append(_counted(row, "stops_on", "{count:.0f} of {all} stops of {lot} at one of the {others} of {other}",
                          ("stop_count", "other_stop_count")))  # fmt: skip
     if np.isfinite(row["correlation"]):
-        said.append(tell(
-            "deficits of both below their own mats correlate by {r:+.2f} over cells of {cell_m:.3f}{held}", cell_m=row["cell_m"],
-            r=row["correlation"], held=_held(row, "correlation", "", "{:+.2f}") + (
-                f"; {row['cell_count']:,} cells scatter like {row['effective_count']:,.0f} independent ones"
-                if np.isfinite(row["effective_count"]) else ""),
-        ))  # fmt: skip
+        said.append(_correlated(row))
     return [text if isinstance(text, Sentence) else together([text]) for text in said]
+
+
+def _correlated(row: pd.Series) -> Sentence:
+    alone = f"; {row['cell_count']:,} cells scatter like {row['effective_count']:,.0f} independent ones"
+    return tell(
+        "deficits of both below their own mats correlate by {r:+.2f} over cells of {cell_m:.3f}{held}{alone}",
+        cell_m=row["cell_m"], r=row["correlation"], held=_held(row, "correlation", "", "{:+.2f}"),
+        alone=alone if np.isfinite(row["effective_count"]) else "",
+    )  # fmt: skip
 
 
 def _counted(row: pd.Series, name: str, template: str, counts: tuple[str, str]) -> str:

@@ -198,7 +198,9 @@ def _calls(axes: Axes, sheet: LiftSheet, row: tuple[float, float], at: Placing) 
     for link in sheet.links:
         if row[0] <= link.station_m <= row[1]:
             colour = ZONE if link.kind == "zone" else STOP
-            axes.plot([at(link.station_m)] * 2, (UPPER_IN[0], LOWER_IN[1]), color=colour, linewidth=2.4, zorder=7)
+            axes.plot(
+                [at(link.station_m)] * 2, (UPPER_IN[0], LOWER_IN[1]), color=colour, linewidth=2.4, zorder=7
+            )
 
 
 def _legend(axes: Axes, sheet: LiftSheet) -> None:
