@@ -18,7 +18,7 @@ import rasterio
 import shapely
 
 import builders
-from thermosaic import beside, synthetic
+from thermosaic import comparing, synthetic
 from thermosaic.cli import main
 from thermosaic.errors import ConfigError, MismatchError, ProductError
 from thermosaic.files.csv_tables import FOLDER
@@ -83,7 +83,7 @@ def results(
 def compared(results: tuple[Path, Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Give the published comparison."""
     out = tmp_path_factory.mktemp("out") / "compared"
-    beside.compare(results, out)
+    comparing.compare(results, out)
     return out
 
 
@@ -148,7 +148,7 @@ def test_deficits_and_not_temperatures_are_compared(lots, compared) -> None:
 
 def test_the_first_named_gives_map_and_units(results, compared, tmp_path) -> None:
     """Named first, the upper lift gives feet and degF; what coincides and how much stays the same."""
-    beside.compare(results[::-1], tmp_path / "us")
+    comparing.compare(results[::-1], tmp_path / "us")
     us, si = (_layer(folder, "coincidences").iloc[0] for folder in (tmp_path / "us", compared))
     assert _layer(tmp_path / "us", "common_mat").crs == pyproj.CRS("EPSG:6453")
     foot_m = pyproj.CRS("EPSG:6453").axis_info[0].unit_conversion_factor
@@ -192,7 +192,7 @@ def test_manifest_names_what_was_compared(results, compared) -> None:
 
 def test_same_results_same_bytes(results, compared, tmp_path) -> None:
     """Made again, every file of a comparison has the same bytes."""
-    beside.compare(results, tmp_path / "again")
+    comparing.compare(results, tmp_path / "again")
     for path in sorted(compared.rglob("*")):
         if path.is_file():
             assert (tmp_path / "again" / path.relative_to(compared)).read_bytes() == path.read_bytes(), (
@@ -244,10 +244,10 @@ def test_a_shifted_frame_is_brought_back(results) -> None:
         .centroid.distance(sheet.frames["mat"].geometry.union_all().centroid)
     )
     assert 1.0 < off < 2.0
-    operation, sigma_m = beside._onto(sheet, moved)
+    operation, sigma_m = comparing._onto(sheet, moved)
     assert "ballpark" not in operation.name.lower()
     assert sigma_m == operation.accuracy_m <= 0.1  # EPSG gives this one as exact: the frame is defined by it
-    back = beside._on_map(moved, "cold_zones", operation)
+    back = comparing._on_map(moved, "cold_zones", operation)
     apart = shapely.hausdorff_distance(back, np.asarray(sheet.frames["cold_zones"].geometry))
     assert apart.max() < 1e-3
 
@@ -257,8 +257,8 @@ def test_epochs_far_apart_are_refused(results) -> None:
     sheet = read_sheet(results[0])
     late = _moved(sheet, 2026.4)
     with pytest.raises(MismatchError, match=r"epochs 2026\.40 and 2021\.40"):
-        beside._onto(_moved(sheet, 2021.4), late)
-    assert beside._onto(_moved(sheet, 2026.0), late)[1] == pytest.approx(0.04, abs=1e-6)
+        comparing._onto(_moved(sheet, 2021.4), late)
+    assert comparing._onto(_moved(sheet, 2026.0), late)[1] == pytest.approx(0.04, abs=1e-6)
 
 
 def test_frames_that_no_operation_joins_are_refused(results) -> None:
@@ -266,7 +266,7 @@ def test_frames_that_no_operation_joins_are_refused(results) -> None:
     sheet = read_sheet(results[0])
     vague = replace(sheet, crs=pyproj.CRS("EPSG:32611"))  # plain WGS 84, a family of frames
     with pytest.raises(MismatchError, match="cannot be laid over"):
-        beside._onto(sheet, vague)
+        comparing._onto(sheet, vague)
 
 
 FAULTS: dict[str, tuple[Callable[[Path, Path], tuple[Path, ...]], type, str]] = {
@@ -282,7 +282,7 @@ def test_what_cannot_be_compared_is_said(fault, results, tmp_path) -> None:
     """Each is refused in plain words, and nothing is written."""
     choose, error, words = FAULTS[fault]
     with pytest.raises(error, match=words):
-        beside.compare(choose(*results), tmp_path / "out")
+        comparing.compare(choose(*results), tmp_path / "out")
     assert not (tmp_path / "out").exists()
 
 
@@ -295,7 +295,7 @@ def test_a_changed_result_is_refused(results, tmp_path) -> None:
             item["sha256"] = "0" * 64
     (spoilt / "manifest.json").write_text(json.dumps(listed))
     with pytest.raises(ProductError, match=r"spots\.parquet: is not what"):
-        beside.compare((spoilt, results[1]), tmp_path / "out")
+        comparing.compare((spoilt, results[1]), tmp_path / "out")
     assert not (tmp_path / "out").exists()
 
 

@@ -8,24 +8,17 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import shapely
 
 from .config import LotConfig, RigSection, SpotsByAngle
-from .datum import Operation, decimal_year, own_lon_lat, pin_operation, unit_factor
-from .delivery import Reader, in_units, tell
-from .errors import ConfigError, InputError, MismatchError
-from .files import compared
+from .datum import pin_operation, unit_factor
+from .delivery import Reader, tell
+from .errors import ConfigError, InputError
 from .files.catalogue import load_rig
 from .files.evidence import write_evidence
 from .files.logs import count_spots, read_fixes, read_scan
 from .files.manifest import sha256_of
-from .files.parquet import SPOTS_FILE, read_columns
-from .files.ramp import ColourRamp
 from .files.rig_drawings import draw_agreement, draw_antenna, draw_reach
 from .files.rig_tables import read_reference, read_sightings, read_wheel_runs, units_written
-from .files.sheets.lift_sheet import LiftSheet, Link, Strip
-from .files.sheets.lot_sheet import LotSheet, read_sheet
-from .findings.refound import field_again
 from .kernels.polyline import place
 from .model import EquipmentCheck, LotInputs
 from .opening import load_config
@@ -42,7 +35,6 @@ from .studies.check_thermometer import (
     match_readings,
 )
 from .studies.check_wheel import WheelFinding, check_wheel
-from .studies.compare_lifts import Along, Comparison, Lift, Line, Readings, compare_lifts
 from .studies.explain.logs import Logs, log_step
 from .studies.explain.steps import Explanation
 from .studies.place_sightings import place_sightings
@@ -52,14 +44,6 @@ from .values import duration
 ANTENNA_ROUNDS, ANTENNA_CLOSE_M = 4, 1e-3
 LONGEST_ALIKE_S = 300.0  # errors of two passes are not taken as alike for longer (common practice, no source)
 SURVEYED_M = 0.02  # of a mark's surveyed place where none is given (common practice, no source)
-FASTEST_PLATE_M_A = (
-    0.1  # metres a year that ground moves in a frame that does not go with it, at most (DeMets 2010)
-)
-READ_COLUMNS = (
-    "line", "spot", "pass_id", "look_age_s", "easting_m", "northing_m", "station_m", "offset_m", "temp_c",
-    "dropped_reason",
-)  # fmt: skip
-OFF_ENDS = {"si": (-35.0, 10.0), "us": (-60.0, 20.0)}  # degC, degF against the own mat: ends of the colours
 SI = Reader()
 
 
@@ -375,226 +359,6 @@ def rig_reach(
     if drawing is not None:
         draw_reach(drawing, found.spots, height, (scanner.mat_left_m, scanner.mat_right_m), reader)
     return found
-
-
-def compare(results: tuple[Path, ...], out: Path, overwrite: bool = False) -> tuple[str, ...]:
-    """Compare the first result with each of the others in space, and publish what was found as a folder.
-
-    Parameters
-    ----------
-    results : tuple of Path
-        Published results; map, units, cell, stations and labels are those of the first.
-    out : Path
-        Folder to publish, whole or not at all.
-
-    Returns
-    -------
-    tuple of str
-        What was found, in plain sentences, in the units of the first.
-
-    Raises
-    ------
-    ConfigError
-        Fewer than two results, one of them twice, no folder, or `out` exists.
-    MismatchError
-        Maps that cannot be brought together, or no mat in common.
-    ProductError
-        A result that is not whole, or a product that fails its check.
-    """
-    if len(results) < 2:
-        raise ConfigError(
-            "compare: name two results or more, like: compare lift1_result lift2_result -o compared"
-        )
-    for path in results:
-        open_result(path)
-    sheets = [read_sheet(Path(path)) for path in results]
-    ids = [sheet.config["lot"]["id"] for sheet in sheets]
-    if len(set(ids)) < len(ids):
-        raise ConfigError(f"compare: a lot is named twice: {', '.join(ids)}")
-    first, done = sheets[0], []
-    for sheet in sheets[1:]:
-        operation, frame_sigma_m = _onto(first, sheet)
-        found = _compare(first, sheet, operation, frame_sigma_m)
-        done.append(_pair(found, first, sheet, operation, frame_sigma_m))
-    compared.publish(done, out, overwrite)
-    to = first.measures
-    return tuple(
-        in_units(text, to.delivery, to.foot_m) for pair in done for text in compared.statements(pair)
-    )
-
-
-def _pair(
-    found: Comparison, first: LotSheet, sheet: LotSheet, operation: Operation | None, frame_sigma_m: float
-) -> compared.Pair:
-    """Put together what is published of two lots."""
-
-    def difference_at(easting_m: np.ndarray, northing_m: np.ndarray) -> np.ndarray:
-        values = np.full(len(easting_m), np.nan)
-        for item in found.along:
-            values = np.where(np.isfinite(values), values, item.field.difference_at(easting_m, northing_m))
-        return values
-
-    sheets = (sheet, first) if found.one.lot_id == sheet.config["lot"]["id"] else (first, sheet)
-    drawn = tuple(_lift_sheet(found, item, sheets, first) for item in found.along)
-    return compared.Pair(
-        (first, sheet), found.frames, found.mat, difference_at, drawn, operation, frame_sigma_m
-    )
-
-
-def _lift_sheet(
-    found: Comparison, along: Along, sheets: tuple[LotSheet, LotSheet], first: LotSheet
-) -> LiftSheet:
-    """What is drawn along one line: both lots against their own mats; `sheets` upper first."""
-    field, words = along.field, ("upper", "lower") if found.one.lift > found.other.lift else ("one", "other")
-    strips = tuple(
-        Strip(
-            name=f"lift {lift.lift}, {word}", off_delta_c=-values, profiles=along.profiles(which),
-            class_words=len(sheet.class_words), zones=along.drawn("zone", which), stops=along.drawn("stop", which),
-        )
-        for which, (lift, word, values, sheet) in enumerate(
-            zip((found.one, found.other), words, (field.one, field.other), sheets, strict=True)
-        )
-    )  # fmt: skip
-    met = found.frames["coincidences"]
-    met = met[met["pass_id"] == field.line.pass_id]
-    units = first.measures.delivery
-    over = "over" if words[0] == "upper" else "and"
-    return LiftSheet(
-        title=f"{found.one.lot_id} {over} {found.other.lot_id}", stretch_m=field.stretch_m,
-        corner_m=(field.line.zero_m + field.col0 * field.cell_m, field.row0 * field.cell_m), cell_m=field.cell_m,
-        profile_m=float(first.config["rules"]["profile"]["length_m"]), strips=strips,
-        links=tuple(
-            Link(item.kind, (item.number, item.other_number), (item.station_from_m + item.station_to_m) / 2)
-            for item in met.itertuples()
-        ),
-        ramp=ColourRamp(*OFF_ENDS[units], first.measures.unit("delta").name), measures=first.measures,
-    )  # fmt: skip
-
-
-def _compare(
-    first: LotSheet, sheet: LotSheet, operation: Operation | None, frame_sigma_m: float
-) -> Comparison:
-    """Compare two results; the upper of two lifts is the one that is counted over the other."""
-    lines = tuple(
-        Line(pass_id, float(first.quality["mat_frames"][pass_id]["zero_m"]), spine.station_m, spine.easting_m,
-             spine.northing_m, spine.middle_m, spine.half_m)
-        for pass_id, spine in first.spines.items() if len(spine.station_m) > 1
-    )  # fmt: skip
-    lifts = [_lift(first, None), _lift(sheet, operation)]
-    lifts.sort(key=lambda item: -item.lift)
-    try:
-        return compare_lifts(
-            lifts[0], lifts[1], lines, float(first.quality["statistic"]["cell_m"]), frame_sigma_m,
-            float(first.quality["grid"]["point_scale"]),
-        )  # fmt: skip
-    except ValueError:
-        raise MismatchError(_apart(first, sheet, operation)) from None
-
-
-def _apart(first: LotSheet, sheet: LotSheet, operation: Operation | None) -> str:
-    """Say how far two lots lie from each other."""
-    mats = [_on_map(item, "mat", by) for item, by in ((first, None), (sheet, operation))]
-    away_m = float(shapely.distance(shapely.union_all(mats[0]), shapely.union_all(mats[1])))
-    ids = first.config["lot"]["id"], sheet.config["lot"]["id"]
-    where = tell("their mats lie {away_m:,.1f} apart", away_m=away_m) if away_m > 0 else "they only touch"
-    return tell(
-        "{one} and {other} have no mat in common: {where} in {crs}; compare lots of the same lane and stretch",
-        one=ids[0], other=ids[1], where=where, crs=first.crs.name,
-    )  # fmt: skip
-
-
-def _onto(first: LotSheet, sheet: LotSheet) -> tuple[Operation | None, float]:
-    """Operation that brings a result onto the first one's map (None: the same map), and its sigma in metres."""
-    drift_m = _drift_m(first, sheet)
-    if first.crs.equals(sheet.crs, ignore_axis_order=True):
-        return None, drift_m
-    frames = [item.config["crs"] for item in (first, sheet)]
-    west, south, east, north = (value / sheet.factor for value in sheet.frames["mat"].total_bounds)
-    try:
-        operation = pin_operation(
-            sheet.crs, first.crs, min(frame["accuracy_m"] for frame in frames),
-            _epoch(sheet if _is_moving(sheet) else first), all(frame["accept_ensemble"] for frame in frames),
-            own_lon_lat(sheet.crs, (west + east) / 2, (south + north) / 2),
-        )  # fmt: skip
-    except (ConfigError, MismatchError) as error:
-        ids = sheet.config["lot"]["id"], first.config["lot"]["id"]
-        raise MismatchError(
-            f"{ids[0]} ({sheet.crs.name}) cannot be laid over {ids[1]} ({first.crs.name}): {error}"
-        ) from None
-    return operation, float(np.hypot(operation.accuracy_m, drift_m))
-
-
-def _drift_m(first: LotSheet, sheet: LotSheet) -> float:
-    """How far the ground may have moved between the epochs of two maps in frames that do not go with it."""
-    if not (_is_moving(first) and _is_moving(sheet)):
-        return 0.0
-    years = abs(_epoch(first) - _epoch(sheet))
-    drift_m = years * FASTEST_PLATE_M_A
-    if drift_m > min(item.config["crs"]["accuracy_m"] for item in (first, sheet)):
-        raise MismatchError(
-            f"{sheet.config['lot']['id']} and {first.config['lot']['id']} are mapped in {first.crs.name} at epochs "
-            f"{_epoch(sheet):.2f} and {_epoch(first):.2f}: in {years:.1f} years the ground may have moved "
-            f"{drift_m:.2f} m in that frame; map both on a frame that moves with the plate, like EPSG:6318"
-        )
-    return drift_m
-
-
-def _is_moving(sheet: LotSheet) -> bool:
-    """Whether the ground moves in the frame of a result's map."""
-    datum = sheet.crs.geodetic_crs.datum
-    return datum is not None and datum.type_name == "Dynamic Geodetic Reference Frame"
-
-
-def _epoch(sheet: LotSheet) -> float:
-    """Epoch of a result's positions: as stated, else the day it was laid."""
-    return float(sheet.config["crs"]["epoch"] or decimal_year(np.datetime64(sheet.quality["paved_on"], "ns")))
-
-
-def _on_map(sheet: LotSheet, layer: str, operation: Operation | None) -> np.ndarray:
-    """Geometries of a result in metres of the first one's map."""
-    shapes = np.asarray(sheet.frames[layer].geometry, dtype=object)
-    if operation is None:
-        return shapes
-
-    def move(at: np.ndarray) -> np.ndarray:
-        return np.column_stack(operation.forward(*(at.T / sheet.factor)))
-
-    return shapely.transform(shapes, move)
-
-
-def _lift(sheet: LotSheet, operation: Operation | None) -> Lift:
-    """A result as it is compared: its layers and deficits on the first one's map."""
-    layers = {
-        name: sheet.frames[name].set_geometry(_on_map(sheet, name, operation))
-        for name in ("cold_zones", "stops", "profiles")
-    }
-    lot = sheet.config["lot"]
-    return Lift(
-        lot_id=lot["id"], lift=int(lot["lift"]), zones=layers["cold_zones"], stops=layers["stops"],
-        profiles=layers["profiles"], readings=_readings(sheet, operation), sigma_m=sheet.measures.sigma_m,
-    )  # fmt: skip
-
-
-def _readings(sheet: LotSheet, operation: Operation | None) -> Readings:
-    """First looks at mat, each with its deficit below the local reference, whatever the rule compares with."""
-    spots = read_columns(sheet.folder / SPOTS_FILE, READ_COLUMNS)
-    rules = sheet.config["rules"]
-    rules = {**rules, "zone": {**rules["zone"], "reference": "local"}}
-    held, deficits = [], []
-    for pass_id, frame in sheet.quality["mat_frames"].items():
-        own = spots[spots["pass_id"].astype(str) == pass_id]
-        if own.empty:
-            continue
-        field, line, spot = field_again(own, frame["travel"], float(frame["zero_m"]), rules, None)
-        column = field.readings.cells.code.reshape(field.readings.row.shape) % max(field.temp_c.shape[1], 1)
-        deficit = (np.r_[field.reference_c, np.nan][column] - field.readings.temp_c)[line, spot]
-        use = field.clean[line, spot] & np.isfinite(deficit)
-        held.append(own.loc[use, ["easting_m", "northing_m"]].to_numpy(float))
-        deficits.append(deficit[use])
-    east, north = np.concatenate([np.empty((0, 2)), *held]).T
-    if operation is not None:
-        east, north = operation.forward(east / sheet.factor, north / sheet.factor)
-    return Readings(east, north, np.concatenate([np.empty(0), *deficits]))
 
 
 def _write(

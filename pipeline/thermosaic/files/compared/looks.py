@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from ..delivery import delivered_name
-from ..tables import COMPARED_KINDS
-from .styles import BLUES, DEEP_BLUE, DEEP_BROWN, DEGREE, GREYS, ORANGES, PURPLES
-from .symbols import INK, Label, Look, Rule, SymbolLayer, fill, hatch
+from ...delivery import delivered_name
+from ...tables import COMPARED_KINDS
+from ..styles import BLUES, DEEP_BLUE, DEEP_BROWN, DEGREE, GREYS, ORANGES, PURPLES
+from ..symbols import INK, Label, Look, Rule, SymbolLayer, fill, hatch
 
 COLOURS = dict(zip(COMPARED_KINDS, ((BLUES[2], DEEP_BLUE), (ORANGES[2], DEEP_BROWN)), strict=True))
 

@@ -6,8 +6,6 @@ before the folder gets its name.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,20 +14,22 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from .. import __version__
-from ..datum import Operation
-from ..delivery import Sentence, in_units, tell, together
-from ..errors import ProductError
-from ..tables import COMPARED
-from . import compared_page, csv_tables, geopackage, manifest, publishing
-from .compared_looks import compared_looks
+from ... import __version__
+from ...delivery import in_units
+from ...errors import ProductError
+from ...tables import COMPARED
+from .. import csv_tables, geopackage, manifest, publishing
+from ..dressing import column_values, delivered_table, to_crs_units
+from ..facts import CAUTIONS
+from ..parquet import SPOTS_FILE
+from ..sheets.lot_sheet import LotSheet
+from ..sources import sha256_of
+from ..styles import layer_styles
+from . import page
 from .difference import check_difference, write_difference
-from .dressing import column_values, delivered_table, to_crs_units
-from .facts import CAUTIONS
-from .parquet import SPOTS_FILE
-from .sheets.lift_sheet import LiftSheet
-from .sheets.lot_sheet import LotSheet
-from .styles import layer_styles
+from .looks import compared_looks
+from .pair import Pair
+from .sentences import statements
 
 PACKAGE = "compare.gpkg"
 TABLES = tuple(table.name for table in COMPARED)
@@ -38,30 +38,6 @@ NOT_A_CAUSE = (
     "A coincidence is a place to look, not a cause: loads that repeat, joints and edges put cold places of two lifts "
     "over each other too, and some do by chance."
 )
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Pair:
-    """What was found between the first result and another; SI, geometries in metres of the first one's map."""
-
-    sheets: tuple[LotSheet, LotSheet]  # the first result named, the other
-    frames: dict[str, pd.DataFrame]  # by `tables.COMPARED`, without labels
-    mat: shapely.Geometry
-    difference_at: Callable[
-        [np.ndarray, np.ndarray], np.ndarray
-    ]  # deficit of the upper less that of the lower
-    drawn: tuple[LiftSheet, ...]
-    operation: Operation | None
-    frame_sigma_m: float
-
-    @property
-    def numbers(self) -> pd.Series:
-        """The row of the layer `common_mat`."""
-        return self.frames["common_mat"].iloc[0]
-
-    @property
-    def raster(self) -> str:
-        return f"difference_{self.numbers['lot_id']}_{self.numbers['other_lot_id']}.tif"
 
 
 def publish(pairs: list[Pair], out: Path, overwrite: bool) -> None:
@@ -82,9 +58,9 @@ def publish(pairs: list[Pair], out: Path, overwrite: bool) -> None:
         csv_tables.write_tables(frames, folder, TABLES)
         _accept(csv_tables.check_tables(frames, folder, TABLES))
         roles |= {f"{csv_tables.FOLDER}/{name}.csv": "table" for name in TABLES}
-        (folder / compared_page.PAGE).write_text(_page(pairs, first), encoding="utf-8")
-        _accept(compared_page.check_page(folder / compared_page.PAGE))
-        roles[compared_page.PAGE] = "page"
+        (folder / page.PAGE).write_text(_page(pairs, first), encoding="utf-8")
+        _accept(page.check_page(folder / page.PAGE))
+        roles[page.PAGE] = "page"
         manifest.write_json(folder / manifest.MANIFEST, _manifest(folder, pairs, first, inputs, roles))
         manifest.read_json(folder / manifest.MANIFEST)
 
@@ -106,7 +82,7 @@ def _inputs(sheet: LotSheet) -> list[dict[str, Any]]:
     read = [name for name in (geopackage.PACKAGE, SPOTS_FILE, manifest.QUALITY) if name in stated]
     found = []
     for name in (*read, manifest.MANIFEST):
-        digest = manifest.sha256_of(sheet.folder / name)
+        digest = sha256_of(sheet.folder / name)
         if stated.get(name, digest) != digest:
             raise ProductError(
                 f"{sheet.folder / name}: is not what the result's manifest says: find out with `thermosaic verify`"
@@ -190,68 +166,6 @@ def _operation(pair: Pair) -> str:
     return f"{pair.operation.name}, known to {pair.operation.accuracy_m:g} m{caution}"
 
 
-# --------------------------------------------------------------------------------------------- sentences
-
-
-def statements(pair: Pair) -> list[Sentence]:
-    """What was found between two lots, in plain sentences, each number beside what chance gives."""
-    row, to = pair.numbers, pair.sheets[0].measures
-    over = "over" if row["lift"] != row["other_lift"] else "at"
-    said = [
-        tell(
-            "{lot} (lift {lift}) and {other} (lift {other_lift}) have {area_m2:,.1f} of mat in common, station {low} "
-            "to {high}; one place on both is known to {sigma_m:.3f} (one sigma)",
-            lot=row["lot_id"], lift=row["lift"], other=row["other_lot_id"], other_lift=row["other_lift"],
-            area_m2=row["area_m2"], low=to.station(row["station_from_m"]), high=to.station(row["station_to_m"]),
-            sigma_m=row["sigma_m"],
-        ),
-        _counted(row, "zones_on", f"{{count:.0f}} of {{all}} cold zones of {{lot}} {over} one of the {{others}} of "
-                 "{other}", ("zone_count", "other_zone_count")),
-    ]  # fmt: skip
-    if row["zone_count"]:
-        said.append(
-            f"{row['overlap_frac']:.1%} of the area of its cold zones {over} one of the other"
-            + _held(row, "overlap", "_frac", "{:.1%}")
-        )
-    said.append(_counted(row, "stops_on", "{count:.0f} of {all} stops of {lot} at one of the {others} of {other}",
-                         ("stop_count", "other_stop_count")))  # fmt: skip
-    if np.isfinite(row["correlation"]):
-        said.append(_correlated(row))
-    return [text if isinstance(text, Sentence) else together([text]) for text in said]
-
-
-def _correlated(row: pd.Series) -> Sentence:
-    alone = f"; {row['cell_count']:,} cells scatter like {row['effective_count']:,.0f} independent ones"
-    return tell(
-        "deficits of both below their own mats correlate by {r:+.2f} over cells of {cell_m:.3f}{held}{alone}",
-        cell_m=row["cell_m"], r=row["correlation"], held=_held(row, "correlation", "", "{:+.2f}"),
-        alone=alone if np.isfinite(row["effective_count"]) else "",
-    )  # fmt: skip
-
-
-def _counted(row: pd.Series, name: str, template: str, counts: tuple[str, str]) -> str:
-    text = template.format(
-        count=row[name],
-        all=row[counts[0]],
-        others=row[counts[1]],
-        lot=row["lot_id"],
-        other=row["other_lot_id"],
-    )
-    return text + (_held(row, name, "", "{:.2g}") if row[counts[0]] and row[counts[1]] else "")
-
-
-def _held(row: pd.Series, name: str, end: str, form: str) -> str:
-    """What chance gives, and whether the number observed lies outside it."""
-    low, high, expected = (row[f"{name}_{what}{end}"] for what in ("low", "high", "expected"))
-    if not np.isfinite(expected):
-        return "; too little mat in common to say what chance gives"
-    observed = row[name + end]
-    word = "more than chance gives" if observed > high else "less than chance gives" if observed < low else (
-        "no more than chance gives")  # fmt: skip
-    ends = " to ".join(form.format(value) for value in (low, high))
-    return f": {word} ({form.format(expected)}, {ends} in 95 % of {row['shift_count']} shifts along station)"
-
-
 # ------------------------------------------------------------------------------------- raster, page, list
 
 
@@ -270,7 +184,7 @@ def _page(pairs: list[Pair], first: LotSheet) -> str:
         [in_units(text, to.delivery, to.foot_m) for text in (*statements(pair), _operation(pair))]
         for pair in pairs
     ]
-    return compared_page.page_text(pairs, told, to, (NOT_A_CAUSE, *CAUTIONS))
+    return page.page_text(pairs, told, to, (NOT_A_CAUSE, *CAUTIONS))
 
 
 def _manifest(
@@ -286,7 +200,7 @@ def _manifest(
         "delivery": {"units": first.measures.delivery, "foot_m": first.measures.foot_m},
         "versions": manifest.versions(),
         "products": [
-            {"role": role, "path": path, "sha256": manifest.sha256_of(folder / path),
+            {"role": role, "path": path, "sha256": sha256_of(folder / path),
              "bytes": (folder / path).stat().st_size}
             for path, role in sorted(roles.items())
         ],

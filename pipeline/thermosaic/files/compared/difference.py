@@ -19,14 +19,14 @@ import shapely
 from affine import Affine
 from rasterio.enums import Resampling
 
-from .. import __version__
-from ..delivery import deliver
-from .cog import NODATA, PROFILES, block_cells, overview_levels
-from .ramp import write_raster_style
+from ... import __version__
+from ...delivery import deliver
+from ..cog import NODATA, PROFILES, block_cells, overview_levels
+from ..ramp import write_raster_style
 
 if TYPE_CHECKING:
-    from .compared import Pair
-    from .sheets.lot_sheet import LotSheet
+    from ..sheets.lot_sheet import LotSheet
+    from .pair import Pair
 
 MOST_CELLS = 40_000_000
 PUOR = (

@@ -12,14 +12,14 @@ import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
-from .report import foreign_references
-from .sheets.lift_sheet import LEGEND_IN, ROW_IN, LiftSheet, draw_lifts
-from .sheets.look import drawing, svg_text
-from .sheets.measures import NOTHING, Measures, duration
-from .sheets.strips import WIDTH_IN
+from ..report import foreign_references
+from ..sheets.lift_sheet import LEGEND_IN, ROW_IN, LiftSheet, draw_lifts
+from ..sheets.look import drawing, svg_text
+from ..sheets.measures import NOTHING, Measures, duration
+from ..sheets.strips import WIDTH_IN
 
 if TYPE_CHECKING:
-    from .compared import Pair
+    from .pair import Pair
 
 PAGE = "compare.html"
 TEMPLATE = "compare.html.jinja"
