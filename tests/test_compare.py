@@ -212,6 +212,24 @@ def test_page_says_what_the_layers_say(compared) -> None:
     assert "<script" not in page
 
 
+def test_several_results_are_held_against_the_first(results, tmp_path) -> None:
+    """The first is compared with each other one; the same lift laid twice is `at`, not `over`, and wholly alike."""
+    twin = Path(shutil.copytree(results[0], tmp_path / "TWIN"))
+    listed = json.loads((twin / "manifest.json").read_text())
+    listed["configuration"]["lot"]["id"] = "TWIN"
+    (twin / "manifest.json").write_text(json.dumps(listed))
+    said = comparing.compare((*results, twin), tmp_path / "out")
+    assert any("2 of 2 cold zones of LOW at one of the 2 of TWIN: " in text for text in said)
+    rows = _layer(tmp_path / "out", "common_mat")
+    assert rows[["lot_id", "other_lot_id"]].values.tolist() == [["UP", "LOW"], ["LOW", "TWIN"]]
+    assert rows["correlation"][1] == pytest.approx(1.0)
+    assert rows["overlap_frac"][1] == pytest.approx(1.0)
+    met = _layer(tmp_path / "out", "coincidences")
+    assert (met["other_lot_id"] == "TWIN").sum() == 2
+    assert len(set(met["feature_uid"])) == len(met)
+    assert (tmp_path / "out" / "difference_LOW_TWIN.tif").is_file()
+
+
 def _moved(sheet: LotSheet, epoch: float) -> LotSheet:
     """The same lot on a map in ITRF2014 at an epoch, by pyproj alone: numbers about 1.5 m away."""
     itrf = pyproj.crs.ProjectedCRS(

@@ -19,6 +19,7 @@ from typing import Any
 from PIL import Image
 from playwright.sync_api import sync_playwright
 
+from thermosaic.comparing import compare
 from thermosaic.results import plot_result
 
 HERE = Path(__file__).resolve().parent
@@ -75,6 +76,20 @@ def draw_page(report: Path, folder: Path) -> None:
     )
 
 
+def draw_comparison(lower: Path, upper: Path, folder: Path) -> None:
+    """Draw both lifts on one axis of stations, as the page of their comparison shows them."""
+    compare((lower, upper), folder / "compared")
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(
+            executable_path=shutil.which("chromium"), args=["--no-sandbox", "--disable-gpu"]
+        )
+        with opened(
+            browser, folder / "compared" / "compare.html", viewport={"width": 1180, "height": 880}
+        ) as page:
+            page.locator(".sheet").first.screenshot(path=folder / "compare.png")
+        browser.close()
+
+
 def draw_map(result: Path, folder: Path) -> None:
     """Draw the project in QGIS over white and over a dark ground, as an aerial picture is."""
     surroundings = {name: text for name, text in os.environ.items() if not name.startswith("PYTHON")}
@@ -103,10 +118,22 @@ def main(demo: Path) -> None:
         folder = Path(name)
         draw_map(upper, folder)
         draw_page(upper / "report.html", folder)
+        draw_comparison(lower, upper, folder)
         plot_result(lower, "layers", folder / "layers.png")
         card = Image.open(upper / "card.png").convert("RGB")
         card.resize((card.width // 2, card.height // 2), Image.Resampling.LANCZOS).save(folder / "card.png")
-        for picture in ("layers", "strip", "plan", "page", "phone", "dark", "card", "qgis", "qgis_dark"):
+        for picture in (
+            "layers",
+            "strip",
+            "plan",
+            "page",
+            "phone",
+            "dark",
+            "card",
+            "qgis",
+            "qgis_dark",
+            "compare",
+        ):
             write_small(folder / f"{picture}.png", OUT / f"{picture}.png")
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -224,6 +226,36 @@ def test_a_shift_keeps_every_place_whole():
         moved = places.shifted(held, by_m, stretch)
         area = shapely.area(shapely.intersection(moved.shape, mat)).sum()
         assert area == pytest.approx(shapely.area(held.shape).sum(), rel=1e-9)
+
+
+def test_lanes_are_counted_together():
+    """Along two lanes 10 m apart a zone over a zone in each makes two, each by its own pass; shifts move both."""
+    lanes = (line(), replace(line(), pass_id="2", northing_m=line().northing_m + 10.0))
+
+    def both(name: str, number: int, at_m: float) -> Lift:
+        one = lift(name, number, [(at_m, -0.5, at_m + 2.0, 0.5)])
+        zones = pd.concat(
+            [one.zones, one.zones.assign(zone_id=2, geometry=_aside(one.zones, 10.0))], ignore_index=True
+        )
+        held = one.readings
+        readings = Readings(
+            np.tile(held.easting_m, 2),
+            np.r_[held.northing_m, held.northing_m + 10.0],
+            np.tile(held.deficit_delta_c, 2),
+        )
+        return Lift(name, number, zones, one.stops, one.profiles, readings, 0.02)
+
+    found = compare_lifts(both("UP", 2, 60.0), both("LOW", 1, 60.5), lanes, CELL_M)
+    met = found.frames["coincidences"]
+    assert met[["pass_id", "number", "other_number"]].values.tolist() == [["1", 1, 1], ["2", 2, 2]]
+    assert found.numbers["zones_on"] == 2
+    assert found.numbers["overlap_frac"] == pytest.approx(0.75, abs=1e-3)
+    assert found.mat.area == pytest.approx(2 * LENGTH_M * 2 * HALF_M, rel=0.03)
+    assert found.chance["zones_on"].low == 0
+
+
+def _aside(zones: pd.DataFrame, by_m: float) -> np.ndarray:
+    return shapely.transform(np.asarray(zones["geometry"]), lambda at: at + np.array([0.0, by_m]))
 
 
 def test_short_mat_says_nothing_of_chance():
