@@ -12,7 +12,7 @@ import numpy as np
 import shapely
 
 from .datum import Operation, decimal_year, own_lon_lat, pin_operation
-from .delivery import in_units, tell
+from .delivery import errors_in_units, in_units, tell
 from .errors import ConfigError, MismatchError
 from .files.compared.folder import publish
 from .files.compared.pair import Pair
@@ -69,20 +69,17 @@ def compare(results: tuple[Path, ...], out: Path, overwrite: bool = False) -> tu
     ids = [sheet.config["lot"]["id"] for sheet in sheets]
     if len(set(ids)) < len(ids):
         raise ConfigError(f"compare: a lot is named twice: {', '.join(ids)}")
-    first, done = sheets[0], []
-    for sheet in sheets[1:]:
-        operation, frame_sigma_m = _onto(first, sheet)
-        found = _compare(first, sheet, operation, frame_sigma_m)
-        done.append(_pair(found, first, sheet, operation, frame_sigma_m))
+    first, to = sheets[0], sheets[0].measures
+    with errors_in_units(to.delivery, to.foot_m):
+        done = [_pair(first, sheet) for sheet in sheets[1:]]
     publish(done, out, overwrite)
-    to = first.measures
     return tuple(in_units(text, to.delivery, to.foot_m) for pair in done for text in statements(pair))
 
 
-def _pair(
-    found: Comparison, first: LotSheet, sheet: LotSheet, operation: Operation | None, frame_sigma_m: float
-) -> Pair:
-    """Put together what is published of two lots."""
+def _pair(first: LotSheet, sheet: LotSheet) -> Pair:
+    """Compare two results, and put together what is published of them."""
+    operation, frame_sigma_m = _onto(first, sheet)
+    found = _compare(first, sheet, operation, frame_sigma_m)
 
     def difference_at(easting_m: np.ndarray, northing_m: np.ndarray) -> np.ndarray:
         values = np.full(len(easting_m), np.nan)

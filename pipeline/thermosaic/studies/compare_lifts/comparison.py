@@ -20,7 +20,7 @@ from .lifts import Chance, Lift, Line, against
 LAYER_OF = {"zone": ("zones", "zone_id"), "stop": ("stops", "stop_id")}
 NEAREST_SHIFT_M = 5.0  # a nearer shift still sees the same places
 SHORTEST_M = 30.0  # of common mat, for a statement about chance
-MOST_SHIFTS = 999
+MOST_SHIFTS, SHIFT_M = 999, 0.3048  # shifts, and metres between two where there are fewer
 LEAST_FRAC = 0.05  # profiles that share less of either are not side by side
 
 
@@ -76,7 +76,7 @@ def compare_lifts(
     fields = [item for item in fields if item.both.any()]
     if not fields:
         raise ValueError("no cell of the mat holds readings of both")
-    found = [Along(one, other, item, frame_sigma_m) for item in fields]
+    found = _places_along(one, other, fields, frame_sigma_m)
     parts = shift_parts([item.stretch_m for item in fields])
     r, r_shifted = deficits.correlations(fields, parts)
     chance = {"correlation": against(r, r_shifted)} | _chance(found, parts)
@@ -95,13 +95,13 @@ def shift_parts(stretches_m: list[tuple[float, float]]) -> np.ndarray:
     """Shifts as parts of each stretch, at most MOST_SHIFTS, none nearer than NEAREST_SHIFT_M; none on short mat.
 
     >>> len(shift_parts([(0.0, 20.0)])), shift_parts([(0.0, 40.0)]).round(3)[:2].tolist()
-    (0, [0.125, 0.133])
+    (0, [0.13, 0.137])
     """
     lengths = np.array([high - low for low, high in stretches_m])
     longest = float(lengths.max())
     if longest < SHORTEST_M:
         return np.empty(0)
-    number = int(min(MOST_SHIFTS + 1, longest / 0.3048))
+    number = int(min(MOST_SHIFTS + 1, longest / SHIFT_M))
     parts = np.arange(1, number) / number
     return parts[np.minimum(parts, 1 - parts) * longest >= NEAREST_SHIFT_M]
 
@@ -109,11 +109,16 @@ def shift_parts(stretches_m: list[tuple[float, float]]) -> np.ndarray:
 class Along:
     """Places of both lots along one line, and which coincide."""
 
-    def __init__(self, one: Lift, other: Lift, along: Field, frame_sigma_m: float) -> None:
+    def __init__(
+        self,
+        one: Lift,
+        other: Lift,
+        along: Field,
+        held: dict[str, tuple[Places, ...]],
+        frame_sigma_m: float,
+    ) -> None:
         self.lifts, self.field, self.frame_sigma_m = (one, other), along, frame_sigma_m
-        self.held: dict[str, tuple[Places, Places]] = {
-            kind: tuple(_places(lift, kind, along, frame_sigma_m) for lift in self.lifts) for kind in LAYER_OF
-        }  # type: ignore[misc]
+        self.held = held
         self.pairs: dict[str, Pairs] = {
             kind: coincidences.pairs(*both, frame_sigma_m) for kind, both in self.held.items()
         }
@@ -209,17 +214,36 @@ def _told(one: pd.DataFrame, other: pd.DataFrame, kind: str) -> dict[str, np.nda
     return told
 
 
-def _places(lift: Lift, kind: str, along: Field, frame_sigma_m: float) -> Places:
-    """Places of a lot that touch the common mat of a line."""
-    layer = getattr(lift, LAYER_OF[kind][0])
-    sigma = lift.sigmas_m(layer)
-    straight = along.line.straighten(np.asarray(layer.geometry, dtype=object))
-    low, high = along.stretch_m
-    middle = np.median(along.line.middle_m)
-    half = float(np.max(along.line.half_m + np.abs(along.line.middle_m - middle)))
-    mat = shapely.box(low, middle - half, high, middle + half)
-    held = np.array([shape is not None and bool(shapely.intersects(shape, mat)) for shape in straight], bool)
-    return Places(np.flatnonzero(held), straight[held], sigma[held])
+def _places_along(one: Lift, other: Lift, fields: list[Field], frame_sigma_m: float) -> list[Along]:
+    """Give each place to the line on whose mat most of it lies: lanes touch, and none is counted twice."""
+    held: list[dict[str, list[Places]]] = [{kind: [] for kind in LAYER_OF} for _ in fields]
+    for kind, (name, _) in LAYER_OF.items():
+        for lift in (one, other):
+            layer = getattr(lift, name)
+            sigma_m = lift.sigmas_m(layer)
+            straight = [item.line.straighten(np.asarray(layer.geometry, dtype=object)) for item in fields]
+            on_mat = np.array(
+                [_on_mat_m2(shapes, item) for shapes, item in zip(straight, fields, strict=True)]
+            )
+            best = np.where(on_mat.max(axis=0) > 0, on_mat.argmax(axis=0), -1)
+            for i, shapes in enumerate(straight):
+                row = np.flatnonzero(best == i)
+                held[i][kind].append(Places(row, shapes[row], sigma_m[row]))
+    return [
+        Along(one, other, item, {kind: tuple(both) for kind, both in of.items()}, frame_sigma_m)
+        for item, of in zip(fields, held, strict=True)
+    ]
+
+
+def _on_mat_m2(straight: np.ndarray, along: Field) -> np.ndarray:
+    """Area of each polygon of (station, offset) on the common stretch of a line's mat; 0 without a polygon."""
+    line, (low, high) = along.line, along.stretch_m
+    held = (line.station_m >= low) & (line.station_m <= high)
+    station = np.r_[low, line.station_m[held], high]
+    middle, half = (np.interp(station, line.station_m, item) for item in (line.middle_m, line.half_m))
+    left, right = (np.column_stack([station, middle + side * half]) for side in (-1, 1))
+    mat = shapely.Polygon(np.concatenate([left, right[::-1]]))
+    return np.nan_to_num(shapely.area(shapely.intersection(straight, mat)))
 
 
 def _grown_overlap(one: np.ndarray, other: np.ndarray, reach_m: np.ndarray) -> np.ndarray:
