@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pandas as pd
 
@@ -24,10 +26,10 @@ def statements(pair: Pair) -> list[Sentence]:
         _counted(row, "zones_on", f"{{count:.0f}} of {{all}} cold zones of {{lot}} {over} one of the {{others}} of "
                  "{other}", ("zone_count", "other_zone_count")),
     ]  # fmt: skip
-    if row["zone_count"]:
+    if row["zone_count"] and row["other_zone_count"]:
         said.append(
             f"{row['overlap_frac']:.1%} of the area of its cold zones {over} one of the other"
-            + _held(row, "overlap", "_frac", "{:.1%}")
+            + _held(row, "overlap", "_frac", "{:.1%}".format)
         )
     said.append(_counted(row, "stops_on", "{count:.0f} of {all} stops of {lot} at one of the {others} of {other}",
                          ("stop_count", "other_stop_count")))  # fmt: skip
@@ -40,7 +42,7 @@ def _correlated(row: pd.Series) -> Sentence:
     alone = f"; {row['cell_count']:,} cells scatter like {row['effective_count']:,.0f} independent ones"
     return tell(
         "deficits of both below their own mats correlate by {r:+.2f} over cells of {cell_m:.3f}{held}{alone}",
-        cell_m=row["cell_m"], r=row["correlation"], held=_held(row, "correlation", "", "{:+.2f}"),
+        cell_m=row["cell_m"], r=row["correlation"], held=_held(row, "correlation", "", "{:+.2f}".format),
         alone=alone if np.isfinite(row["effective_count"]) else "",
     )  # fmt: skip
 
@@ -53,10 +55,19 @@ def _counted(row: pd.Series, name: str, template: str, counts: tuple[str, str]) 
         lot=row["lot_id"],
         other=row["other_lot_id"],
     )
-    return text + (_held(row, name, "", "{:.2g}") if row[counts[0]] and row[counts[1]] else "")
+    return text + (_held(row, name, "", _plain) if row[counts[0]] and row[counts[1]] else "")
 
 
-def _held(row: pd.Series, name: str, end: str, form: str) -> str:
+def _plain(count: float) -> str:
+    """Write a count, or a mean of counts, with two figures.
+
+    >>> _plain(0.0199), _plain(3.0), _plain(121.6)
+    ('0.02', '3', '122')
+    """
+    return f"{count:.2g}" if count < 10 else f"{count:,.0f}"
+
+
+def _held(row: pd.Series, name: str, end: str, written: Callable[[float], str]) -> str:
     """What chance gives, and whether the number observed lies outside it."""
     low, high, expected = (row[f"{name}_{what}{end}"] for what in ("low", "high", "expected"))
     if not np.isfinite(expected):
@@ -64,5 +75,5 @@ def _held(row: pd.Series, name: str, end: str, form: str) -> str:
     observed = row[name + end]
     word = "more than chance gives" if observed > high else "less than chance gives" if observed < low else (
         "no more than chance gives")  # fmt: skip
-    ends = " to ".join(form.format(value) for value in (low, high))
-    return f": {word} ({form.format(expected)}, {ends} in 95 % of {row['shift_count']} shifts along station)"
+    ends = " to ".join(written(value) for value in (low, high))
+    return f": {word} ({written(expected)}, {ends} in 95 % of {row['shift_count']} shifts along station)"
