@@ -28,6 +28,7 @@ from .units import FOOT_M
 
 ENSEMBLE_ACCURACY_M = 0.1  # an ensemble whose members agree this well (ETRS89) is as good as a frame
 AREA_MARGIN_DEG = 0.5  # paving runs over the edge of a zone; half a degree is some 40 km
+FOOTPRINT_ACCURACY_M = 25.0  # worst operation taken for an outline by which a lot is found
 WIDEST_ZONE = 400.0  # square degrees: a zone, not a continent
 FEWEST_LETTERS, MOST_NAMED = 4, 3  # of a name that is no system: looked for in the names of EPSG
 LARGEST_DISTORTION = 0.01  # of lengths, in any direction, where a map CRS is still taken
@@ -164,6 +165,21 @@ def pin_operation(
     if not accept_ensemble:
         raise ConfigError(_ensemble_message(vague[0]))
     return _taken_as_equal(source_crs, target_crs, vague)
+
+
+def footprint_operation(target: Any, where: tuple[float, float], epoch: float | None = None) -> Operation:
+    """Choose the operation between longitude and latitude of plain WGS 84 (OGC:CRS84) and a map CRS.
+
+    For outlines by which a lot is found, never for places: plain WGS 84 is itself known to metres only, and
+    `accuracy_m` says so.
+
+    Raises
+    ------
+    ConfigError
+        No operation of known accuracy.
+    """
+    pyproj.network.set_network_enabled(active=False)
+    return _best_operation(pyproj.CRS("OGC:CRS84"), map_crs(target), FOOTPRINT_ACCURACY_M, epoch, where)
 
 
 def decimal_year(moment: np.datetime64) -> float:

@@ -6,7 +6,7 @@ The suffix is the unit (`_m _m2 _c _delta_c _deg _s _mps _utc _frac`); no suffix
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -81,6 +81,7 @@ class Table:
 
 TRAVEL = ("upstation", "downstation")
 SIDES = ("left", "right")
+STANDINGS = ("newest", "superseded")
 PATTERNS = ("at_stop", "cyclic", "streak", "along_free_edge", "along_joint", "pass_start", "single")
 GAP_KINDS = ("no_fix", "no_scan", "not_paving")
 DIARY_KINDS = ("truck", "stop", "rain", "relaid", "handwork", "breakdown", "note")
@@ -427,6 +428,44 @@ PROFILE_PAIRS = Table("profile_pairs", "MultiPolygon", "Profiles of both lots si
     Column("other_borderline", "bool", "The other's is"),
 ))  # fmt: skip
 COMPARED = (COMMON_MAT, PROFILE_PAIRS, PLACES, COINCIDENCES)
+
+
+LOTS = Table("lots", "MultiPolygon", "One row a revision of a lot in an archive; outline good to metres, for finding", (
+    Column("feature_uid", "text", "Lot and revision, as the catalogue names them"),
+    Column("lot_id", "text", "Lot"),
+    Column("revision", "int32", "Revision of the lot"),
+    Column("standing", "text", "Whether a later revision, or a lot that supersedes it, is archived", STANDINGS),
+    Column("superseded_by", "text", "The newest that supersedes it"),
+    Column("route", "text", "Route"),
+    Column("lane", "text", "Lane"),
+    Column("lift", "int32", "Lift, counted from the bottom"),
+    Column("course", "text", "Course"),
+    Column("mix", "text", "Mix"),
+    Column("paved_on", "text", "Local date on which the shift began"),
+    Column("laid_from_utc", "datetime", "First laid"),
+    Column("laid_to_utc", "datetime", "Last laid"),
+    *(replace(column, added=False) for column in _RANGE),
+    Column("rule_id", "text", "Rule profile"),
+    Column("profile_count", "int32", "Thermal profiles"),
+    Column("insufficient_count", "int32", "Profiles without enough coverage to class"),
+    Column("classes", "text", "Profiles by the rule's class words, best first"),
+    Column("worst_class", "text", "Worst class word that a profile has"),
+    Column("zone_count", "int32", "Cold zones"),
+    Column("zone_area_m2", "float64", "Ground area of cold zones"),
+    Column("stop_count", "int32", "Stops"),
+    Column("paved_m", "float64", "Ground length paved"),
+    Column("unmeasured_m", "float64", "Ground length without positions and readings"),
+    Column("area_m2", "float64", "Ground area of the mat measured"),
+    Column("doubt_count", "int32", "Doubts that the result carries"),
+    Column("note_count", "int32", "Notes on the lot"),
+    Column("has_logs", "bool", "The raw logs are in the bag"),
+    Column("map_crs", "text", "Map CRS of the products in the bag"),
+    Column("outline_sigma_m", "float64", "Accuracy of the operation from there to this outline, as registered"),
+    Column("outline_operation", "text", "That operation"),
+    Column("agency_keys", "text", "What the agency asked for: contract, bid item, .."),
+    Column("bag", "text", "Folder of the bag, from the archive"),
+    Column("bag_sha256", "text", "Digest of the bag's tag manifest, which covers every other file"),
+))  # fmt: skip
 
 
 def markdown(table: Table) -> str:

@@ -51,7 +51,7 @@ def dies_at(number: int, result: Path) -> bool:
 
 def main(folder: Path, way: str) -> None:
     """Kill at step 1, 2, 3 .. until a run completes."""
-    publishing._exchange = counted(publishing._exchange) if way == "exchange" else lambda first, second: False
+    publishing.exchange = counted(publishing.exchange) if way == "exchange" else lambda first, second: False
     publishing.os.fsync = counted(os.fsync)
     number, died = 0, True
     while died:

@@ -87,7 +87,7 @@ def test_overwrite_replaces_the_older_result(
 ) -> None:
     """With --overwrite the new result takes the name, with and without the system's exchange of folders."""
     if not exchange:
-        monkeypatch.setattr(publishing, "_exchange", lambda first, second: False)
+        monkeypatch.setattr(publishing, "exchange", lambda first, second: False)
     publish(tmp_path / "result", "one")
     publish(tmp_path / "result", "two", overwrite=True)
     assert word_of(tmp_path / "result") == "two"

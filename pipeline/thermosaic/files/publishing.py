@@ -72,7 +72,7 @@ def publication(result: Path, overwrite: bool, needed_bytes: int = 0) -> Iterato
     if not parent.is_dir():
         raise ProductError(f"{parent}: is no folder: make it first, the result is published inside it")
     _require_replaceable(result, overwrite)
-    with _surroundings(parent), _locked(result):
+    with surroundings(parent), locked(result):
         _recover(result)
         _require_replaceable(result, overwrite)
         _require_space(parent, needed_bytes)
@@ -141,7 +141,7 @@ def _free(folder: Path) -> str:
 
 
 @contextmanager
-def _surroundings(parent: Path) -> Iterator[None]:
+def surroundings(parent: Path) -> Iterator[None]:
     """Say what the disk refused and where, instead of showing a system error."""
     try:
         yield
@@ -161,7 +161,7 @@ def _surroundings(parent: Path) -> Iterator[None]:
 
 
 @contextmanager
-def _locked(result: Path) -> Iterator[None]:
+def locked(result: Path) -> Iterator[None]:
     """Hold the lock beside `result`; the system lets go of it when a process dies: none is ever stale."""
     path = result.with_name(f".{result.name}.lock")
     handle = _take_lock(path, result)
@@ -233,11 +233,16 @@ def _sync(path: Path) -> None:
         os.close(handle)
 
 
+def sync_folder(folder: Path) -> None:
+    """Bring a folder's list of names to the disk."""
+    _sync(folder)
+
+
 def _publish(partial: Path, result: Path) -> None:
     """Give the built folder its name: by a rename, or by exchange with the older result."""
     if not result.exists():
         os.rename(partial, result)
-    elif not _exchange(partial, result):
+    elif not exchange(partial, result):
         _replace_by_two_renames(partial, result)
     _sync(result.parent)
 
@@ -252,7 +257,7 @@ def _replace_by_two_renames(partial: Path, result: Path) -> None:
     os.rename(old, partial)  # under this name it is removed by us, or by the next run
 
 
-def _exchange(first: Path, second: Path) -> bool:
+def exchange(first: Path, second: Path) -> bool:
     """Exchange two folders in one step (Linux renameat2); False where system or file system cannot."""
     rename = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None) if os.name == "posix" else None
     if rename is None:

@@ -1,0 +1,48 @@
+"""notes.csv of an archived lot: what people found out later, one row a note, oldest first; and its checker.
+
+A note stands beside the bags, never in one. Its date is what its author states; no clock is asked.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from datetime import date
+from pathlib import Path
+
+from .csv_tables import safe_text
+
+NAME = "notes.csv"
+COLUMNS = ("revision", "stated_date", "author", "text")
+
+
+def read_notes(folder: Path) -> list[tuple[str, ...]]:
+    """Rows of a lot's notes, none where there is no file; ValueError where it is not one."""
+    path = folder / NAME
+    if not path.exists():
+        return []
+    with path.open(encoding="utf-8", newline="") as file:
+        rows = [tuple(row) for row in csv.reader(file, strict=True)]
+    if not rows or rows[0] != COLUMNS:
+        raise ValueError(f"{NAME}: its columns are not {', '.join(COLUMNS)}")
+    for number, row in enumerate(rows[1:], start=1):
+        if len(row) != len(COLUMNS) or not row[0].isdigit():
+            raise ValueError(f"{NAME}: note {number} is not whole")
+        date.fromisoformat(row[1])
+    return rows[1:]
+
+
+def notes_text(notes: list[tuple[str, ...]]) -> str:
+    """Write notes as RFC 4180 CSV; a text that a spreadsheet would run as a formula gets an apostrophe before it."""
+    out = io.StringIO(newline="")
+    csv.writer(out).writerows([COLUMNS, *([safe_text(cell) for cell in row] for row in notes)])
+    return out.getvalue()
+
+
+def check_notes(folder: Path) -> list[str]:
+    """Read a lot's notes back; return what is wrong in plain words."""
+    try:
+        read_notes(folder)
+    except (OSError, ValueError, csv.Error) as error:
+        return [f"{NAME}: {error}"]
+    return []
