@@ -31,7 +31,7 @@ def own_files() -> list[Path]:
 
 
 @pytest.mark.parametrize(
-    "table", [*tables.LAYERS, *tables.COMPARED, tables.SPOTS], ids=lambda table: table.name
+    "table", [*tables.LAYERS, *tables.COMPARED, tables.SPOTS, tables.LOTS], ids=lambda table: table.name
 )
 def test_readme_tables_are_printed_from_the_code(table):
     """The README's column table of each layer is the one that tables.py declares."""
@@ -39,7 +39,7 @@ def test_readme_tables_are_printed_from_the_code(table):
 
 
 @pytest.mark.parametrize(
-    "table", [*tables.LAYERS, *tables.COMPARED, tables.SPOTS], ids=lambda table: table.name
+    "table", [*tables.LAYERS, *tables.COMPARED, tables.SPOTS, tables.LOTS], ids=lambda table: table.name
 )
 def test_column_names_are_plain(table):
     """Column names fit every GIS: lower case, at most 30 characters, once each, text or a declared unit."""

@@ -322,9 +322,7 @@ def _catalogue(top: Path, bags: list[_Bag]) -> tuple[dict[str, dict[str, Any]], 
     """Items of the catalogue and rows of lots.gpkg, by day and lot, as the bags and notes give them."""
     from .files import lots_index, stac
 
-    made = {
-        stac.item_id(item.lot_id, item.revision): (item, read_json(item.folder / stac.ITEM)) for item in bags
-    }
+    made = {stac.item_id(item.lot_id, item.revision): (item, _described(item)) for item in bags}
     order = sorted(made, key=lambda name: (made[name][1]["properties"][f"{lots_index.OWN}paved_on"], name))
     following = _following({name: (item.lot_id, item.revision, read) for name, (item, read) in made.items()})
     items, rows = {}, {}
@@ -340,6 +338,16 @@ def _catalogue(top: Path, bags: list[_Bag]) -> tuple[dict[str, dict[str, Any]], 
             "note_count": len(notes.read_notes(folder)),
         }
     return items, lots_index.lots_frame(items, rows)
+
+
+def _described(item: _Bag) -> dict[str, Any]:
+    """Read the item in a bag; ValueError names the bag where it cannot be."""
+    from .files import stac
+
+    try:
+        return read_json(item.folder / stac.ITEM)
+    except (OSError, ValueError) as error:
+        raise ValueError(f"{item.place}/item.json: {error}") from error
 
 
 def _following(made: dict[str, tuple[str, int, dict[str, Any]]]) -> dict[str, list[str]]:
@@ -362,7 +370,13 @@ def _build_index(top: Path, work: Path, bags: list[_Bag]) -> None:
     """Write catalogue and lots.gpkg into work/index, and read them back."""
     from .files import lots_index, stac
 
-    items, frame = _catalogue(top, bags)
+    try:
+        items, frame = _catalogue(top, bags)
+    except (FileNotFoundError, ValueError, KeyError, TypeError) as error:
+        raise ProductError(
+            f"{top / INDEX}: cannot be made, since a bag or notes are damaged: {error}: `archive verify` with the name "
+            "of a lot names all that is; bring it back from a copy"
+        ) from error
     folder = work / INDEX
     folder.mkdir()
     stac.write_catalogue(folder, items)

@@ -460,7 +460,7 @@ LOTS = Table("lots", "MultiPolygon", "One row a revision of a lot in an archive;
     Column("note_count", "int32", "Notes on the lot"),
     Column("has_logs", "bool", "The raw logs are in the bag"),
     Column("map_crs", "text", "Map CRS of the products in the bag"),
-    Column("outline_sigma_m", "float64", "Accuracy of the operation from there to this outline, as registered"),
+    Column("outline_accuracy_m", "float64", "Accuracy of the operation from there to this outline, as registered"),
     Column("outline_operation", "text", "That operation"),
     Column("agency_keys", "text", "What the agency asked for: contract, bid item, .."),
     Column("bag", "text", "Folder of the bag, from the archive"),

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import unicodedata
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
@@ -29,8 +30,9 @@ def check_names(names: list[str]) -> None:
                 f"{name!r}: a name in a bag holds no %, backslash or line end: rename the file"
             )
     folded = [unicodedata.normalize("NFC", name).casefold() for name in names]
+    times = Counter(folded)
     for name, alike in zip(names, folded, strict=True):
-        if folded.count(alike) > 1:
+        if times[alike] > 1:
             raise ProductError(f"{name}: another file differs in case or accents' spelling only: rename one")
 
 

@@ -12,10 +12,12 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pyproj
 import shapely
 
+from ..errors import ConfigError
 from ..tables import LOTS
 from . import geopackage, qml, styles
 from .dressing import NULLABLE_DTYPE
@@ -28,7 +30,7 @@ OWN = "thermosaic:"  # begins what STAC and its extensions do not name
 CRS = pyproj.CRS("EPSG:4326")  # a GeoPackage keeps it in the order longitude, latitude, which is OGC:CRS84
 RENAMED = {
     "laid_from_utc": "start_datetime", "laid_to_utc": "end_datetime",
-    "outline_sigma_m": f"{OWN}footprint_accuracy_m", "outline_operation": f"{OWN}footprint_operation",
+    "outline_accuracy_m": f"{OWN}footprint_accuracy_m", "outline_operation": f"{OWN}footprint_operation",
 }  # fmt: skip
 EMPTY_STAMP = "1970-01-01T00:00:00.000Z"
 
@@ -84,7 +86,7 @@ def write_index(path: Path, frame: gpd.GeoDataFrame) -> None:
 
 def _facts(frame: gpd.GeoDataFrame) -> pd.DataFrame:
     """What whoever opens the file alone needs to know."""
-    worst = "" if frame.empty else f"{frame['outline_sigma_m'].max():g}"
+    worst = "" if frame.empty else f"{frame['outline_accuracy_m'].max():g}"
     first = "Read this first"
     facts = [
         (
@@ -102,7 +104,7 @@ def _facts(frame: gpd.GeoDataFrame) -> pd.DataFrame:
         ),
         ("about.newest", "standing is newest, or superseded by what superseded_by names", "", first),
         (
-            "outline.sigma_m",
+            "outline.accuracy_m",
             worst,
             "m",
             "Accuracy of the worst operation to an outline, as its register states it",
@@ -136,7 +138,13 @@ def choose(
     near: tuple[float, float] | None,
     within_m: float,
 ) -> gpd.GeoDataFrame:
-    """Keep the rows that fit all that is asked; under `near` (latitude, longitude) nearest first."""
+    """Keep the rows that fit all that is asked; under `near` (latitude, longitude) nearest first.
+
+    Raises
+    ------
+    ConfigError
+        No rule of the rows that fit so far has the class word.
+    """
     kept = rows
     for name, value in same.items():
         if value is not None:
@@ -147,7 +155,13 @@ def choose(
         if day is not None:
             kept = kept[kept["paved_on"] >= day.isoformat() if later else kept["paved_on"] <= day.isoformat()]
     if class_word is not None:
-        kept = kept[[_has_class(text, class_word) for text in kept["classes"]]]
+        counts = [_counts(text) for text in kept["classes"]]
+        known = {word for count in counts for word in count}
+        if counts and class_word not in known:
+            raise ConfigError(
+                f'"{class_word}" is no class of these lots: they have {", ".join(sorted(known))}'
+            )
+        kept = kept[np.array([count.get(class_word, 0) > 0 for count in counts], dtype=bool)]
     if bbox is not None:
         kept = kept[kept.intersects(shapely.box(*bbox))]
     if near is not None:
@@ -156,10 +170,10 @@ def choose(
     return kept.reset_index(drop=True)
 
 
-def _has_class(classes: str, word: str) -> bool:
-    """Whether a text like "1 none, 3 moderate" counts any of a word."""
-    counts = dict(reversed(part.split(" ", 1)) for part in classes.split(", "))
-    return int(counts.get(word, 0)) > 0
+def _counts(classes: str) -> dict[str, int]:
+    """Read a text like "1 none, 3 moderate"."""
+    pairs = (part.split(" ", 1) for part in classes.split(", "))
+    return {word: int(count) for count, word in pairs}
 
 
 def _distance_m(outline: Any, lat: float, lon: float) -> float:

@@ -22,7 +22,10 @@ def read_notes(folder: Path) -> list[tuple[str, ...]]:
     if not path.exists():
         return []
     with path.open(encoding="utf-8", newline="") as file:
-        rows = [tuple(row) for row in csv.reader(file, strict=True)]
+        try:
+            rows = [tuple(row) for row in csv.reader(file, strict=True)]
+        except csv.Error as error:
+            raise ValueError(f"{NAME}: is no CSV: {error}") from None
     if not rows or rows[0] != COLUMNS:
         raise ValueError(f"{NAME}: its columns are not {', '.join(COLUMNS)}")
     for number, row in enumerate(rows[1:], start=1):
@@ -43,6 +46,6 @@ def check_notes(folder: Path) -> list[str]:
     """Read a lot's notes back; return what is wrong in plain words."""
     try:
         read_notes(folder)
-    except (OSError, ValueError, csv.Error) as error:
-        return [f"{NAME}: {error}"]
+    except (OSError, ValueError) as error:
+        return [str(error)]
     return []
