@@ -27,8 +27,9 @@ from typing import TYPE_CHECKING, Any
 
 from .errors import ConfigError, MismatchError, ProductError
 from .files import bag, notes, publishing
-from .files.manifest import MANIFEST, read_json, sha256_of, write_json
+from .files.manifest import MANIFEST, plain, read_json, write_json
 from .files.settings import read_toml
+from .files.sources import sha256_of
 from .results import open_result, verify_result
 from .values import path_inside
 
@@ -549,6 +550,11 @@ def find(
         rows if superseded else rows[rows["standing"] == "newest"],
         same, (from_, to), class_word, bbox, near, within_m,
     )  # fmt: skip
+
+
+def as_records(rows: gpd.GeoDataFrame) -> list[dict[str, Any]]:
+    """Rows of `find` as JSON can hold them: times ISO 8601, without outlines."""
+    return [plain(row) for row in rows.drop(columns="geometry").to_dict("records")]
 
 
 def extract(archive: Path | str, lot: str, out: Path | str) -> Path:

@@ -35,10 +35,10 @@ def archive() -> None:
     "--lot", type=PATH, help="The lot folder: its lot.toml and logs go into the bag too (one RESULT)."
 )
 def add(folder: Path, results: tuple[Path, ...], lot: Path | None) -> None:
-    """Add a RESULT as one revision of its lot; an archive that is not there is made.
+    """Add a RESULT as one revision of its lot.
 
-    A RESULT that does not verify is refused; the same one again changes nothing. With several, each is tried:
-    exits 6 when one was refused.
+    An archive that is not there is made. A RESULT that does not verify is refused; the same one again changes
+    nothing. With several, each is tried: exits 6 when one was refused.
 
     Example: thermosaic archive add season lift1_result --lot lift1
     """
@@ -66,9 +66,9 @@ def add(folder: Path, results: tuple[Path, ...], lot: Path | None) -> None:
 @click.argument("lot", metavar="[LOT]", required=False)
 @click.option("--rebuild", is_flag=True, help="First make index/ anew from the bags alone.")
 def verify(folder: Path, lot: str | None, rebuild: bool) -> None:
-    """Re-check every bag, product, count and the index; exits 5 when anything differs.
+    """Re-check every bag, product and count.
 
-    LOT, or LOT/r1 for one revision, checks that alone.
+    Exits 5 when anything differs. LOT, or LOT/r1 for one revision, checks that alone.
 
     Example: thermosaic archive verify season
     """
@@ -99,13 +99,16 @@ def find(
     folder: Path, route: str | None, lane: str | None, lift: int | None, first: str | None, last: str | None,
     near: str | None, within: str, bbox: str | None, word: str | None, superseded: bool, as_json: bool,
 ) -> None:  # fmt: skip
-    """Find lots: the newest revision of each that fits all that is asked.
+    """Find lots by route, day, place or class.
+
+    Shows the newest revision of each that fits all that is asked.
 
     \b
     Examples:
       thermosaic archive find season --class severe
       thermosaic archive find season --near "43.188, -111.872"
     """
+    from .archive import as_records
     from .archive import find as find_lots
     from .units import parse_quantity
 
@@ -118,7 +121,10 @@ def find(
         class_word=word, from_=_date("--from", first), to=_date("--to", last), superseded=superseded,
         route=route, lane=lane, lift=lift,
     )  # fmt: skip
-    click.echo(_as_json(rows) if as_json else _table(rows))
+    if as_json:
+        click.echo(json.dumps(as_records(rows), indent=2, allow_nan=False, ensure_ascii=False))
+    else:
+        click.echo(_table(rows))
 
 
 def _degrees(option: str, text: str | None, count: int) -> Any:
@@ -146,18 +152,12 @@ def _date(option: str, text: str | None) -> date | None:
         raise ConfigError(f'{option} "{text}": write a date like 2026-05-14') from None
 
 
-def _as_json(rows: Any) -> str:
-    from .files.manifest import plain
-
-    records = [{name: row[name] for name in row if name != "geometry"} for row in rows.to_dict("records")]
-    return json.dumps(plain(records), indent=2, allow_nan=False, ensure_ascii=False)
-
-
 def _table(rows: Any) -> str:
     """Lay rows out in columns, as wide as what stands in them."""
     if rows.empty:
         return "no lot fits: --superseded shows older revisions, and fewer options show more lots"
-    head = (
+    near = "distance_m" in rows
+    head = [
         "lot",
         "rev",
         "route, lane, lift",
@@ -168,18 +168,19 @@ def _table(rows: Any) -> str:
         "stops",
         "notes",
         "bag",
-    )
-    lines = [head]
+    ]
+    lines = [[*head, "away"] if near else head]
     for row in rows.to_dict("records"):
         place = f"{row['route']}, {row['lane']}, {row['lift']}"
         older = f" superseded by {row['superseded_by']}" if row["standing"] == "superseded" else ""
-        lines.append((
+        lines.append([
             row["lot_id"], str(row["revision"]), place, row["paved_on"],
             f"{row['station_from_label']} - {row['station_to_label']}",
             f"{row['classes']}, {row['insufficient_count']} insufficient", str(row["zone_count"]),
             str(row["stop_count"]), str(row["note_count"]), row["bag"] + older,
-        ))  # fmt: skip
-    widths = [max(len(line[i]) for line in lines) for i in range(len(head))]
+            *([f"{row['distance_m']:.0f} m"] if near else []),
+        ])  # fmt: skip
+    widths = [max(map(len, column)) for column in zip(*lines, strict=True)]
     rows_text = (
         "  ".join(f"{text:<{width}}" for text, width in zip(line, widths, strict=True)) for line in lines
     )

@@ -14,7 +14,7 @@ from typing import Any
 
 from .. import __version__
 from ..errors import ProductError
-from .manifest import sha256_of
+from .sources import sha256_of
 
 PAYLOAD, INFO, DECLARATION = "data", "bag-info.txt", "bagit.txt"
 MANIFEST, TAG_MANIFEST = "manifest-sha256.txt", "tagmanifest-sha256.txt"

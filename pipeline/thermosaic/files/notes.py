@@ -10,7 +10,7 @@ import io
 from datetime import date
 from pathlib import Path
 
-from .csv_tables import safe_text
+from .csv_tables import cell
 
 NAME = "notes.csv"
 COLUMNS = ("revision", "stated_date", "author", "text")
@@ -38,7 +38,9 @@ def read_notes(folder: Path) -> list[tuple[str, ...]]:
 def notes_text(notes: list[tuple[str, ...]]) -> str:
     """Write notes as RFC 4180 CSV; a text that a spreadsheet would run as a formula gets an apostrophe before it."""
     out = io.StringIO(newline="")
-    csv.writer(out).writerows([COLUMNS, *([safe_text(cell) for cell in row] for row in notes)])
+    csv.writer(out).writerows(
+        [COLUMNS, *([cell(text, name) for text, name in zip(row, COLUMNS, strict=True)] for row in notes)]
+    )
     return out.getvalue()
 
 

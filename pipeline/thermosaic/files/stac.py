@@ -26,9 +26,10 @@ from ..errors import ProductError
 from .cog import NODATA
 from .facts import CAUTIONS
 from .lots_index import OWN
-from .manifest import MANIFEST, plain, read_json, sha256_of, write_json
+from .manifest import MANIFEST, plain, read_json, write_json
 from .notes import NAME as NOTES
 from .sheets.lot_sheet import LotSheet, read_sheet
+from .sources import sha256_of
 
 ITEM, COLLECTION, ITEMS = "item.json", "collection.json", "items"
 ID = "thermosaic-lots"
