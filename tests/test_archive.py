@@ -725,3 +725,17 @@ def test_commands_say_what_they_did_with_their_exit_codes(own: Path, made: dict,
     appended(f"{BAG}/data/lot/scan.csv")(own)
     code, said = run("archive", "verify", own, "SYN-LOT")
     assert (code, "scan.csv" in said) == (5, True)
+
+
+def test_a_damaged_bag_or_note_stops_the_index_and_is_named(spoilt: Path) -> None:
+    """Where notes or an item cannot be read, no index is made over them: the file is named, and the old one stays."""
+    before = (spoilt / "index" / "lots.gpkg").read_bytes()
+    for name in ("lots/SYN-US/notes.csv", "lots/SYN-LOT/r1/item.json"):
+        kept = (spoilt / name).read_bytes() if (spoilt / name).exists() else None
+        (spoilt / name).write_bytes(b"\xff{")
+        with pytest.raises(ProductError, match=name.rsplit("/", 1)[1]):
+            archive.verify(spoilt, rebuild=True)
+        assert any(line.startswith(name.rsplit("/", 1)[0]) for line in archive.verify(spoilt))
+        (spoilt / name).unlink() if kept is None else (spoilt / name).write_bytes(kept)
+    assert (spoilt / "index" / "lots.gpkg").read_bytes() == before
+    assert archive.verify(spoilt) == []

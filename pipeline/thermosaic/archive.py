@@ -336,7 +336,7 @@ def _catalogue(top: Path, bags: list[_Bag]) -> tuple[dict[str, dict[str, Any]], 
         rows[name] = {
             "bag": item.place,
             "bag_sha256": bag.digest_of(item.folder),
-            "note_count": len(notes.read_notes(folder)),
+            "note_count": 0 if notes.check_notes(folder) else len(notes.read_notes(folder)),
         }
     return items, lots_index.lots_frame(items, rows)
 
@@ -371,12 +371,15 @@ def _build_index(top: Path, work: Path, bags: list[_Bag]) -> None:
     """Write catalogue and lots.gpkg into work/index, and read them back."""
     from .files import lots_index, stac
 
+    damaged = [f"{path}: {text}" for path in (top / LOTS).glob("*") for text in notes.check_notes(path)]
     try:
+        if damaged:
+            raise ValueError("; ".join(damaged[:SHOWN]))
         items, frame = _catalogue(top, bags)
     except (FileNotFoundError, ValueError, KeyError, TypeError) as error:
         raise ProductError(
             f"{top / INDEX}: cannot be made, since a bag or notes are damaged: {error}: `archive verify` with the name "
-            "of a lot names all that is; bring it back from a copy"
+            "of a lot names all that is: bring it back from a copy"
         ) from error
     folder = work / INDEX
     folder.mkdir()
