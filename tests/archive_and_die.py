@@ -45,8 +45,7 @@ def dies_at(number: int, result: Path, top: Path) -> bool:
     if child == 0:
         COUNT["left"] = number * EVERY
         publishing.exchange = counted(publishing.exchange)
-        archive.os.rename = counted(os.rename)
-        archive.os.replace = counted(os.replace)
+        os.rename, os.replace = counted(os.rename), counted(os.replace)
         sys.addaudithook(lambda event, _: step() if event in RENAMES else None)
         archive.add(top, result)
         os._exit(0)

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import contextlib
 import importlib.util
-import json
 import os
 import re
 import shutil
@@ -26,9 +25,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .errors import ConfigError, MismatchError, ProductError
-from .files import bag, notes, publishing
+from .files import bag, notes, publishing, shelf
 from .files.manifest import MANIFEST, plain, read_json, write_json
 from .files.settings import read_toml
+from .files.shelf import INDEX, LOCK, LOTS, MARKER, README, WORK
 from .files.sources import sha256_of
 from .results import open_result, verify_result
 from .values import path_inside
@@ -36,25 +36,8 @@ from .values import path_inside
 if TYPE_CHECKING:
     import geopandas as gpd
 
-LOTS, INDEX, WORK, LOCK = "lots", "index", ".adding", ".index.lock"
-UNFINISHED = "unfinished"  # in the folder of work from the moment on when the index is behind
-MARKER, README = "archive.json", "README.txt"
 RESULT, LOT = f"{bag.PAYLOAD}/result", f"{bag.PAYLOAD}/lot"
-MARKED = {"program": "thermosaic", "holds": "archive of lots", "layout": 1}
 SHOWN = 5  # differences named in one line
-README_TEXT = """Thermal profiles of asphalt mats, lot by lot.
-
-lots/LOT/rN           revision N of a lot: a BagIt 1.0 bag (RFC 8493). The highest N is the newest.
-  data/result         what was published: lot.gpkg, report.html, tiles, spots.parquet, ..
-  data/lot            the raw logs and lot.toml, where they were given
-lots/LOT/notes.csv    what people noted later
-index/lots.gpkg       outlines of all lots, for any GIS: good to metres, for finding a lot
-index/collection.json the same as a STAC catalogue
-
-To check a bag without any program of ours:
-  cd lots/LOT/rN && sha256sum -c manifest-sha256.txt
-All files are read-only: copy one before you work with it.
-"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +91,7 @@ def add(archive: Path | str, result: Path | str, lot: Path | str | None = None) 
     _require_sound(source)
     files = [(path, f"{RESULT}/{path.relative_to(source).as_posix()}") for path in _files(source)]
     files += _lot_files(Path(lot), listed) if lot is not None else []
-    with _writing(top, create=True) as work:
+    with shelf.writing(top, _make_index, create=True) as work:
         meant = _Bag(listed["lot_id"], int(listed["revision"]), work / "bag")
         there = top / meant.place
         _require_own_name(top, meant.lot_id)
@@ -118,7 +101,7 @@ def add(archive: Path | str, result: Path | str, lot: Path | str | None = None) 
         _build_bag(meant, files)
         _build_index(top, work, [*_bags(top), meant])
         there.parent.mkdir(parents=True, exist_ok=True)
-        (work / UNFINISHED).touch()
+        (work / shelf.UNFINISHED).touch()
         publishing.sync_tree(work)
         os.rename(meant.folder, there)
         for folder in (there.parent, top / LOTS):
@@ -206,81 +189,6 @@ def _require_same(there: Path, result: Path, with_logs: bool) -> None:
             f"{there}: is archived without its logs, and a bag is never changed: give the lot a higher [lot] "
             "revision to archive them, or leave --lot out"
         )
-
-
-# ------------------------------------------------------------------------------------- one writer at a time
-
-
-@contextlib.contextmanager
-def _writing(top: Path, create: bool = False) -> Iterator[Path]:
-    """Hold the archive's lock, clear away what a kill left, and give an empty folder to build in."""
-    if create and not top.exists() and top.parent.is_dir():
-        with publishing.surroundings(top.parent):
-            top.mkdir(exist_ok=True)
-    _require_archive(top, create)
-    work = top / WORK
-    with publishing.surroundings(top), publishing.locked(top / INDEX):
-        interrupted = work.exists()
-        _remove(work)
-        work.mkdir()
-        try:
-            if create:
-                _mark(top, work)
-            if interrupted:
-                (work / UNFINISHED).touch()
-                _make_index(top, work)
-                (work / UNFINISHED).unlink()
-            yield work
-            (work / UNFINISHED).unlink(missing_ok=True)
-        finally:
-            if not (work / UNFINISHED).exists():
-                _remove(work)
-
-
-def _require_archive(top: Path, create: bool = False) -> None:
-    """Refuse what is no archive; an empty folder, or one whose first `add` was killed, may become one."""
-    if top.is_symlink() or not top.is_dir():
-        raise ConfigError(f"{top}: is no folder: name the archive, or make the folder above it first")
-    if (top / MARKER).is_file():
-        try:
-            marked = read_json(top / MARKER)
-        except (OSError, ValueError) as error:
-            raise ProductError(f"{top / MARKER}: cannot be read: {error}") from error
-        if marked != MARKED:
-            raise ProductError(
-                f"{top / MARKER}: is of another version or program: take the program that made it"
-            )
-        return
-    foreign = sorted(path.name for path in top.iterdir() if path.name not in (WORK, LOCK, README))
-    if foreign or not create:
-        what = f"holds files of something else: {', '.join(foreign[:SHOWN])}" if foreign else "is empty"
-        raise ProductError(
-            f"{top}: is no archive: {what}: name the folder that `archive add` made, or a new one"
-        )
-
-
-def _mark(top: Path, work: Path) -> None:
-    """Say what the folder is; the marker comes last."""
-    for name, text in ((README, README_TEXT), (MARKER, json.dumps(MARKED, indent=2) + "\n")):
-        if not (top / name).is_file():
-            _write(work / name, text)
-            os.replace(work / name, top / name)
-
-
-def _write(path: Path, text: str) -> None:
-    """Write a read-only file and bring it to the disk."""
-    with path.open("w", encoding="utf-8", newline="") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    os.chmod(path, 0o444)
-
-
-def _remove(folder: Path) -> None:
-    """Remove a folder of ours, its read-only parts too."""
-    for path, _, _ in os.walk(folder):
-        os.chmod(path, 0o755)
-    shutil.rmtree(folder, ignore_errors=True)
 
 
 # --------------------------------------------------------------------------------------- bags and their index
@@ -371,7 +279,9 @@ def _build_index(top: Path, work: Path, bags: list[_Bag]) -> None:
     """Write catalogue and lots.gpkg into work/index, and read them back."""
     from .files import lots_index, stac
 
-    damaged = [f"{path}: {text}" for path in (top / LOTS).glob("*") for text in notes.check_notes(path)]
+    damaged = [
+        f"{path.name}/{text}" for path in sorted((top / LOTS).glob("*")) for text in notes.check_notes(path)
+    ]
     try:
         if damaged:
             raise ValueError("; ".join(damaged[:SHOWN]))
@@ -409,7 +319,7 @@ def _make_index(top: Path, work: Path) -> None:
     publishing.sync_tree(work)
     _exchange_index(top, work)
     for older in (work / INDEX, work / "older"):
-        _remove(older)
+        shelf.remove(older)
 
 
 # ---------------------------------------------------------------------------------------------- verifying
@@ -435,9 +345,9 @@ def verify(archive: Path | str, lot: str | None = None, rebuild: bool = False) -
     """
     _require_libraries()
     top = Path(os.path.abspath(archive))
-    _require_archive(top)
+    shelf.require_archive(top)
     if rebuild or (top / WORK).exists():
-        with _writing(top) as work:
+        with shelf.writing(top, _make_index) as work:
             if rebuild:
                 _make_index(top, work)
     wanted = _bags(top) if lot is None else _named(top, lot)
@@ -545,7 +455,7 @@ def find(
     from .files import lots_index
 
     top = Path(os.path.abspath(archive))
-    _require_archive(top)
+    shelf.require_archive(top)
     if not (top / INDEX / lots_index.NAME).is_file():
         raise ProductError(f"{top / INDEX}: is missing: make it anew with `archive verify --rebuild`")
     rows = lots_index.read_index(top / INDEX / lots_index.NAME)
@@ -572,7 +482,7 @@ def extract(archive: Path | str, lot: str, out: Path | str) -> Path:
     """
     _require_libraries()
     top, made = Path(os.path.abspath(archive)), Path(out)
-    _require_archive(top)
+    shelf.require_archive(top)
     if made.exists() or made.is_symlink():
         raise ConfigError(f"{made}: exists already: name a new folder to copy the lot into")
     item = _named(top, lot)[-1]
@@ -609,14 +519,17 @@ def note(archive: Path | str, lot: str, text: str, stated_date: date, author: st
     top, words = Path(os.path.abspath(archive)), " ".join(text.split())
     if not words:
         raise ConfigError("archive note: the text is empty: write what was found out")
-    _require_archive(top)
+    shelf.require_archive(top)
     item = _named(top, lot)[-1]
     path = item.folder.parent / notes.NAME
-    with _writing(top) as work:
+    with shelf.writing(top, _make_index) as work:
+        damaged = notes.check_notes(path.parent)
+        if damaged:
+            raise ProductError(f"{path.parent}: {damaged[0]}: bring it back from a copy first")
         kept = notes.read_notes(path.parent)
         kept.append((str(item.revision), stated_date.isoformat(), " ".join(author.split()), words))
-        _write(work / notes.NAME, notes.notes_text(kept))
-        (work / UNFINISHED).touch()
+        shelf.write(work / notes.NAME, notes.notes_text(kept))
+        (work / shelf.UNFINISHED).touch()
         os.replace(work / notes.NAME, path)
         publishing.sync_folder(path.parent)
         _make_index(top, work)

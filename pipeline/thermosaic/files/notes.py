@@ -25,12 +25,12 @@ def read_notes(folder: Path) -> list[tuple[str, ...]]:
         try:
             rows = [tuple(row) for row in csv.reader(file, strict=True)]
         except csv.Error as error:
-            raise ValueError(f"{NAME}: is no CSV: {error}") from None
+            raise ValueError(f"is no CSV: {error}") from None
     if not rows or rows[0] != COLUMNS:
-        raise ValueError(f"{NAME}: its columns are not {', '.join(COLUMNS)}")
+        raise ValueError(f"its columns are not {', '.join(COLUMNS)}")
     for number, row in enumerate(rows[1:], start=1):
         if len(row) != len(COLUMNS) or not row[0].isdigit():
-            raise ValueError(f"{NAME}: note {number} is not whole")
+            raise ValueError(f"note {number} is not whole")
         date.fromisoformat(row[1])
     return rows[1:]
 
@@ -49,5 +49,5 @@ def check_notes(folder: Path) -> list[str]:
     try:
         read_notes(folder)
     except (OSError, ValueError) as error:
-        return [str(error)]
+        return [f"{NAME}: {error}"]
     return []
