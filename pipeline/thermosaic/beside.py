@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from .config import LotConfig, RigSection, SpotsByAngle
-from .datum import pin_operation, unit_factor
-from .delivery import Reader, tell
+from .config import CrsSection, LotConfig, RigSection, SpotsByAngle
+from .datum import pin_operation, source_frame, unit_factor
+from .delivery import Reader, in_units, tell
 from .errors import ConfigError, InputError
 from .files.catalogue import load_rig
 from .files.evidence import write_evidence
@@ -22,7 +22,8 @@ from .files.rig_tables import read_reference, read_sightings, read_wheel_runs, u
 from .kernels.polyline import place
 from .model import EquipmentCheck, LotInputs
 from .opening import load_config
-from .results import explain_result, open_result
+from .published import Published, readings_of
+from .results import explain_result, open_result, published_result
 from .stages.s1_ingest import join_scanners, read_lot, scan_log, spot_centres
 from .stages.s2_trajectory import solve_trajectory
 from .stages.s3_georeference import georeference_scan
@@ -359,6 +360,71 @@ def rig_reach(
     if drawing is not None:
         draw_reach(drawing, found.spots, height, (scanner.mat_left_m, scanner.mat_right_m), reader)
     return found
+
+
+def overlay(
+    result: Path,
+    files: tuple[Path, ...],
+    out: Path,
+    *,
+    sigma_m: float | None = None,
+    frame: str | None = None,
+    cores_format: str = "cores-csv",
+    overwrite: bool = False,
+) -> tuple[str, ...]:
+    """Lay a published result over as-built records, and publish what was found in the folder `out`.
+
+    Parameters
+    ----------
+    files : paths
+        Cores and gauges as CSV; polygons, lines and points as vector files.
+    sigma_m : float, optional
+        Sigma of a core's or point's own place, one axis, where its row has none.
+    frame : str, optional
+        True frame of positions in files that name none, or plain WGS 84; like EPSG:6318.
+    cores_format : str
+        Format of the CSV files: a shipped name or a path.
+
+    Returns
+    -------
+    tuple of str
+        What was found and what to know about it, in the units of the result's delivery.
+
+    Raises
+    ------
+    InputError, ConfigError, MismatchError, ProductError
+        A file that cannot be used, a frame or sigma that must be stated, a result that is not whole, `out` exists.
+    """
+    from .files.publishing import publication
+    from .files.asbuilt import read_records
+    from .files.overlay_products import Overlay, write_overlay
+    from .studies import overlay_asbuilt as study
+
+    sheet, published = published_result(result)
+    records = read_records(files, _frames(published, frame), sheet.measures.labels, cores_format, sigma_m)
+    passes = _first_looks(published)
+    cores = study.cores_frame(published, passes, records.cores)
+    areas, touches = study.area_frames(published, passes, records.areas)
+    lines, offsets = study.line_frames(published, passes, records.lines)
+    frames = {"cores": cores, "asbuilt_areas": areas, "asbuilt_lines": lines, "line_offsets": offsets,
+              "touches": touches, "densities": study.densities_frame(published, cores)}  # fmt: skip
+    told = study.notes(published, frames, records.notes)
+    stated = {"sigma_m": sigma_m, "frame": frame, "cores_format": cores_format}
+    with publication(out, overwrite) as folder:
+        write_overlay(folder, sheet, Overlay(frames, told, records.sources, records.operations, stated))
+    return tuple(in_units(text, sheet.measures.delivery, sheet.measures.foot_m) for text in told)
+
+
+def _first_looks(published: Published) -> dict[str, Any]:
+    """First looks by pass, of the passes that have a mat."""
+    found = {pass_id: readings_of(published, pass_id) for pass_id in published.quality["mat_frames"]}
+    return {pass_id: readings for pass_id, readings in found.items() if readings is not None}
+
+
+def _frames(published: Published, frame: str | None) -> CrsSection:
+    """Frames of a result, with that of strangers' numbers in place of its own alignment's."""
+    stated = published.config["crs"] | {"alignment": None if frame is None else source_frame(frame).to_wkt()}
+    return CrsSection.model_construct(**stated).dated(np.datetime64(published.quality["paved_on"]))
 
 
 def _write(

@@ -1,6 +1,6 @@
 """The command line: one command is one library call; errors become exit codes and advice.
 
-Only here, in `cli_new`, `cli_site` and `cli_archive` is printed. Data goes to stdout, progress and log to stderr.
+Only here, in `cli_new`, `cli_site`, `cli_archive` and `cli_asbuilt` is printed. Data goes to stdout, progress and log to stderr.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from typing import Any, NoReturn
 
 import click
 
-from . import __version__, cli_archive, cli_new, cli_site
+from . import __version__, cli_archive, cli_asbuilt, cli_new, cli_site
 from .errors import ConfigError, ThermosaicError
 
 LOT = click.argument("lot", type=click.Path(path_type=Path))
@@ -447,7 +447,7 @@ def show(lot: Path) -> None:
         click.echo(f"{key:<42} {value!s:<36} {origin}")
 
 
-for command in (cli_new.new, *cli_site.COMMANDS, cli_archive.archive):
+for command in (cli_new.new, *cli_site.COMMANDS, cli_archive.archive, cli_asbuilt.overlay):
     app.add_command(command)
 
 

@@ -16,12 +16,13 @@ from typing import Any, NamedTuple
 
 from .errors import ThermosaicError
 from .tables import US_SUFFIX, suffix
-from .units import F_PER_C, FOOT_M
+from .units import F_PER_C, FOOT_M, UNITS
 
 UNIT_IN_TEXT = {
     "m": "m", "m2": "m2", "c": "degC", "delta_c": "degC", "mps": "m/min", "s": "s", "deg": "deg",
-    "ft": "ft", "ft2": "ft2", "f": "degF", "delta_f": "degF", "ftpmin": "ft/min",
+    "ft": "ft", "ft2": "ft2", "f": "degF", "delta_f": "degF", "ftpmin": "ft/min", "kg_m3": "kg/m3", "lb_ft3": "lb/ft3",
 }  # fmt: skip
+POUND_KG = UNITS["mass"]["lb"]
 PER_MINUTE = 60.0  # speeds are read in metres a minute, and stored in metres a second
 SHORT = "mm"  # after a form: lengths of a wheel's count or a bracket, in millimetres or inches
 LONGEST_SHORT_M = 0.5
@@ -62,7 +63,8 @@ def deliver(values: Any, name: str, units: str, foot_m: float) -> Any:
         return values
     if ending == "c":
         return values * F_PER_C + 32
-    factor = {"m": 1 / foot_m, "m2": 1 / foot_m**2, "mps": 60 / foot_m, "delta_c": F_PER_C}[ending]
+    factor = {"m": 1 / foot_m, "m2": 1 / foot_m**2, "mps": 60 / foot_m, "delta_c": F_PER_C,
+              "kg_m3": foot_m**3 / POUND_KG}[ending]  # fmt: skip
     return values * factor
 
 

@@ -8,6 +8,7 @@ map CRS (map coordinate x the CRS's unit factor). Times are UTC, datetime64[ns].
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, fields
 from datetime import datetime
 from pathlib import Path
@@ -252,6 +253,35 @@ class ControlPoint:
     time_utc: np.datetime64 | None = None  # of the hand reading
     temp_c: float | None = None
     text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Core:
+    """A core, gauge reading or as-built point: its place in metres of the map CRS, or by station and offset."""
+
+    core_id: str
+    kind: str  # core, gauge, point
+    source: str  # file
+    sigma_m: float  # of its own position, one axis
+    easting_m: float = math.nan
+    northing_m: float = math.nan
+    station_m: float = math.nan
+    offset_m: float = math.nan
+    accuracy_m: float = 0.0  # of the coordinate operation that brought it to the map
+    density_kg_m3: float = math.nan
+    gmm: float = math.nan
+    of_gmm_frac: float = math.nan
+
+
+@dataclass(frozen=True, slots=True)
+class AsBuilt:
+    """An as-built polygon or line, in metres of the map CRS."""
+
+    source: str  # file
+    layer: str
+    name: str
+    geometry: Any  # shapely geometry
+    accuracy_m: float  # of the coordinate operation that brought it to the map
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,8 +19,9 @@ import pyproj
 from .delivery import deliver, delivered_name
 from .errors import ConfigError, ProductError
 from .files import dressing, exports, geopackage, manifest, parquet, project, publishing, raster_review, sld
+from .published import SPOT_COLUMNS, Published
 from .studies.explain.readings import looked_at
-from .studies.explain.steps import SPOT_COLUMNS, Explanation, Published, Step
+from .studies.explain.steps import Explanation, Step
 from .studies.explain.text import plain_text, told
 from .tables import LAYERS, UNIT_OF_SUFFIX, Table, suffix
 
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 
     from .config import AgencyPattern, HandIn
     from .files import hand_in
+    from .files.sheets.lot_sheet import LotSheet
 
 DECIMALS = {"m": 3, "m2": 2, "s": 2, "frac": 4, "mps": 3}  # in an explanation; else 2
 COPIES = exports.KINDS
@@ -301,7 +303,7 @@ def explain_result(
             'explain: name one of a profile, a zone or a place, like --at "112+40, 6.2 ft right"'
         )
     ((kind, value),) = asked.items()
-    published = _published(_folder(path))
+    published = published_result(path)[1]
     try:
         steps = _steps(published, kind, value, pass_id)
     except ValueError as error:
@@ -331,10 +333,19 @@ def _steps(published: Published, kind: str, value: Any, pass_id: str | None) -> 
     return explain(published, rows.iloc[0])
 
 
-def _published(folder: Path) -> Published:
-    """Read what explanations stand on, SI."""
+def published_result(path: Path | str) -> tuple[LotSheet, Published]:
+    """Read a published result as its sheets and as studies take it, SI.
+
+    Raises
+    ------
+    ConfigError
+        `path` is no folder.
+    ProductError
+        The result is not whole.
+    """
     from .files.sheets.lot_sheet import read_sheet
 
+    folder = _folder(path)
     sheet = read_sheet(folder)
     try:
         spots = parquet.read_columns(folder / parquet.SPOTS_FILE, SPOT_COLUMNS)
@@ -342,7 +353,7 @@ def _published(folder: Path) -> Published:
         notes = next(iter(sheet.quality["inputs"].values()))["notes"]
     except (OSError, ValueError, KeyError, StopIteration) as error:
         raise ProductError(f"{folder}: is no whole result: {error}") from error
-    return Published(
+    return sheet, Published(
         frames=sheet.frames,
         spots=spots,
         config=sheet.config,

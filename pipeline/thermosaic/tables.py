@@ -13,12 +13,13 @@ if TYPE_CHECKING:
     import pandas as pd
 
 UNIT_OF_SUFFIX = {
-    "delta_c": "degC of difference", "kg_m2": "kg/m2", "m2": "m2", "mps": "m/s", "c": "degC", "m": "m", "deg": "deg",
+    "delta_c": "degC of difference", "kg_m2": "kg/m2", "kg_m3": "kg/m3", "lb_ft3": "lb/ft3",
+    "m2": "m2", "mps": "m/s", "c": "degC", "m": "m", "deg": "deg",
     "s": "s",
     "utc": "UTC", "frac": "share 0..1", "t": "t",
     "delta_f": "degF of difference", "ft2": "ft2", "ftpmin": "ft/min", "f": "degF", "ft": "ft",
 }  # fmt: skip
-US_SUFFIX = {"m": "ft", "m2": "ft2", "mps": "ftpmin", "c": "f", "delta_c": "delta_f"}
+US_SUFFIX = {"m": "ft", "m2": "ft2", "mps": "ftpmin", "c": "f", "delta_c": "delta_f", "kg_m3": "lb_ft3"}
 
 
 def suffix(name: str) -> str:
@@ -466,6 +467,135 @@ LOTS = Table("lots", "MultiPolygon", "One row a revision of a lot in an archive;
     Column("bag", "text", "Folder of the bag, from the archive"),
     Column("bag_sha256", "text", "Digest of the bag's tag manifest, which covers every other file"),
 ))  # fmt: skip
+
+
+# ------------------------------------------------------------------------------------- studies beside a run
+
+CORE_KINDS = ("core", "gauge", "point")
+PLACED_BY = ("map", "station")
+TOUCHED = ("cold_zones", "stops", "profiles")
+_LOT = (
+    Column("feature_uid", "text", "lot:layer:number, unique together with revision", added=True),
+    Column("lot_id", "text", "Lot", added=True),
+    Column("revision", "int32", "Revision of the lot", added=True),
+    Column("source", "text", "File it was read from"),
+)
+_AROUND = (
+    Column("reading_count", "int32", "First looks at mat within the position's uncertainty (95 %)"),
+    Column("temp_mean_c", "float64", "Their mean, weighted by the sigmas of the place"),
+    Column("temp_min_c", "float64", "Coldest of them"),
+    Column(
+        "temp_sd_delta_c", "float64", "Weighted standard deviation: what the place's uncertainty leaves open"
+    ),
+    Column("kept_frac", "float64", "Share of their weight that the profiles' statistics keep"),
+    Column("reference_c", "float64", "Temperature of the mat around that zones are compared with"),
+    Column("deficit_delta_c", "float64", "That less the mean: how much colder than the mat around"),
+)
+CORES = Table("cores", "Point", "Cores, gauge readings and as-built points: what the mat was there", (
+    *_LOT,
+    Column("core_id", "text", "Core, reading or point as named in its file"),
+    Column("kind", "text", "What was taken there", CORE_KINDS),
+    Column("pass_id", "text", "Paver pass"),
+    Column("station_m", "float64", "Station"),
+    Column("station_label", "text", "Station as a label", added=True),
+    Column("offset_m", "float64", "Offset, right of the line positive looking upstation"),
+    Column("edge_from_m", "float64", "Distance from the nearer mat edge; negative outside the mat"),
+    Column("edge_side", "text", "Side of that mat edge, looking upstation", SIDES),
+    Column("lon_deg", "float64", "Longitude in the geographic frame of the map CRS", added=True),
+    Column("lat_deg", "float64", "Latitude, likewise", added=True),
+    Column("placed_by", "text", "What the file gives: map position, or station and offset", PLACED_BY),
+    Column("own_sigma_m", "float64", "Sigma of its own position, one axis, as stated"),
+    Column("frame_accuracy_m", "float64", "Accuracy of the coordinate operation that brought it here"),
+    Column("sigma_along_m", "float64", "These and the readings' sigma together, along the mat"),
+    Column("sigma_across_m", "float64", "The same across"),
+    *_AROUND,
+    *_when("laid_utc", "When the screed passed the nearest reading"),
+    Column("look_age_s", "float64", "Time behind the screed at which that was seen"),
+    Column("speed_mps", "float64", "Speed of the paver there"),
+    Column("profile_id", "int32", "Profile it lies in"),
+    Column("profile_class", "text", "Class of that profile"),
+    Column("in_zone", "bool", "Lies in a cold zone as placed"),
+    Column("in_zone_frac", "float64", "Probability that it lies in a cold zone, by the sigmas"),
+    Column("zone_id", "int32", "Nearest cold zone"),
+    Column("zone_distance_m", "float64", "Distance from that zone's outline, in or out"),
+    Column("stop_id", "int32", "Nearest stop of the pass"),
+    Column("stop_along_m", "float64", "Station less that of the stop's spot line"),
+    Column("density_kg_m3", "float64", "Density, where the file gives one as such or as a share of Gmm"),
+    Column("gmm", "float64", "Theoretical maximum specific gravity, as stated"),
+    Column("of_gmm_frac", "float64", "Density as a share of the theoretical maximum"),
+    Column("note", "text", "Why it could not be placed, or what to know about its place"),
+))  # fmt: skip
+ASBUILT_AREAS = Table("asbuilt_areas", "MultiPolygon", "As-built polygons: the mat within each", (
+    *_LOT,
+    Column("area_id", "int32", "Number over all files"),
+    Column("source_layer", "text", "Layer of the file"),
+    Column("name", "text", "What the file calls it"),
+    Column("pass_id", "text", "Paver passes it touches"),
+    *_RANGE,
+    Column("frame_accuracy_m", "float64", "Accuracy of the coordinate operation that brought it here"),
+    Column("area_m2", "float64", "Ground area"),
+    Column("on_mat_m2", "float64", "Ground area of the part on the mat measured"),
+    Column("reading_count", "int64", "First looks at mat within"),
+    Column("temp_mean_c", "float64", "Their mean"),
+    Column("temp_min_c", "float64", "Coldest of them"),
+    Column("temp_sd_delta_c", "float64", "Their standard deviation"),
+    Column("deficit_mean_delta_c", "float64", "Mean of how much colder than the mat around"),
+    Column("deficit_max_delta_c", "float64", "Largest of it"),
+    *_when("laid_from_utc", "First laid"), *_when("laid_to_utc", "Last laid"),
+    Column("zone_count", "int32", "Cold zones it touches"),
+    Column("zone_area_m2", "float64", "Ground area of cold zones within"),
+    Column("stop_count", "int32", "Stops it touches"),
+    Column("profile_count", "int32", "Profiles it touches"),
+    Column("position_sigma_m", "float64", "Position sigma of the readings within, median"),
+))  # fmt: skip
+TOUCHES = Table("touches", None, "Which zones, stops and profiles each as-built polygon touches", (
+    Column("area_id", "int32", "As-built polygon"),
+    Column("name", "text", "What its file calls it"),
+    Column("layer", "text", "Layer of the result", TOUCHED),
+    Column("number", "int32", "Number of the feature in that layer"),
+    Column("area_m2", "float64", "Ground area in common"),
+    Column("of_area_frac", "float64", "Share of the as-built polygon"),
+    Column("of_feature_frac", "float64", "Share of the zone, stop or profile"),
+))  # fmt: skip
+ASBUILT_LINES = Table("asbuilt_lines", "MultiLineString", "As-built lines against the edge of the mat, a row a pass", (
+    *_LOT,
+    Column("line_id", "int32", "Number over all files"),
+    Column("source_layer", "text", "Layer of the file"),
+    Column("name", "text", "What the file calls it"),
+    Column("pass_id", "text", "Paver pass"),
+    *_RANGE,
+    Column("frame_accuracy_m", "float64", "Accuracy of the coordinate operation that brought it here"),
+    Column("point_count", "int32", "Places along it that lie beside this pass"),
+    Column("edge_side", "text", "Mat edge that it is held against: the nearer one", SIDES),
+    Column("off_edge_mean_m", "float64", "Its offset less that of the edge, right positive looking upstation"),
+    Column("off_edge_min_m", "float64", "Smallest of it"),
+    Column("off_edge_max_m", "float64", "Largest of it"),
+    Column("off_edge_sd_m", "float64", "Standard deviation along the line"),
+    Column("sigma_across_m", "float64", "Sigma of the mat's place across, median"),
+))  # fmt: skip
+LINE_OFFSETS = Table("line_offsets", "Point", "As-built lines against the edge of the mat, by station", (
+    *_LOT,
+    Column("line_id", "int32", "As-built line"),
+    Column("name", "text", "What the file calls it"),
+    Column("pass_id", "text", "Paver pass"),
+    Column("station_m", "float64", "Station"),
+    Column("station_label", "text", "Station as a label", added=True),
+    Column("offset_m", "float64", "Offset of the line, right positive looking upstation"),
+    Column("edge_side", "text", "Mat edge that it is held against", SIDES),
+    Column("off_edge_m", "float64", "Its offset less that of the edge, right positive looking upstation"),
+    Column("sigma_across_m", "float64", "Sigma of the mat's place across"),
+))  # fmt: skip
+DENSITIES = Table("densities", None, "Density by temperature deficit: cores and gauges apart, never pay", (
+    Column("kind", "text", "What was taken", CORE_KINDS),
+    Column("deficit_from_delta_c", "float64", "Deficit from"),
+    Column("deficit_to_delta_c", "float64", "Deficit to; empty = no limit"),
+    Column("core_count", "int32", "Cores or readings"),
+    Column("density_mean_kg_m3", "float64", "Mean density"),
+    Column("density_sd_kg_m3", "float64", "Standard deviation"),
+    Column("of_gmm_mean_frac", "float64", "Mean share of the theoretical maximum"),
+    Column("of_gmm_min_frac", "float64", "Lowest share"),
+))  # fmt: skip
+OVERLAY = (CORES, ASBUILT_AREAS, ASBUILT_LINES, LINE_OFFSETS)
 
 
 def markdown(table: Table) -> str:

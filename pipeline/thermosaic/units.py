@@ -31,6 +31,7 @@ UNITS = {
     "area": {"m2": 1.0, "ft2": FOOT_M**2, "yd2": 9 * FOOT_M**2},
     "area_mass": {"kg/m2": 1.0, "lb/yd2": 0.45359237 / (9 * FOOT_M**2)},
     "slope": {"%": 0.01, "m/m": 1.0, "ft/ft": 1.0, "in/ft": 1 / 12},
+    "density": {"kg/m3": 1.0, "g/cm3": 1000.0, "lb/ft3": 0.45359237 / FOOT_M**3},
     "mass": {"kg": 1.0, "t": 1000.0, "ton": 907.18474, "lb": 0.45359237},
 }  # fmt: skip
 TEMPERATURES = {"degC": (1.0, 0.0), "degF": (1 / F_PER_C, -32 / F_PER_C), "K": (1.0, -273.15)}

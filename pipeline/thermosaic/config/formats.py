@@ -25,6 +25,10 @@ LOG_COLUMNS = {  # our names, by kind of log; `date` joins a time of day kept in
         "point_id", "easting_m", "northing_m", "lon_deg", "lat_deg", "time_utc", "date", "temp_c", "text",
     ),
     "tickets": ("time_utc", "date", "mass_t", "ticket_id"),
+    "cores": (
+        "core_id", "station", "offset_m", "easting_m", "northing_m", "lon_deg", "lat_deg", "sigma_m", "density", "unit",
+        "kind", "gmm",
+    ),
 }  # fmt: skip
 
 
@@ -36,7 +40,7 @@ class LogFormat(Section):
     """
 
     id: Name = Field(description="Name of the format")
-    kind: Literal["scan", "fixes", "wheel", "diary", "weather", "control", "tickets"] = Field(
+    kind: Literal["scan", "fixes", "wheel", "diary", "weather", "control", "tickets", "cores"] = Field(
         description="Which log it is"
     )
     container: Literal["csv", "parquet", "nmea"] = Field(description="Kind of file")
@@ -103,7 +107,7 @@ class LogFormat(Section):
     def _check(self) -> LogFormat:
         if self.container == "nmea" and self.kind != "fixes":
             raise ValueError("nmea is a container of fixes only")
-        needed = {"diary": "kind", "control": "point_id"}.get(self.kind, "time_utc")
+        needed = {"diary": "kind", "control": "point_id", "cores": "core_id"}.get(self.kind, "time_utc")
         if self.container != "nmea" and needed not in self.columns:
             raise ValueError(f"columns must say which column is {needed}")
         if self.kind == "scan" and (self.spots is None or self.spots.count("{n}") != 1):

@@ -21,7 +21,7 @@ NAMES = ("lot", "profiles", "stops", "cold_zones", "dropped")
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 DECIMALS = {
     "m": 3, "m2": 2, "mps": 4, "c": 2, "delta_c": 2, "deg": 8, "s": 1, "frac": 4,
-    "ft": 3, "ft2": 2, "ftpmin": 2, "f": 2, "delta_f": 2,
+    "ft": 3, "ft2": 2, "ftpmin": 2, "f": 2, "delta_f": 2, "kg_m3": 1, "lb_ft3": 2,
 }  # fmt: skip
 
 
@@ -33,14 +33,19 @@ def write_tables(
     written = []
     for name in names:
         path = folder / FOLDER / f"{name}.csv"
-        with path.open("w", encoding="utf-8", newline="") as file:
-            csv.writer(file).writerows(_rows(layers[name]))
+        write_table(path, layers[name])
         written.append(path)
     return written
 
 
-def _rows(frame: gpd.GeoDataFrame) -> list[list[str]]:
-    plain = pd.DataFrame(frame.drop(columns=frame.geometry.name))
+def write_table(path: Path, frame: pd.DataFrame) -> None:
+    """Write one table as delivered, a layer without its geometry."""
+    with path.open("w", encoding="utf-8", newline="") as file:
+        csv.writer(file).writerows(_rows(frame))
+
+
+def _rows(frame: pd.DataFrame) -> list[list[str]]:
+    plain = pd.DataFrame(frame.drop(columns="geometry", errors="ignore"))
     columns = [[cell(value, name) for value in plain[name]] for name in plain.columns]
     return [list(plain.columns), *(list(row) for row in zip(*columns, strict=True))]
 
@@ -75,21 +80,24 @@ def check_tables(
     layers: dict[str, gpd.GeoDataFrame], folder: Path, names: tuple[str, ...] = NAMES
 ) -> list[str]:
     """Read the tables back with the csv module and compare them with the layers; return what differs."""
-    found = []
-    for name in names:
-        path = folder / FOLDER / f"{name}.csv"
-        try:
-            with path.open(encoding="utf-8", newline="") as file:
-                have = list(csv.reader(file))
-        except (OSError, ValueError, csv.Error) as error:
-            found.append(f"{path.name}: cannot be read: {error}")
-            continue
-        if have != _rows(layers[name]):
-            found.append(f"{path.name}: differs from layer {name}")
-        found += [
-            f"{path.name}: holds a formula: {text[:40]}" for row in have for text in row if _is_formula(text)
-        ]
-    return found
+    return [
+        text
+        for name in names
+        for text in check_table(folder / FOLDER / f"{name}.csv", layers[name], f"layer {name}")
+    ]
+
+
+def check_table(path: Path, frame: pd.DataFrame, meant: str) -> list[str]:
+    """Read one table back and compare it with the frame `meant`; return what differs."""
+    try:
+        with path.open(encoding="utf-8", newline="") as file:
+            have = list(csv.reader(file))
+    except (OSError, ValueError, csv.Error) as error:
+        return [f"{path.name}: cannot be read: {error}"]
+    found = [] if have == _rows(frame) else [f"{path.name}: differs from {meant}"]
+    return found + [
+        f"{path.name}: holds a formula: {text[:40]}" for row in have for text in row if _is_formula(text)
+    ]
 
 
 def _is_formula(text: str) -> bool:

@@ -99,30 +99,31 @@ def dress_layers(record: LotRecord) -> dict[str, gpd.GeoDataFrame]:
 def _dress(frame: gpd.GeoDataFrame, table: Table, record: LotRecord) -> gpd.GeoDataFrame:
     """Check what was found, add the publisher's columns, convert, rename; the result passes its own table."""
     table.check(frame, dressed=False)
-    units, crs = record.config.delivery.units, record.swath.crs
     values = {column.name: _typed(frame[column.name], column.dtype) for column in table.found()}
-    added = {
+    values |= {
         c.name: _typed(_added(c.name, values, len(frame), table, record), c.dtype)
         for c in table.columns
         if c.added
     }
-    values |= added
-    columns = _columns(values, table, units, delivery_foot_m(crs))
-    geometry = to_crs_units(np.asarray(frame.geometry), str(table.geometry), unit_factor(crs))
-    dressed = gpd.GeoDataFrame(columns, geometry=geometry, crs=crs)
+    return delivered_layer(values, frame.geometry, table, record.config.delivery.units, record.swath.crs)
+
+
+def delivered_layer(
+    values: dict[str, Any], geometry: Any, table: Table, units: str, crs: pyproj.CRS
+) -> gpd.GeoDataFrame:
+    """Bring all columns of a table, in SI, and geometries in metres to a delivery; the result passes its table."""
+    columns = column_values(values, table, units, delivery_foot_m(crs))
+    shapes = to_crs_units(np.asarray(geometry), str(table.geometry), unit_factor(crs))
+    dressed = gpd.GeoDataFrame(columns, geometry=shapes, crs=crs)
     delivered_table(table, units).check(dressed)
     return dressed
 
 
-def column_values(frame: pd.DataFrame, table: Table, units: str, foot_m: float) -> dict[str, Any]:
-    """Columns of a frame that has them all already, by their names in a delivery, in its units."""
-    values = {column.name: _typed(frame[column.name], column.dtype) for column in table.columns}
-    return _columns(values, table, units, foot_m)
-
-
-def _columns(values: dict[str, Any], table: Table, units: str, foot_m: float) -> dict[str, Any]:
+def column_values(values: Any, table: Table, units: str, foot_m: float) -> dict[str, Any]:
+    """Columns of a frame, or of plain columns by name, by their names in a delivery, in its units."""
+    typed = {column.name: _typed(values[column.name], column.dtype) for column in table.columns}
     return {
-        delivered_name(c.name, units): _column(_delivered(values[c.name], c, units, foot_m), c.dtype)
+        delivered_name(c.name, units): _column(_delivered(typed[c.name], c, units, foot_m), c.dtype)
         for c in table.columns
     }
 

@@ -34,6 +34,7 @@ _OPTIONAL = {  # names a file may lack; of wheel_m and wheel_count a wheel log n
     "weather": ("date", "air_c", "wind_mps", "sky"),
     "control": ("easting_m", "northing_m", "lon_deg", "lat_deg", "time_utc", "date", "temp_c", "text"),
     "tickets": ("date", "ticket_id"),
+    "cores": tuple(name for name in LOG_COLUMNS["cores"] if name != "core_id"),
 }
 
 

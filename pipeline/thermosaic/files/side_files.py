@@ -17,9 +17,9 @@ import pyproj
 
 from .. import datum
 from ..config import CrsSection, LogFormat
-from ..errors import InputError
-from ..model import ControlPoint, DiaryEntry, Doubt, Tally, Ticket, WeatherReading
-from ..tables import DIARY_KINDS
+from ..errors import ConfigError, InputError
+from ..model import ControlPoint, Core, DiaryEntry, Doubt, Tally, Ticket, WeatherReading
+from ..tables import CORE_KINDS, DIARY_KINDS
 from ..units import TEMPERATURES, UNITS, StationLabels
 from .numbers import BAD, to_numbers
 from .rows import read_blocks
@@ -33,6 +33,12 @@ MOST_NAMED = 5  # rows left out that are named one by one
 WRITTEN_TO = np.timedelta64(60, "s")  # a diary is written to the minute: an entry without end stands for one
 AIR_C, WIND_MPS, MASS_T = (-50.0, 60.0), (0.0, 80.0), (0.05, 60.0)  # beyond: another unit (common practice)
 HAND_C = (-50.0, 400.0)  # of a hand reading, as of a spot's
+DENSITY, GMM = (
+    (1000.0, 3500.0),
+    (1.5, 3.5),
+)  # kg/m3 and times water: beyond it is another unit (common practice)
+OF_GMM = (0.5, 1.1)  # share of the theoretical maximum, likewise
+WATER_KG_M3 = 997.1  # at 25 degC, by which specific gravities are taken (AASHTO T 209, from memory)
 _TIME_WRONG = {
     "no_zone": 'has no zone: add Z or an offset like -06:00, or state time_scale = "local" and time_zone in the '
     "format file",
@@ -282,14 +288,7 @@ def read_control(
         As `read_diary`; a frame that must be stated better; a point outside the map.
     """
     sheet = _sheet(path, log_format)
-    length_m = UNITS["length"][log_format.length_unit]
-    plane = [
-        sheet.numbers(n, (length_m, 0.0), (-1e8, 1e8), "length_unit") for n in ("easting_m", "northing_m")
-    ]
-    globe = [
-        sheet.numbers(name, (1.0, 0.0), (-limit, limit), "columns")
-        for name, limit in (("lon_deg", 180.0), ("lat_deg", 90.0))
-    ]
+    plane, globe = _positions(sheet)
     time = sheet.times("time_utc", needed=False)
     temp_c = sheet.numbers("temp_c", TEMPERATURES[log_format.temperature_unit], HAND_C, "temperature_unit")
     is_plane, is_globe = (np.isfinite(pair[0]) & np.isfinite(pair[1]) for pair in (plane, globe))
@@ -298,9 +297,7 @@ def read_control(
             int(row), "position_missing", "point_id", sheet.texts("point_id")[row], "has no position"
         )
     rows = np.array(sheet.rows(), int)
-    on_globe = bool(len(rows)) and not is_plane[rows].all()
-    if on_globe and not is_globe[rows].all():
-        raise refuse(path, "holds points in easting and northing and points in degrees: make two files of it")
+    on_globe = _one_kind(path, is_plane[rows], is_globe[rows])
     pair = np.array(globe if on_globe else plane)[:, rows]
     easting, northing, operation = _on_map(path, pair, on_globe, frames)
     names, texts = sheet.texts("point_id"), sheet.texts("text")
@@ -314,8 +311,33 @@ def read_control(
     return points, *sheet.close(rejected_limit), operation
 
 
+def _positions(sheet: _Sheet) -> tuple[list[np.ndarray], list[np.ndarray]]:
+    """Eastings and northings in metres, longitudes and latitudes in degrees; NaN where blank."""
+    length_m = UNITS["length"][sheet.format.length_unit]
+    plane = [
+        sheet.numbers(n, (length_m, 0.0), (-1e8, 1e8), "length_unit") for n in ("easting_m", "northing_m")
+    ]
+    globe = [
+        sheet.numbers(name, (1.0, 0.0), (-limit, limit), "columns")
+        for name, limit in (("lon_deg", 180.0), ("lat_deg", 90.0))
+    ]
+    return plane, globe
+
+
+def _one_kind(path: Path, is_plane: np.ndarray, is_globe: np.ndarray) -> bool:
+    """Whether points are given in degrees; InputError where some are and some are not."""
+    on_globe = bool(len(is_plane)) and not is_plane.all()
+    if on_globe and not is_globe.all():
+        raise refuse(path, "holds points in easting and northing and points in degrees: make two files of it")
+    return on_globe
+
+
 def _on_map(
-    path: Path, pair: np.ndarray, on_globe: bool, frames: CrsSection
+    path: Path,
+    pair: np.ndarray,
+    on_globe: bool,
+    frames: CrsSection,
+    key: str = "key alignment in [crs]",
 ) -> tuple[np.ndarray, np.ndarray, dict[str, Any] | None]:
     """Bring (2, point) degrees, or metres of a plane, into metres of the map CRS."""
     stated = pyproj.CRS(frames.alignment) if frames.alignment is not None else None
@@ -326,6 +348,110 @@ def _on_map(
     frame = datum.source_frame(source)
     unit_m = 1.0 if on_globe else datum.unit_factor(frame)
     pair = pair / unit_m
-    pinned = pin_frame(path, frame, (pair[0, 0], pair[1, 0]), frames)
+    pinned = pin_frame(path, frame, (pair[0, 0], pair[1, 0]), frames, key)
     easting, northing = pinned.forward(*pair)
     return easting, northing, pinned.as_dict()
+
+
+# --------------------------------------------------------------------------------------------------- cores
+
+
+def read_cores(
+    path: Path, log_format: LogFormat, frames: CrsSection, labels: StationLabels, sigma_m: float | None
+) -> tuple[tuple[Core, ...], Tally, tuple[Doubt, ...], dict[str, Any] | None]:
+    """Read cores and gauge readings; what has a map position is brought into metres of the map CRS.
+
+    Parameters
+    ----------
+    frames : CrsSection
+        `alignment` is the true frame of the file's positions, where one is stated; eastings and northings
+        without it are the map's own, longitudes and latitudes without it are refused.
+    sigma_m : float, optional
+        Sigma of a core's own position, one axis, where its row has none.
+
+    Returns
+    -------
+    cores, balance, doubts, and the coordinate operation used (None where the numbers are the map's own)
+
+    Raises
+    ------
+    InputError, ConfigError, MismatchError
+        As `read_control`; a core whose sigma is stated nowhere.
+    """
+    sheet = _sheet(path, log_format)
+    plane, globe = _positions(sheet)
+    length_m = UNITS["length"][log_format.length_unit]
+    station = _stations(sheet, "station", labels)
+    offset = sheet.numbers("offset_m", (length_m, 0.0), (-100.0, 100.0), "length_unit")
+    own = sheet.numbers("sigma_m", (length_m, 0.0), (0.0, 100.0), "length_unit")
+    is_plane, is_globe = (np.isfinite(pair[0]) & np.isfinite(pair[1]) for pair in (plane, globe))
+    by_station = np.array([value is not None for value in station], bool) & np.isfinite(offset)
+    names = sheet.texts("core_id")
+    for row in np.flatnonzero(~is_plane & ~is_globe & ~by_station):
+        sheet.refuse(int(row), "position_missing", "core_id", names[row], "has no position: " + POSITIONS)
+    kinds, (density, gmm, share) = _kinds(sheet), _densities(sheet)
+    rows = np.array(sheet.rows(), int)
+    unknown = rows[~np.isfinite(own[rows])]
+    if len(unknown) and sigma_m is None:
+        raise ConfigError(
+            f"{path.name}:{sheet.line[unknown[0]]}: core {names[unknown[0]]} does not say how well its place is known: "
+            "give a column sigma_m, or --sigma for all, like --sigma '0.5 ft' (one axis)"
+        )
+    mapped = rows[~by_station[rows]]
+    on_globe = _one_kind(path, is_plane[mapped], is_globe[mapped])
+    if on_globe and frames.alignment is None:
+        raise ConfigError(f"{path.name} does not say the frame of its longitudes and latitudes: {CORE_FRAME}")
+    if on_globe:
+        frame = datum.source_frame(frames.alignment).geodetic_crs.to_2d()
+        frames = frames.model_copy(update={"alignment": frame.to_wkt()})
+    place = np.full((2, len(names)), np.nan)
+    pair = np.array(globe if on_globe else plane)[:, mapped]
+    *place[:, mapped], operation = _on_map(path, pair, on_globe, frames, CORE_FRAME)
+    accuracy_m = 0.0 if operation is None else float(operation["accuracy_m"])
+    cores = tuple(
+        Core(
+            names[row], kinds[row], path.name, float(own[row]) if np.isfinite(own[row]) else float(sigma_m or 0.0),
+            *(float(value) for value in place[:, row]),
+            *((float(station[row]), float(offset[row])) if by_station[row] else (np.nan, np.nan)),
+            0.0 if by_station[row] else accuracy_m, float(density[row]), float(gmm[row]), float(share[row]),
+        )
+        for row in rows
+    )  # fmt: skip
+    return cores, *sheet.close(1.0), operation
+
+
+POSITIONS = "give station and offset_m, easting_m and northing_m, or lon_deg and lat_deg"
+CORE_FRAME = "state it with --crs, like --crs EPSG:6318"
+
+
+def _kinds(sheet: _Sheet) -> list[str]:
+    """Kinds of the rows; a blank one is a core."""
+    known = CORE_KINDS[:2]
+    kinds = [text.lower() or known[0] for text in sheet.texts("kind")]
+    for row, word in enumerate(kinds):
+        if word not in known:
+            sheet.refuse(row, "unknown_kind", "kind", word, f"is no kind: known are {', '.join(known)}")
+    return kinds
+
+
+def _densities(sheet: _Sheet) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Density in kg/m3, Gmm, and density as a share of the theoretical maximum; NaN where not given."""
+    stated = sheet.numbers("density", (1.0, 0.0), (0.0, 1e5), "unit")
+    gmm = sheet.numbers("gmm", (1.0, 0.0), GMM, "columns")
+    units, known = sheet.texts("unit"), {"%": 0.01, **UNITS["density"]}
+    for row in np.flatnonzero(np.isfinite(stated)):
+        if units[row] not in known:
+            expected = f"is no unit of a density: known are {', '.join(known)}"
+            sheet.refuse(int(row), "unknown_unit", "unit", units[row], expected)
+    value = stated * np.array([known.get(unit, np.nan) for unit in units])
+    in_share = np.array([unit == "%" for unit in units], bool)
+    share = np.where(in_share, value, value / (gmm * WATER_KG_M3))
+    density = np.where(in_share, value * gmm * WATER_KG_M3, value)
+    texts = sheet.texts("density")
+    for limits, found in ((DENSITY, density), (OF_GMM, share)):
+        with np.errstate(invalid="ignore"):
+            beyond = (found < limits[0]) | (found > limits[1])
+        for row in np.flatnonzero(beyond):
+            span = f"in {units[row]} is no density of asphalt: look at unit and gmm"
+            sheet.refuse(int(row), "out_of_range", "density", texts[row], span)
+    return density, gmm, share

@@ -302,7 +302,12 @@ def dxf_unit(path: Path) -> str | None:
 # ----------------------------------------------------------------------------------- frames, exclusions
 
 
-def true_frame(path: Path, named: pyproj.CRS | None, stated: str | None) -> pyproj.CRS:
+STATE_IT = 'state it as alignment = "EPSG:..." in [crs]'
+
+
+def true_frame(
+    path: Path, named: pyproj.CRS | None, stated: str | None, advice: str = STATE_IT
+) -> pyproj.CRS:
     """Choose the frame of a file's numbers: the file's own, or the stated one where it names none.
 
     Plain WGS 84 counts as none: GeoJSON always says it. Raise ConfigError where nothing is left.
@@ -312,20 +317,25 @@ def true_frame(path: Path, named: pyproj.CRS | None, stated: str | None) -> pypr
     if stated is not None:
         return datum.source_frame(stated)
     if named is None:
-        raise ConfigError(
-            f'{path.name} does not say the frame of its numbers: state it as alignment = "EPSG:..." in [crs]'
-        )
+        raise ConfigError(f"{path.name} does not say the frame of its numbers: {advice}")
     return named
 
 
 def pin_frame(
-    path: Path, frame: pyproj.CRS, first: tuple[float, float], frames: CrsSection
+    path: Path,
+    frame: pyproj.CRS,
+    first: tuple[float, float],
+    frames: CrsSection,
+    key: str = "key alignment in [crs]",
 ) -> datum.Operation:
-    """Pin the operation from a file's frame to the map; `first` is one of its positions, for the place."""
+    """Pin the operation from a file's frame to the map; `first` is one of its positions, for the place.
+
+    `key` is where the user states the frame.
+    """
     if frame.is_geographic and not (abs(first[0]) <= 360 and abs(first[1]) <= 90):
         raise InputError(
             f"{path.name}: {first[0]:g}, {first[1]:g} is no longitude and latitude in degrees, but "
-            f"{frame.name} is the frame of its numbers: state their true frame as alignment in [crs]"
+            f"{frame.name} is the frame of its numbers: state their true frame ({key})"
         )
     where = datum.own_lon_lat(frame, *first)
     try:
@@ -333,7 +343,7 @@ def pin_frame(
             frame, frames.map, frames.accuracy_m, frames.epoch, frames.accept_ensemble, where
         )
     except ConfigError as error:
-        raise ConfigError(f"{path.name}: {error} (key alignment in [crs])") from None
+        raise ConfigError(f"{path.name}: {error} ({key})") from None
 
 
 def read_exclusions(path: Path, frames: CrsSection) -> tuple[Exclusion, ...]:

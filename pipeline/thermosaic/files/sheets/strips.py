@@ -90,14 +90,22 @@ def _span(profiles: pd.DataFrame) -> float:
     return float(profiles["station_to_m"].max() - profiles["station_from_m"].min())
 
 
-def draw_row(figure: Figure, top_in: float, sheet: LotSheet, row: Row) -> None:
-    """Draw one row with its upper edge `top_in` below the figure's."""
-    axes = _axes(figure, top_in, ROW_IN)
+def along_sheet(row: Row) -> Placing:
+    """Give the way from a station to inches from the left."""
     scale = LINES_IN / row.length_m
+    return lambda station_m: LEFT_IN + (station_m - row.station_from_m) * scale
 
-    def at(station_m: float) -> float:
-        return LEFT_IN + (station_m - row.station_from_m) * scale
 
+def across_sheet(sheet: LotSheet, row: Row) -> Placing | None:
+    """Give the way from an offset to inches from the bottom of a row; None where no mat is drawn."""
+    mat = next((mat for mat in sheet.mats if mat.pass_id == row.pass_id), None)
+    return None if mat is None else lambda offset_m: _across(mat, offset_m)
+
+
+def draw_row(figure: Figure, top_in: float, sheet: LotSheet, row: Row) -> Axes:
+    """Draw one row with its upper edge `top_in` below the figure's; give its axes, in inches."""
+    axes = _axes(figure, top_in, ROW_IN)
+    at = along_sheet(row)
     _title(axes, sheet, row)
     _profiles(axes, sheet, row, at)
     _stations(axes, sheet, row, at)
@@ -113,6 +121,7 @@ def draw_row(figure: Figure, top_in: float, sheet: LotSheet, row: Row) -> None:
         north_arrow(
             axes, WIDTH_IN - RIGHT_IN / 2 + 0.04, TITLE_IN - 0.26, 0.4, 90 - spine.azimuth_deg(middle)
         )
+    return axes
 
 
 # inches from the bottom of a row: lower and upper edge of each band

@@ -6,10 +6,11 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from ...published import Published
 from ...units import StationLabels, parse_quantity
 from .profiles import profile_steps, take_sample
 from .readings import cell_codes, left_out, logged, reading_rows, stretch
-from .steps import Fact, Published, Step, taken
+from .steps import Fact, Step, taken
 
 NEAREST_M = 1.0  # a place farther from every reading was not measured
 MOST_ROWS = 40

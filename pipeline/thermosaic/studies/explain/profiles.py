@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from ...published import Published
 from .readings import cell_codes, reading_rows, reading_step, stretch
-from .steps import EQUAL, Fact, Published, Step, equal, taken
+from .steps import EQUAL, Fact, Step, equal, taken
 
 NEIGHBOURS = 3  # values shown on each side of a percentile
 

@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from .steps import Fact, Logged, Published, Step, equal
+from ...published import Published
+from .steps import Fact, Logged, Step, equal
 
 EDGE_M = 1e-6  # a reading on a profile's lower end belongs to it
 

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from ...findings.refound import field_again
 from ...findings.zones import ColdField
 from ...kernels import blobs, cells
+from ...published import Published, field_of
 from .readings import left_out, logged, reading_rows
-from .steps import Fact, Published, Step, equal, taken
+from .steps import Fact, Step, equal, taken
 
 SHOWN = 6  # coldest readings
 
@@ -72,7 +72,8 @@ def _outline_step(published: Published, zone: pd.Series) -> Step:
 def _find(published: Published, zone: pd.Series) -> _Found | None:
     """Rebuild the field of the zone's pass and take the group of cold cells that lies where the zone does."""
     spots = published.of_pass(zone["pass_id"])
-    field, line, spot = _field(published, spots, zone["pass_id"])
+    made = field_of(published, zone["pass_id"], spots)
+    field, line, spot = made.field, made.line, made.spot
     rule = published.rules["zone"]
     with np.errstate(invalid="ignore"):
         deficit = field.reference_c - field.temp_c
@@ -92,15 +93,6 @@ def _find(published: Published, zone: pd.Series) -> _Found | None:
     of_reading = cells.at_readings(index, labels).reshape(field.readings.row.shape)
     inside = ((of_reading == code) & field.clean)[line, spot]
     return _Found(field, spots, inside, rows, cols)
-
-
-def _field(
-    published: Published, spots: pd.DataFrame, pass_id: str
-) -> tuple[ColdField, np.ndarray, np.ndarray]:
-    """Field of a pass from its published readings; line and spot of each reading in the field's block."""
-    travel = published.quality["mat_frames"][pass_id]["travel"]
-    target_c = published.config["lot"]["laydown_target_c"]
-    return field_again(spots, travel, published.zero_m(pass_id), published.rules, target_c)
 
 
 def _reading_step(published: Published, found: _Found) -> Step:
