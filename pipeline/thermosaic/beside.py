@@ -395,9 +395,9 @@ def overlay(
     InputError, ConfigError, MismatchError, ProductError
         A file that cannot be used, a frame or sigma that must be stated, a result that is not whole, `out` exists.
     """
-    from .files.publishing import publication
     from .files.asbuilt import read_records
     from .files.overlay_products import Overlay, write_overlay
+    from .files.publishing import publication
     from .studies import overlay_asbuilt as study
 
     sheet, published = published_result(result)

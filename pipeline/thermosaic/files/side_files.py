@@ -371,12 +371,13 @@ def read_cores(
 
     Returns
     -------
-    cores, balance, doubts, and the coordinate operation used (None where the numbers are the map's own)
+    cores, balance, doubts, and the coordinate operation used (None where the numbers are the map's own); a
+    row with both is placed by station and offset
 
     Raises
     ------
     InputError, ConfigError, MismatchError
-        As `read_control`; a core whose sigma is stated nowhere.
+        As `read_control`; a core whose sigma is stated nowhere; no row that can be used.
     """
     sheet = _sheet(path, log_format)
     plane, globe = _positions(sheet)
@@ -389,35 +390,53 @@ def read_cores(
     names = sheet.texts("core_id")
     for row in np.flatnonzero(~is_plane & ~is_globe & ~by_station):
         sheet.refuse(int(row), "position_missing", "core_id", names[row], "has no position: " + POSITIONS)
-    kinds, (density, gmm, share) = _kinds(sheet), _densities(sheet)
-    rows = np.array(sheet.rows(), int)
-    unknown = rows[~np.isfinite(own[rows])]
-    if len(unknown) and sigma_m is None:
-        raise ConfigError(
-            f"{path.name}:{sheet.line[unknown[0]]}: core {names[unknown[0]]} does not say how well its place is known: "
-            "give a column sigma_m, or --sigma for all, like --sigma '0.5 ft' (one axis)"
-        )
+    kinds, densities = _kinds(sheet), _densities(sheet)
+    rows = _usable(sheet)
+    sigma = _sigmas(sheet, rows, own, sigma_m)
     mapped = rows[~by_station[rows]]
     on_globe = _one_kind(path, is_plane[mapped], is_globe[mapped])
-    if on_globe and frames.alignment is None:
-        raise ConfigError(f"{path.name} does not say the frame of its longitudes and latitudes: {CORE_FRAME}")
-    if on_globe:
-        frame = datum.source_frame(frames.alignment).geodetic_crs.to_2d()
-        frames = frames.model_copy(update={"alignment": frame.to_wkt()})
-    place = np.full((2, len(names)), np.nan)
+    place = np.full((4, len(names)), np.nan)
     pair = np.array(globe if on_globe else plane)[:, mapped]
-    *place[:, mapped], operation = _on_map(path, pair, on_globe, frames, CORE_FRAME)
-    accuracy_m = 0.0 if operation is None else float(operation["accuracy_m"])
+    *place[:2, mapped], operation = _on_map(
+        path, pair, on_globe, _of_degrees(path, frames) if on_globe else frames, CORE_FRAME
+    )
+    held = rows[by_station[rows]]
+    place[2:, held] = [station[row] for row in held], offset[held]
+    accuracy = np.where(by_station, 0.0, 0.0 if operation is None else operation["accuracy_m"])
+    numbers = np.vstack((place, accuracy, *densities))
     cores = tuple(
-        Core(
-            names[row], kinds[row], path.name, float(own[row]) if np.isfinite(own[row]) else float(sigma_m or 0.0),
-            *(float(value) for value in place[:, row]),
-            *((float(station[row]), float(offset[row])) if by_station[row] else (np.nan, np.nan)),
-            0.0 if by_station[row] else accuracy_m, float(density[row]), float(gmm[row]), float(share[row]),
-        )
+        Core(names[row], kinds[row], path.name, float(sigma[row]), *map(float, numbers[:, row]))
         for row in rows
-    )  # fmt: skip
+    )
     return cores, *sheet.close(1.0), operation
+
+
+def _usable(sheet: _Sheet) -> np.ndarray:
+    """Rows that are used; InputError where there is none."""
+    rows, said = np.array(sheet.rows(), int), sorted(sheet.said)
+    if len(rows) == 0:
+        raise InputError(f"{said[0][1]}; no row can be used" if said else f"{sheet.path.name}: holds no core")
+    return rows
+
+
+def _sigmas(sheet: _Sheet, rows: np.ndarray, own: np.ndarray, sigma_m: float | None) -> np.ndarray:
+    """Sigma of each row's place: its own, else the one stated for all; ConfigError where there is neither."""
+    unknown = rows[~np.isfinite(own[rows])]
+    if len(unknown) and sigma_m is None:
+        name = sheet.texts("core_id")[unknown[0]]
+        raise ConfigError(
+            f"{sheet.path.name}:{sheet.line[unknown[0]]}: core {name} does not say how well its place is known: "
+            "give a column sigma_m, or --sigma for all, like --sigma '0.5 ft' (one axis)"
+        )
+    return np.where(np.isfinite(own), own, np.nan if sigma_m is None else sigma_m)
+
+
+def _of_degrees(path: Path, frames: CrsSection) -> CrsSection:
+    """Frames with the geographic one of what the user stated, for longitudes and latitudes."""
+    if frames.alignment is None:
+        raise ConfigError(f"{path.name} does not say the frame of its longitudes and latitudes: {CORE_FRAME}")
+    frame = datum.source_frame(frames.alignment).geodetic_crs.to_2d()
+    return frames.model_copy(update={"alignment": frame.to_wkt()})
 
 
 POSITIONS = "give station and offset_m, easting_m and northing_m, or lon_deg and lat_deg"

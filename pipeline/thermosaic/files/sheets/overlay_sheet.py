@@ -9,7 +9,7 @@ import pandas as pd
 import shapely
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
+from matplotlib.patches import Rectangle
 
 from ...delivery import Reader, deliver, unit_in_text
 from .look import INK, PAPER, SOFT, drawing, outlines, save
@@ -73,7 +73,7 @@ def _key(figure: Figure, sheet: LotSheet) -> None:
     axes.plot([4.75, 4.95], [0.22, 0.22], color=INK, linewidth=1.0)
     axes.plot([4.85, 4.85], [0.14, 0.30], color=INK, linewidth=1.0)
     axes.text(5.02, 0.22, "one sigma of its place, along and across", fontsize=7, va="center")
-    axes.add_line(Line2D([7.35, 7.65], [0.22, 0.22], color=INK, linewidth=1.2, linestyle=(0, (4, 2))))
+    axes.add_patch(Rectangle((7.35, 0.13), 0.3, 0.18, fill=False, edgecolor=INK, linewidth=1.1))
     axes.text(7.72, 0.22, "as-built polygon, its number", fontsize=7, va="center")
 
 

@@ -14,8 +14,8 @@ import pandas as pd
 
 from ...delivery import tell
 from ...kernels.ranks import bootstrap_interval, rank_correlation
-from ...tables import DENSITIES
 from ...published import Published
+from ...tables import DENSITIES
 
 FEWEST = 10  # pairs for a rank correlation: with fewer its interval says nothing (common practice, no source)
 PLURAL = {"core": "cores", "gauge": "gauge readings"}
