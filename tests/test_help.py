@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import json
 import re
 import shlex
 import shutil
@@ -29,6 +30,8 @@ RUNS = "course_ft,count,gnss_ft\n150,91440,150.1\n150,91395,149.9\n150,91485,150
 PAIRS = "spot,reference_f,scanner_f\n" + "".join(
     f"{spot},{value},{value + 0.5}\n" for spot in range(1, 25) for value in (200, 250, 300)
 )
+CORES = "core_id,station,offset_m,density,unit,gmm\nC1,113+50.0,1.2,93.1,%,2.51\n"
+PATCHES = {"type": "Point", "coordinates": [-111.8731, 43.1883]}
 FIRST = ("demo", "new", "check", "run")  # what others need comes first
 
 
@@ -65,6 +68,8 @@ def site(tmp_path, monkeypatch) -> Path:
         shutil.copy(demo_lots()[0] / name, tmp_path / "my_lot" / name)
     (tmp_path / "runs.csv").write_text(RUNS)
     (tmp_path / "pairs.csv").write_text(PAIRS)
+    (tmp_path / "cores.csv").write_text(CORES)
+    (tmp_path / "patches.geojson").write_text(json.dumps(PATCHES))
     drive = antenna.drive()
     builders.write_lot(tmp_path / "drive", drive)
     antenna.table(tmp_path, drive, antenna.marks_of(drive)).rename(tmp_path / "sightings.csv")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import click.testing
@@ -22,9 +23,11 @@ from thermosaic import beside, synthetic
 from thermosaic.cli import app
 from thermosaic.errors import ConfigError, InputError, ProductError
 from thermosaic.files.manifest import sha256_of
+from thermosaic.model import Core
 from thermosaic.opening import load_config
 from thermosaic.results import published_result
 from thermosaic.run import run_lot
+from thermosaic.studies.overlay_asbuilt import cores_frame
 
 FT = 1200 / 3937
 SIGMA_M = 0.1
@@ -269,7 +272,47 @@ def test_a_core_elsewhere_is_named(result, tmp_path):
     cores = laid_over(result, tmp_path / "o", tmp_path / "c.csv")
     assert cores["pass_id"].isna().tolist() == [False, True]
     assert cores["note"][1] == "no reading of this lot lies within 10 ft of it"
-    assert "1 of 2 cores" in (tmp_path / "o" / "overlay.txt").read_text()
+    assert "placed at this lot's mat: 1 of 2 cores" in (tmp_path / "o" / "overlay.txt").read_text()
+
+
+@pytest.fixture(scope="module")
+def two_lanes(tmp_path_factory: pytest.TempPathFactory) -> tuple[synthetic.SyntheticLot, Path]:
+    """Give a metric lot of two lanes laid in opposite directions, and its result."""
+    lot = builders.two_lane_southern()
+    folder = builders.write_lot(tmp_path_factory.mktemp("lanes"), lot)
+    out = tmp_path_factory.mktemp("out") / "result"
+    run_lot(load_config(folder), out, report=False)
+    return lot, out
+
+
+def test_cores_go_to_the_pass_they_lie_in(two_lanes, tmp_path):
+    """In a lot of two lanes each core has the pass that laid its place; columns are metres and degC."""
+    lot, result = two_lanes
+    truth, rows = lot.truth, ["core_id,easting_m,northing_m,sigma_m"]
+    lines = [int(np.flatnonzero(truth.pass_code == code)[n]) for code in (0, 1) for n in (1200, 2200)]
+    for line in lines:
+        east, north = truth.spot_easting_m[line, 14], truth.spot_northing_m[line, 14]
+        rows.append(f"L{line},{east:.3f},{north:.3f},0.05")
+    (tmp_path / "c.csv").write_text("\n".join([*rows, ""]))
+    cores = laid_over(result, tmp_path / "o", tmp_path / "c.csv", sigma_m=None, frame=None)
+    assert cores["pass_id"].tolist() == [1, 1, 2, 2]
+    assert cores["station_m"].to_numpy() == pytest.approx(truth.station_m[lines], abs=CLOSE_M)
+    assert cores["temp_mean_c"].to_numpy() == pytest.approx(truth.temp_c[lines, 14], abs=1.5)
+
+
+def test_stations_of_own_paths_are_not_guessed(two_lanes):
+    """Where stations run along each pass's own path, a station that two passes have places no core."""
+    published = published_result(two_lanes[1])[1]
+    passes = beside._first_looks(published)
+    middle = np.median(next(iter(passes.values())).line_m[:, 0])
+    core = Core("A", "core", "c.csv", 0.1, station_m=float(middle), offset_m=0.0)
+    assert (
+        cores_frame(published, passes, (core,))["pass_id"].notna().all()
+    )  # along the alignment it is one place
+    own = replace(published, quality=published.quality | {"stations": {"line": None}})
+    row = cores_frame(own, passes, (core,)).iloc[0]
+    assert row["pass_id"] is None
+    assert "give a map position" in row["note"]
 
 
 # --------------------------------------------------------------------------------------------- the folder

@@ -24,6 +24,8 @@ from ..tables import LAYERS, Column, Table
 from .parquet import to_milliseconds
 
 if TYPE_CHECKING:
+    import pyproj
+
     from ..model import LotRecord
 
 NUMBER_COLUMN = {

@@ -18,6 +18,7 @@ from .strips import (
     LEFT_IN,
     LEGEND_IN,
     MAT_IN,
+    RIGHT_IN,
     ROW_IN,
     WIDTH_IN,
     Row,
@@ -42,7 +43,7 @@ def draw_overlay(path: Path, sheet: LotSheet, cores: pd.DataFrame, areas: pd.Dat
     """
     rows = rows_of(sheet)
     charted = cores[cores["deficit_delta_c"].notna() & cores["density_kg_m3"].notna()]
-    bottom_in = CHART_IN if len(charted) else 0.0
+    bottom_in = CHART_IN if len(charted) > 1 else 0.0
     with drawing(WIDTH_IN, LEGEND_IN + KEY_IN + ROW_IN * len(rows) + bottom_in) as figure:
         draw_legend(figure, 0, sheet)
         _key(figure, sheet)
@@ -50,7 +51,7 @@ def draw_overlay(path: Path, sheet: LotSheet, cores: pd.DataFrame, areas: pd.Dat
             axes = draw_row(figure, LEGEND_IN + KEY_IN + i * ROW_IN, sheet, row)
             _areas(axes, sheet, row, areas)
             _cores(axes, sheet, row, cores)
-        if len(charted):
+        if len(charted) > 1:
             _chart(figure, sheet, charted)
         save(figure, path)
 
@@ -95,8 +96,8 @@ def _cores(axes: Axes, sheet: LotSheet, row: Row, cores: pd.DataFrame) -> None:
         wide = at(core["station_m"] + core["sigma_along_m"]) - x
         tall = across(core["offset_m"] + core["sigma_across_m"]) - y
         for ink, width, order in ((PAPER, 2.4, 10), (INK, 1.0, 11)):
-            axes.plot([x - wide, x + wide], [y, y], color=ink, linewidth=width, zorder=order)
-            axes.plot([x, x], [y - tall, y + tall], color=ink, linewidth=width, zorder=order)
+            axes.plot(_within([x - wide, x + wide]), [y, y], color=ink, linewidth=width, zorder=order)
+            axes.plot([x, x], _held(np.array([y - tall, y + tall])), color=ink, linewidth=width, zorder=order)
         _mark(axes, x, y, core["kind"])
         box = {"facecolor": PAPER, "edgecolor": "none", "pad": 0.8, "alpha": 0.88}
         axes.text(x + 0.07, y, str(core["core_id"])[:LARGEST_NAME], fontsize=6.2, va="center", ha="left",
@@ -122,6 +123,11 @@ def _areas(axes: Axes, sheet: LotSheet, row: Row, areas: pd.DataFrame) -> None:
             x, y = line.mean(axis=0)
             box = {"facecolor": PAPER, "edgecolor": INK, "linewidth": 0.5, "pad": 1.2}
             axes.text(x, y, str(area["area_id"]), fontsize=6.2, ha="center", va="center", zorder=9, bbox=box)
+
+
+def _within(x: list[float]) -> np.ndarray:
+    """Keep what runs beyond the ends of a row at them."""
+    return np.clip(x, LEFT_IN, WIDTH_IN - RIGHT_IN)
 
 
 def _held(y: np.ndarray) -> np.ndarray:

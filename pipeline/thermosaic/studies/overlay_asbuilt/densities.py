@@ -19,6 +19,7 @@ from ...tables import DENSITIES
 
 FEWEST = 10  # pairs for a rank correlation: with fewer its interval says nothing (common practice, no source)
 PLURAL = {"core": "cores", "gauge": "gauge readings"}
+SINGLE = {"core": "core", "gauge": "gauge reading"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +72,7 @@ def _correlation(own: pd.DataFrame, kind: str) -> Correlation:
     if len(pairs) < FEWEST:
         text = tell(
             "{count} {kind} with {measure}: too few for a rank correlation, which needs {fewest}",
-            count=len(pairs), kind=PLURAL[kind], measure=measure, fewest=FEWEST,
+            count=len(pairs), kind=(SINGLE if len(pairs) == 1 else PLURAL)[kind], measure=measure, fewest=FEWEST,
         )  # fmt: skip
         return Correlation(kind, len(pairs), *unknown, text)
     rho = rank_correlation(deficit, density)

@@ -44,7 +44,7 @@ def _cores(cores: pd.DataFrame) -> list[str]:
         return []
     placed = cores[cores["pass_id"].notna()]
     said: list[str] = [
-        f"{len(placed)} of {len(cores)} cores, gauge readings and points lie at this lot's mat"
+        f"placed at this lot's mat: {len(placed)} of {len(cores)} cores, gauge readings and points"
     ]
     if len(placed):
         sigma = placed[["sigma_along_m", "sigma_across_m"]].max(axis=1)
@@ -56,7 +56,7 @@ def _cores(cores: pd.DataFrame) -> list[str]:
     likely = placed[placed["in_zone_frac"].between(0.1, 0.9)]
     if len(placed):
         said.append(
-            f"{len(inside)} lie in a cold zone as placed; for {len(likely)} the sigmas leave it open (10 to 90 %)"
+            f"in a cold zone as placed: {len(inside)}; left open by the sigmas (10 to 90 %): {len(likely)}"
         )
     for _, core in cores[cores["note"].notna()].iterrows():
         said.append(f"{core['kind']} {core['core_id']}: " + core["note"])
@@ -72,7 +72,7 @@ def _areas(areas: pd.DataFrame) -> list[str]:
             continue
         said.append(head + tell(
             "{on_mat_m2:.1f} of {area_m2:.1f} on the mat, mean {temp_c:.1f}, {deficit_delta_c:.1f} colder than the mat "
-            "around at most, {zones} cold zones with {zone_m2:.1f} of it, {stops} stops",
+            "around at most; cold zones: {zones}, with {zone_m2:.1f} of it; stops: {stops}",
             on_mat_m2=area["on_mat_m2"], area_m2=area["area_m2"], temp_c=area["temp_mean_c"],
             deficit_delta_c=area["deficit_max_delta_c"], zones=area["zone_count"], zone_m2=area["zone_area_m2"],
             stops=area["stop_count"],
