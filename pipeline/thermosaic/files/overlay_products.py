@@ -20,6 +20,7 @@ from ..errors import ProductError
 from ..tables import ASBUILT_AREAS, ASBUILT_LINES, CORES, DENSITIES, LINE_OFFSETS, OVERLAY, TOUCHES, Table
 from . import csv_tables, dressing, geopackage, manifest, styles
 from .geopackage import Package, check_geopackage, write_geopackage
+from .parquet import to_milliseconds
 from .sheets.lot_sheet import LotSheet
 from .sheets.overlay_sheet import draw_overlay
 from .symbols import Label, Look, Rule, fill, hatch, marker, stroke
@@ -86,8 +87,8 @@ def _layer(frame: Any, table: Table, sheet: LotSheet) -> gpd.GeoDataFrame:
     for column in table.columns:
         if column.name.endswith("_local"):
             times = pd.DatetimeIndex(pd.to_datetime(values[column.name[:-6] + "_utc"], utc=True))
-            stamps = times.tz_convert(None).to_numpy("datetime64[ns]") + np.timedelta64(500, "us")
-            values[column.name] = dressing.local_text(stamps.astype("datetime64[ms]"), lot["time_zone"])
+            stamps = to_milliseconds(times.tz_convert(None).to_numpy("datetime64[ns]"))
+            values[column.name] = dressing.local_text(stamps, lot["time_zone"])
             values[column.name[:-6] + "_utc"] = times
         elif column.name.endswith("_label"):
             metres = values[column.name[:-6] + "_m"]
