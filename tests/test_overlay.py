@@ -140,6 +140,18 @@ def test_station_and_offset_lead_to_the_same_place(result, places, tmp_path):
     assert set(cores["placed_by"]) == {"station"}
 
 
+def test_a_table_in_other_columns_is_told_the_format_that_fits(result, tmp_path):
+    """Columns in feet do not fit the format in metres: the refusal names the one that has them."""
+    path = tmp_path / "c.csv"
+    path.write_text("core_id,station,offset_ft\nC1,100+10.0,1.0\n")
+    with pytest.raises(InputError, match=r"offset_ft.*--format cores-us-csv fits it"):
+        laid_over(result, tmp_path / "o", path, frame=None)
+    path.write_text("core_id,station,distance\nC1,100+10.0,1.0\n")
+    with pytest.raises(InputError) as none_fits:
+        laid_over(result, tmp_path / "o", path, frame=None)
+    assert "--format" not in str(none_fits.value)
+
+
 def test_another_frame_is_brought_by_its_own_operation(result, places, tmp_path):
     """ITRF2014 positions, over a metre off as numbers, come to the true station; its accuracy is in the sigma."""
     far = degrees_of(places, "EPSG:9000", 2026.4)

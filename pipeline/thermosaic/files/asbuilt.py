@@ -10,11 +10,12 @@ import numpy as np
 import shapely
 
 from ..config import CrsSection
-from ..errors import ConfigError
+from ..errors import ConfigError, InputError
 from ..model import AsBuilt, Core
 from ..units import StationLabels
 from .catalogue import load_format
 from .manifest import sha256_of
+from .recognise import fitting_formats
 from .settings import printable
 from .side_files import CORE_FRAME, read_cores
 from .sources import refuse
@@ -61,7 +62,11 @@ def read_records(
         if path.suffix.lower() in DRIVERS:
             read, role = read_vectors(path, frames, sigma_m), "asbuilt"
         else:
-            cores, _, doubts, operation = read_cores(path, log_format, frames, labels, sigma_m)
+            try:
+                cores, _, doubts, operation = read_cores(path, log_format, frames, labels, sigma_m)
+            except InputError as error:
+                others = [name for name in fitting_formats(path, "cores") if name != log_format.id]
+                raise InputError(f"{error}; --format {others[0]} fits it" if others else str(error)) from None
             operations = () if operation is None else (operation,)
             read = Records(cores, operations=operations, notes=tuple(doubt.text for doubt in doubts))
             role = "cores"

@@ -38,6 +38,12 @@ def recognise_logs(folder: Path) -> dict[str, str]:
     return found
 
 
+def fitting_formats(path: Path, kind: str) -> tuple[str, ...]:
+    """Names of the shipped formats of one kind whose columns a table has."""
+    formats = (load_format(name) for name in shipped_names("formats"))
+    return tuple(item.id for item in formats if item.kind == kind and _has_layout(path, item))
+
+
 def _roles(path: Path, formats: list[LogFormat]) -> Iterator[tuple[str, str]]:
     """What a file could be: role and format name; scans before the tables that resemble them."""
     if path.suffix.lower() in LINES:

@@ -156,7 +156,9 @@ def _chart(figure: Figure, sheet: LotSheet, cores: pd.DataFrame) -> None:
     unit = unit_in_text("density_kg_m3", reader.units)
     axes.set_ylabel("density, % of Gmm" if of_gmm else f"density, {unit}")
     axes.grid(visible=True, linewidth=0.3, color=SOFT, alpha=0.5)
-    axes.legend(frameon=False, loc="best")
+    axes.legend(
+        frameon=False, loc="lower left", bbox_to_anchor=(0, 1), ncols=2, borderpad=0.1
+    )  # no mark among data
     figure.text(
         6.75 / WIDTH_IN, (0.55 + PLOT_IN) / high, "Density by temperature deficit", fontsize=8.5, fontweight="bold",
         va="top",
