@@ -329,6 +329,6 @@ class TestEdges:
 
     def test_foot_of_the_map(self):
         """The labels' foot is the map's own (EPSG:6505 ftUS, EPSG:2992 ft), else international."""
-        assert datum.foot_m("EPSG:6505") == pytest.approx(US_FOOT_M, rel=1e-14)
-        assert datum.foot_m("EPSG:2992") == 0.3048
-        assert datum.foot_m("EPSG:6344") == 0.3048
+        assert datum.map_foot_m("EPSG:6505") == pytest.approx(US_FOOT_M, rel=1e-14)
+        assert datum.map_foot_m("EPSG:2992") == 0.3048
+        assert datum.map_foot_m("EPSG:6344") == 0.3048

@@ -257,10 +257,10 @@ def unit_factor(crs: Any) -> float:
     return float(read_crs(crs).axis_info[0].unit_conversion_factor)
 
 
-def foot_m(crs: Any) -> float:
+def map_foot_m(crs: Any) -> float:
     """Length of the foot that goes with a map CRS: its own, else the international foot.
 
-    >>> round(foot_m("EPSG:6505"), 10), foot_m("EPSG:6344")
+    >>> round(map_foot_m("EPSG:6505"), 10), map_foot_m("EPSG:6344")
     (0.3048006096, 0.3048)
     """
     factor = unit_factor(crs)

@@ -26,7 +26,7 @@ from .config import (
     passes_in_time,
     stated_values,
 )
-from .datum import foot_m
+from .datum import map_foot_m
 from .errors import ConfigError
 from .files.alignment import station_equations
 from .files.catalogue import find_settings, read_format, read_rules, shipped
@@ -167,7 +167,7 @@ def _labels(data: dict[str, Any]) -> StationLabels:
     )
     unit = stationing.get("labels", "100 ft" if delivery.get("units") == "us" else "100 m")
     try:
-        foot = foot_m(crs.get("map"))
+        foot = map_foot_m(crs.get("map"))
     except (ConfigError, IndexError):
         foot = FOOT_M
     return StationLabels(unit if unit in ("100 ft", "100 m", "1000 m") else "100 m", foot)

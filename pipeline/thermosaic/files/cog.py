@@ -22,10 +22,9 @@ from affine import Affine
 from rasterio.enums import Resampling
 
 from .. import __version__
-from ..datum import unit_factor
+from ..datum import map_foot_m, unit_factor
 from ..delivery import deliver
 from ..model import TILE_CELLS, Raster, Rasters, Tile
-from .dressing import delivery_foot_m
 from .mosaic import check_mosaic, write_mosaic
 from .ramp import check_raster_style, temperature_ramp, write_raster_style
 
@@ -98,7 +97,7 @@ class RasterDress:
 
     def delivered(self, bands: Iterable[np.ndarray]) -> np.ndarray:
         """Convert bands in the order of BANDS, any shape, to the delivery's units; empty becomes nodata."""
-        foot_m = delivery_foot_m(self.crs)
+        foot_m = map_foot_m(self.crs)
         converted = np.stack([
             deliver(values, band.column, self.units, foot_m).astype(np.float32, copy=False)
             for band, values in zip(BANDS, bands, strict=True)

@@ -17,8 +17,7 @@ import pandas as pd
 import shapely
 
 from .. import __version__
-from ..datum import foot_m as delivery_foot_m
-from ..datum import unit_factor
+from ..datum import map_foot_m, unit_factor
 from ..delivery import deliver, delivered_name, in_units
 from ..tables import LAYERS, Column, Table
 from .parquet import to_milliseconds
@@ -72,7 +71,7 @@ def speed_bands(edges_mps: tuple[float, ...], units: str, foot_m: float) -> tupl
 def band_names(record: LotRecord) -> list[str]:
     """Names of the speed bands of a lot as delivered, slowest first."""
     return speed_bands(
-        record.config.rules.speed.bands_mps, record.config.delivery.units, delivery_foot_m(record.swath.crs)
+        record.config.rules.speed.bands_mps, record.config.delivery.units, map_foot_m(record.swath.crs)
     )[1]
 
 
@@ -114,7 +113,7 @@ def delivered_layer(
     values: dict[str, Any], geometry: Any, table: Table, units: str, crs: pyproj.CRS
 ) -> gpd.GeoDataFrame:
     """Bring all columns of a table, in SI, and geometries in metres to a delivery; the result passes its table."""
-    columns = column_values(values, table, units, delivery_foot_m(crs))
+    columns = column_values(values, table, units, map_foot_m(crs))
     shapes = to_crs_units(np.asarray(geometry), str(table.geometry), unit_factor(crs))
     dressed = gpd.GeoDataFrame(columns, geometry=shapes, crs=crs)
     delivered_table(table, units).check(dressed)
@@ -191,7 +190,7 @@ def _feature_uid(numbers: Any, count: int, table: Table, lot_id: str) -> list[st
 
 
 def _speed_band(speed_mps: np.ndarray, record: LotRecord) -> np.ndarray:
-    units, foot_m = record.config.delivery.units, delivery_foot_m(record.swath.crs)
+    units, foot_m = record.config.delivery.units, map_foot_m(record.swath.crs)
     edges, names = speed_bands(record.config.rules.speed.bands_mps, units, foot_m)
     speed = deliver(speed_mps, "speed_mps", units, foot_m) * (60 if units == "si" else 1)
     bands = np.array(names, dtype=object)[np.searchsorted(edges, np.nan_to_num(speed), side="right")]

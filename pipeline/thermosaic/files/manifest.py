@@ -21,9 +21,9 @@ import numpy as np
 
 from .. import __version__
 from ..config import config_as_used
-from ..datum import unit_factor
+from ..datum import map_foot_m, unit_factor
 from ..model import PLACED, REASONS
-from .dressing import delivery_foot_m, paved_on
+from .dressing import paved_on
 from .sources import sha256_of
 from .weather import shift_weather
 
@@ -191,7 +191,7 @@ def manifest(record: LotRecord, folder: Path, roles: dict[str, str]) -> dict[str
             "while_reading": list(record.inputs.operations),
         },
         "crs": {"map": record.swath.crs.to_json_dict(), "unit_m": unit_factor(record.swath.crs)},
-        "delivery": {"units": config.delivery.units, "foot_m": delivery_foot_m(record.swath.crs)},
+        "delivery": {"units": config.delivery.units, "foot_m": map_foot_m(record.swath.crs)},
         "products": [
             {
                 "role": role,

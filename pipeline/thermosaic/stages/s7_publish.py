@@ -15,9 +15,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from ..datum import map_foot_m
 from ..delivery import in_units
 from ..errors import ProductError
-from ..files import cog, dressing, exports, geopackage, layers, manifest, parquet, project, publishing, sld
+from ..files import cog, exports, geopackage, layers, manifest, parquet, project, publishing, sld
 from ..model import NOT_A_ROW, TILE_CELLS, LotRecord, Products
 
 BYTES_PER_READING, BYTES_PER_CELL, BYTES_FIXED = 60, 16, 20_000_000  # generous: measured about 20 and 8
@@ -234,9 +235,7 @@ def closing_numbers(record: LotRecord) -> dict[str, Any]:
         "class_counts": {word: int(whole[f"class_{rank}_count"]) for rank, word in enumerate(words)},
         "kept": counts["kept"],
         "rows": counts["rows"],
-        "doubts": [
-            in_units(doubt.text, units, dressing.delivery_foot_m(record.swath.crs)) for doubt in record.doubts
-        ],
+        "doubts": [in_units(doubt.text, units, map_foot_m(record.swath.crs)) for doubt in record.doubts],
         **{name: _number(whole[name]) for name in names},
     }
 

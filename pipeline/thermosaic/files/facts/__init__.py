@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from ...datum import map_foot_m
 from ...delivery import in_units
-from ..dressing import delivery_foot_m
 from .found import pay_rows, position_rows, ticket_rows, weather_rows, yield_rows
 from .lot import about_rows, delivery_rows, exclusion_rows, gap_rows, lot_rows
 from .rule import rule_rows
@@ -51,7 +51,7 @@ def lot_info(record: LotRecord) -> pd.DataFrame:
         *exclusion_rows(record),
         *gap_rows(record),
     ]
-    units, foot_m = record.config.delivery.units, delivery_foot_m(record.swath.crs)
+    units, foot_m = record.config.delivery.units, map_foot_m(record.swath.crs)
     rows += [
         (f"doubt.{i}", in_units(d.text, units, foot_m), "", f"Doubt of stage {d.stage}: {d.kind}")
         for i, d in enumerate(record.doubts, 1)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ... import __version__
-from ...datum import unit_factor
-from ..dressing import delivery_foot_m, paved_on
+from ...datum import map_foot_m, unit_factor
+from ..dressing import paved_on
 from .rows import Row, as_text, fact, section_rows
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ def lot_rows(record: LotRecord) -> list[Row]:
 
 def delivery_rows(record: LotRecord) -> list[Row]:
     """Units, the foot among them, and how stations are written."""
-    units, foot_m = record.config.delivery.units, delivery_foot_m(record.swath.crs)
+    units, foot_m = record.config.delivery.units, map_foot_m(record.swath.crs)
     rows = [("delivery.units", units, "", "Units of columns: us (ft, degF, ft/min) or si")]
     if units == "us":
         own = foot_m == unit_factor(record.swath.crs)

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ...datum import map_foot_m
 from ...delivery import deliver, delivered_name
 from ...tables import UNIT_OF_SUFFIX, suffix
-from ..dressing import delivery_foot_m
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -50,7 +50,7 @@ def _delivered(record: LotRecord, value: Any, key: str) -> Any:
     is_number = isinstance(value, int | float | np.number) and not isinstance(value, bool)
     if not is_number or not suffix(key):
         return value
-    return deliver(float(value), key, record.config.delivery.units, delivery_foot_m(record.swath.crs))
+    return deliver(float(value), key, record.config.delivery.units, map_foot_m(record.swath.crs))
 
 
 def section_rows(record: LotRecord, prefix: str, section: BaseModel, skip: tuple[str, ...] = ()) -> list[Row]:

@@ -6,8 +6,8 @@ from datetime import UTC
 from typing import TYPE_CHECKING
 
 from ...config import ChangeSection, Section
+from ...datum import map_foot_m
 from ...delivery import in_units, tell
-from ..dressing import delivery_foot_m
 from .rows import Row, as_text, fact, section_rows
 
 if TYPE_CHECKING:
@@ -143,7 +143,7 @@ def _change_text(record: LotRecord, change: ChangeSection) -> str:
     if change.at_station_m is not None:
         text += f", at {record.config.labels.text(change.at_station_m)}"
     if change.taper_m is not None:
-        units, foot_m = record.config.delivery.units, delivery_foot_m(record.swath.crs)
+        units, foot_m = record.config.delivery.units, map_foot_m(record.swath.crs)
         taper = tell("; edges over a taper of {taper_m:.1f}", taper_m=change.taper_m)
         text += in_units(taper, units, foot_m)
     return text + (f": {change.note}" if change.note else "")
