@@ -176,7 +176,7 @@ def wheel(
     _say(found, found.runs, evidence, reader)
     used = found.in_use_off_frac
     if used is not None:
-        text = tell("the constant in use is {used:+.2%} off", used=used)
+        text = f"the constant in use is {100 * used:+.2f} % off"
         if abs(used) > tolerance:
             text += tell(': state wheel_per_count = "{count_m:.5gmm}"', count_m=found.per_count_m)
         click.echo(in_units(text, *reader))

@@ -177,7 +177,7 @@ def test_decimal_commas_need_to_be_stated(tmp_path: Path) -> None:
     np.testing.assert_array_equal(found.temp_c, expected.temp_c)
     with pytest.raises(InputError, match="time_utc"):
         scan(tmp_path, content)
-    with pytest.raises(InputError, match=r"100% of the readings are no numbers|no reading"):
+    with pytest.raises(InputError, match=r"100 % of the readings are no numbers|no reading"):
         scan(
             tmp_path,
             text(wide_rows(), mark=";"),
@@ -366,11 +366,11 @@ def test_too_many_rejected_rows_or_readings_stop(tmp_path: Path) -> None:
     for row in table[10:25]:
         row[0] = "soon"
     with pytest.raises(
-        InputError, match=r"30% of 50 scan rows were rejected: 15 bad_time \(first in line 12\)"
+        InputError, match=r"30 % of 50 scan rows were rejected: 15 bad_time \(first in line 12\)"
     ):
         scan(tmp_path, text(table), rejected_frac=0.2)
     table = [[*row[:2], "hot", *row[3:]] for row in wide_rows()]
-    with pytest.raises(InputError, match=r"scan\.csv:2: 25% of the readings"):
+    with pytest.raises(InputError, match=r"scan\.csv:2: 25 % of the readings"):
         scan(tmp_path, text(table), rejected_frac=0.2)
 
 

@@ -186,7 +186,7 @@ def test_mostly_autonomous_fixes_stop(small: synthetic.SyntheticLot, tmp_path: P
                 lines[k] = _summed(",".join(fields))
         files["gnss.nmea"] = "\r\n".join(lines).encode()
 
-    with pytest.raises(InputError, match=r"100% of \d+ fixes are autonomous.*autonomous_frac"):
+    with pytest.raises(InputError, match=r"100 % of \d+ fixes are autonomous.*autonomous_frac"):
         opened(tmp_path, small, edit)
 
     def allowed(files: dict[str, bytes]) -> None:

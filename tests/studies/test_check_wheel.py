@@ -56,7 +56,7 @@ def test_constant_in_use_and_gnss_are_compared():
     found = check_wheel(np.full(3, COURSE_M), np.full(3, 91440.0), gnss, in_use_m=0.00051)
     assert found.in_use_off_frac == pytest.approx(0.02, rel=1e-9)
     assert found.runs["gnss_off_frac"].to_numpy() == pytest.approx(0.002, rel=1e-9)
-    assert "+0.20% off the tape" in found.check.finding
+    assert "+0.20 % off the tape" in found.check.finding
 
 
 @pytest.mark.parametrize(

@@ -33,7 +33,9 @@ def tally_item(tally: Tally) -> CheckItem:
 def quality_item(inputs: LotInputs) -> CheckItem:
     """Shares of fix qualities."""
     shares = np.bincount(inputs.fixes.quality, minlength=len(QUALITIES)) / max(len(inputs.fixes.quality), 1)
-    text = ", ".join(f"{share:.0%} {name}" for name, share in zip(QUALITIES, shares, strict=True) if share)
+    text = ", ".join(
+        f"{100 * share:.0f} % {name}" for name, share in zip(QUALITIES, shares, strict=True) if share
+    )
     if shares[QUALITIES.index("fixed")] > 0.9:
         return ok("fix quality", text)
     return look("fix quality", text, "positions are only as good as these fixes: look at the printed sigma")
@@ -73,13 +75,14 @@ def _wheel_item(trajectory: Trajectory, config: LotConfig) -> CheckItem:
     per_count = config.rig.wheel_per_count_m
     better = f" (wheel_per_count would be {per_count * scale * 1000:.4g} mm)" if per_count else ""
     advice = f"check tyre, contact and constant with `thermosaic rig wheel`{better}; GNSS length was used"
-    return look("wheel", f"{text}: {abs(scale - 1):.1%} from the GNSS distance", advice)
+    return look("wheel", f"{text}: {100 * abs(scale - 1):.1f} % from the GNSS distance", advice)
 
 
 def coverage_item(swath: Swath) -> CheckItem:
     """Shares of lines placed by fixes, by wheel, and not."""
     share = np.bincount(swath.placed, minlength=len(PLACED)) / len(swath.placed)
-    where = f"{share[1]:.1%} of lines by fixes, {share[2]:.1%} by wheel, {share[0]:.1%} without position"
+    none, fixes, wheel = 100 * share
+    where = f"{fixes:.1f} % of lines by fixes, {wheel:.1f} % by wheel, {none:.1f} % without position"
     advice = "lines without a position are gaps: check the receiver's log at those times"
     return ok("placing", where) if share[0] < 0.02 else look("placing", where, advice)
 

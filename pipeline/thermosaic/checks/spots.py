@@ -73,7 +73,7 @@ def _working(temp: np.ndarray, swath: Swath) -> list[CheckItem]:
     blank = np.isnan(temp).mean(axis=0)
     blind = (blank > MISSING_FRAC) & (blank > 4 * np.median(blank)) & ~bad & swath.used_spot
     if blind.any():
-        text = f"{name_spots(blind)} gave no reading in {blank[blind].max():.0%} of the lines"
+        text = f"{name_spots(blind)} gave no reading in {100 * blank[blind].max():.0f} % of the lines"
         found.append(look("missing readings", text, "look at its cable and its window"))
     noisy = noisy_columns(temp) & swath.used_spot & ~bad
     if noisy.any():

@@ -52,8 +52,8 @@ def _read_scan(
         first = tally.notes["readings_first_line"]
         line = first.get("bad_number", first.get("impossible"))
         raise InputError(
-            f"{paths[0].name}:{line}: {bad:.0%} of the readings are no numbers or no temperatures of a road: "
-            f"at most {rejected_frac:.0%} are accepted: check decimal mark and missing marks of the format"
+            f"{paths[0].name}:{line}: {100 * bad:.0f} % of the readings are no numbers or no temperatures of a road: "
+            f"at most {100 * rejected_frac:.0f} % are accepted: check decimal mark and missing marks of the format"
         )
     return rows, tally
 

@@ -137,7 +137,7 @@ class _Sheet:
         if rejected_frac(tally) > rejected_limit:
             raise InputError(
                 f"{said[0]}; {tally.read - tally.used} of {tally.read} rows of the {tally.role} cannot be used, at "
-                f"most {rejected_limit:.0%} are accepted: mend the file, or raise [accept] rejected_frac"
+                f"most {100 * rejected_limit:.0f} % are accepted: mend the file, or raise [accept] rejected_frac"
             )
         more = len(said) - MOST_NAMED
         texts = [f"{sentence}; the row is left out" for sentence in said[:MOST_NAMED]]

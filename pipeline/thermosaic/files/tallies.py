@@ -75,6 +75,6 @@ def require_share(tally: Tally, name: str, limit_frac: float) -> None:
     if not tally.used:
         raise InputError(f"{name}: none of {tally.read} {tally.role} rows is usable: {listed}")
     raise InputError(
-        f"{name}: {share:.0%} of {tally.read} {tally.role} rows were rejected: {listed}; "
-        f"at most {limit_frac:.0%} are accepted: mend the log, or raise [accept] rejected_frac"
+        f"{name}: {100 * share:.0f} % of {tally.read} {tally.role} rows were rejected: {listed}; "
+        f"at most {100 * limit_frac:.0f} % are accepted: mend the log, or raise [accept] rejected_frac"
     )

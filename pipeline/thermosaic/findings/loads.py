@@ -160,8 +160,8 @@ def ticket_doubts(counts: dict[str, Any], spread_rate_kg_m2: float | None) -> tu
     if abs(off) <= RATE_APART_FRAC:
         return ()
     text = tell(
-        "whole loads of {mass:.1f} t by ticket on {area_m2:.0f} are {share:+.0%} against the stated spread "
+        "whole loads of {mass:.1f} t by ticket on {area_m2:.0f} are {percent:+.0f} % against the stated spread "
         "rate: check tickets, thickness and paved width",
-        mass=counts["weighed_t"], area_m2=counts["weighed_m2"], share=off,
+        mass=counts["weighed_t"], area_m2=counts["weighed_m2"], percent=100 * off,
     )  # fmt: skip
     return (Doubt("s6", "tickets_against_rate", text, float(off), "share"),)

@@ -140,7 +140,7 @@ def join_scanners(
         temp, share = _on_lines(own, first, part, config)
         if share < 1:
             text = (
-                f"{share:.1%} of the lines of scanner {config.scanners[0].id} have a row of scanner {part.id} "
+                f"{100 * share:.1f} % of the lines of scanner {config.scanners[0].id} have a row of scanner {part.id} "
                 "within half a step of time: the others hold no reading of it"
             )
             doubts.append(Doubt("s1", "scanner_rows_missing", text, share, "share"))
@@ -383,8 +383,8 @@ def _require_quality(fixes: Fixes, limit_frac: float, name: str) -> None:
     share = float(np.mean(fixes.quality == model.QUALITIES.index("autonomous")))
     if share > limit_frac:
         raise InputError(
-            f"{name}: {share:.0%} of {len(fixes.quality)} fixes are autonomous, good to metres only; at most "
-            f"{limit_frac:.0%} are accepted: check the correction link, or raise [accept] autonomous_frac"
+            f"{name}: {100 * share:.0f} % of {len(fixes.quality)} fixes are autonomous, good to metres only; at most "
+            f"{100 * limit_frac:.0f} % are accepted: check the correction link, or raise [accept] autonomous_frac"
         )
 
 

@@ -101,11 +101,11 @@ def _runs(course: np.ndarray, count: np.ndarray, gnss_m: np.ndarray | None, per_
 def _verdict(runs: pd.DataFrame, per_count: float, spread: float, tolerance: float) -> EquipmentCheck:
     worst = float(runs["off_frac"].abs().max())
     text = tell("{count_m:.5gmm} a count from {runs} runs", count_m=per_count, runs=len(runs))
-    text += f", worst run {worst:.2%} off" + (
-        "" if np.isnan(spread) else f", standard deviation {spread:.2%}"
+    text += f", worst run {100 * worst:.2f} % off" + (
+        "" if np.isnan(spread) else f", standard deviation {100 * spread:.2f} %"
     )
     gnss = runs["gnss_off_frac"].dropna()
-    text += f"; GNSS distance {gnss.mean():+.2%} off the tape" if len(gnss) else ""
+    text += f"; GNSS distance {100 * gnss.mean():+.2f} % off the tape" if len(gnss) else ""
     verdict = "pass" if worst <= tolerance else "fail"
     if verdict == "pass" and len(runs) < FEWEST_RUNS:
         verdict, text = "look", text + f"; {FEWEST_RUNS} runs are needed to see how well it repeats"

@@ -89,7 +89,7 @@ def _verdict(spots: pd.DataFrame, paved: float, scanned: float) -> EquipmentChec
         problems.append("no spot lies on the mat")
     else:
         steepest, gap = float(used["angle_deg"].abs().max()), float(used["overlap_frac"].min())
-        text += f", steepest at {steepest:.0f} deg, smallest overlap {gap:.0%}"
+        text += f", steepest at {steepest:.0f} deg, smallest overlap {100 * gap:.0f} %"
         if steepest > STEEPEST_DEG:
             problems.append(f"beyond {STEEPEST_DEG:.0f} deg a surface sends less: raise the scanner")
         if gap < 0:

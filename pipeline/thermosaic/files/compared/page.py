@@ -63,7 +63,7 @@ def _met(row: pd.Series, to: Measures) -> dict[str, Any]:
         "where": f"{to.station(row['station_from_m'])} to {to.station(row['station_to_m'])}",
         "offset": f"{to.bare(row['offset_from_m'], 'length')} to {to.bare(row['offset_to_m'], 'length')}",
         "overlap": to.bare(row["overlap_m2"], "area"),
-        "share": f"{row['overlap_frac']:.1%}",
+        "share": f"{100 * row['overlap_frac']:.1f} %",
         "apart": to.bare(row["distance_m"], "length"),
         "own": written(row[own]),
         "others": written(row[f"other_{own}"]),
@@ -75,7 +75,7 @@ def _profiles(row: pd.Series, to: Measures) -> dict[str, str]:
         "where": f"{to.station(row['station_from_m'])} to {to.station(row['station_to_m'])}",
         "one": _class(row, "", to),
         "other": _class(row, "other_", to),
-        "share": f"{row['common_frac']:.0%}",
+        "share": f"{100 * row['common_frac']:.0f} %",
     }
 
 

@@ -28,8 +28,8 @@ def statements(pair: Pair) -> list[Sentence]:
     ]  # fmt: skip
     if row["zone_count"] and row["other_zone_count"]:
         said.append(
-            f"{row['overlap_frac']:.1%} of the area of its cold zones {over} one of the other"
-            + _held(row, "overlap", "_frac", "{:.1%}".format)
+            f"{100 * row['overlap_frac']:.1f} % of the area of its cold zones {over} one of the other"
+            + _held(row, "overlap", "_frac", lambda share: f"{100 * share:.1f} %")
         )
     said.append(_counted(row, "stops_on", "{count:.0f} of {all} stops of {lot} at one of the {others} of {other}",
                          ("stop_count", "other_stop_count")))  # fmt: skip
