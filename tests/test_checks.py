@@ -139,7 +139,7 @@ FAULTS = (
     Fault("biased_spot", r"spot 12 is .* off by a constant",
           plan={"mat": Mat(texture_c=1.5, faults=(SpotFault(12, "biased", -9.0),))}),
     Fault("noisy_spot", r"spot 15 jumps", edits=columns(noisy)),
-    Fault("loose_cable", r"spot 15 gave no reading in 6\d%", edits=columns(blinded)),
+    Fault("loose_cable", r"spot 15 gave no reading in 6\d %", edits=columns(blinded)),
     Fault("exchanged_columns", r"spots 9 and 22 look exchanged", edits={"scan.csv": exchanged}),
     Fault("spots_mirrored", r"left and right look exchanged: first and last of spots_right",
           edits=lot_toml('first = "-2.325 m", last = "2.175 m"', 'first = "2.175 m", last = "-2.325 m"')),

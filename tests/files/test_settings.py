@@ -222,7 +222,7 @@ def test_each_shipped_rule_loads_under_its_own_name(name):
 
 def test_shipped_formats_rules_and_rigs_are_there():
     """The names that lot files use are shipped."""
-    sides = ["control-csv", "diary-csv", "tickets-csv", "weather-csv"]
+    sides = ["control-csv", "cores-csv", "cores-us-csv", "diary-csv", "tickets-csv", "weather-csv"]
     logs = ["fix-table", "nmea-0183", "wheel-csv", "wide-csv", "wide-parquet"]
     assert shipped_names("formats") == sorted(sides + logs)
     assert shipped_names("rules") == ["below-target-150ft", "differential-150ft", "differential-50m"]
@@ -233,7 +233,7 @@ def test_shipped_formats_rules_and_rigs_are_there():
     ("name", "pattern"),
     [
         ("wide-cvs", 'did you mean "wide-csv"?'),
-        ("zzz", "shipped are control-csv, diary-csv"),
+        ("zzz", "shipped are control-csv, cores-csv"),
         ("my.toml", "is not a file in the lot folder"),
         ("../my.toml", "leaves the lot folder"),
         ("/etc/my.toml", "is absolute"),
