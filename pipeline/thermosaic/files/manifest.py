@@ -192,16 +192,21 @@ def manifest(record: LotRecord, folder: Path, roles: dict[str, str]) -> dict[str
         },
         "crs": {"map": record.swath.crs.to_json_dict(), "unit_m": unit_factor(record.swath.crs)},
         "delivery": {"units": config.delivery.units, "foot_m": map_foot_m(record.swath.crs)},
-        "products": [
-            {
-                "role": role,
-                "path": path,
-                "sha256": sha256_of(folder / path),
-                "bytes": (folder / path).stat().st_size,
-            }
-            for path, role in sorted(roles.items())
-        ],
+        "products": listed(folder, roles),
     }
+
+
+def listed(folder: Path, roles: dict[str, str]) -> list[dict[str, Any]]:
+    """Role, path, digest and size of every product, by path; `roles` by path relative to `folder`."""
+    return [
+        {
+            "role": role,
+            "path": path,
+            "sha256": sha256_of(folder / path),
+            "bytes": (folder / path).stat().st_size,
+        }
+        for path, role in sorted(roles.items())
+    ]
 
 
 def versions() -> dict[str, Any]:

@@ -16,9 +16,8 @@ import pyproj
 
 from .. import __version__
 from ..delivery import Reader, delivered_name, in_units
-from ..errors import ProductError
 from ..tables import ASBUILT_AREAS, ASBUILT_LINES, CORES, DENSITIES, LINE_OFFSETS, OVERLAY, TOUCHES, Table
-from . import csv_tables, dressing, geopackage, manifest, styles
+from . import csv_tables, dressing, geopackage, manifest, publishing, styles
 from .geopackage import Package, check_geopackage, write_geopackage
 from .parquet import to_milliseconds
 from .sheets.lot_sheet import LotSheet
@@ -66,8 +65,7 @@ def write_overlay(folder: Path, sheet: LotSheet, overlay: Overlay) -> None:
     found = check_geopackage(folder / PACKAGE, tables, sheet.crs, layers)
     for name, frame in (layers | plain).items():
         found += csv_tables.check_table(folder / TABLES / f"{name}.csv", frame, name)
-    if found:
-        raise ProductError("the overlay failed its own check: " + "; ".join(found[:10]))
+    publishing.accept(found)
     _list(folder, sheet, overlay)
 
 
@@ -119,7 +117,7 @@ def _package(
         styles=styles.layer_styles(tables, looks),
         lot_info=_info(sheet, overlay),
         domains={},
-        stamp=geopackage.read_stamp(sheet.folder / "lot.gpkg"),
+        stamp=geopackage.read_stamp(sheet.folder / geopackage.PACKAGE),
     )
 
 
@@ -173,18 +171,12 @@ def _looks(units: str) -> dict[str, Look]:
 
 def _list(folder: Path, sheet: LotSheet, overlay: Overlay) -> None:
     """Write manifest.json: what was read, how it was brought here, and every product with its digest."""
-    paths = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
+    paths = [path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()]
     content = {
-        "program": "thermosaic", "version": __version__, "study": "overlay",
+        "program": publishing.PROGRAM, "version": __version__, "study": "overlay",
         "lot_id": sheet.config["lot"]["id"], "revision": sheet.config["lot"]["revision"],
         "inputs": list(overlay.sources), "operations": list(overlay.operations), "stated": overlay.stated,
         "crs": sheet.manifest["crs"], "delivery": sheet.manifest["delivery"],
-        "products": [
-            {
-                "role": ROLES.get(path, "table"), "path": path, "sha256": manifest.sha256_of(folder / path),
-                "bytes": (folder / path).stat().st_size,
-            }
-            for path in paths
-        ],
+        "products": manifest.listed(folder, {path: ROLES.get(path, "table") for path in paths}),
     }  # fmt: skip
     manifest.write_json(folder / manifest.MANIFEST, content)

@@ -94,6 +94,14 @@ def _old(result: Path) -> Path:
     return result.with_name(f"{result.name}.old")
 
 
+def accept(differences: list[str]) -> None:
+    """Stop where a product does not read back as it was meant."""
+    if differences:
+        raise ProductError(
+            "a product failed its own check; nothing was published: " + "; ".join(differences[:10])
+        )
+
+
 def foreign_files(result: Path) -> list[str]:
     """Relative names in a result folder that its manifest does not list; all names without one of ours."""
     try:

@@ -100,23 +100,15 @@ def _write_and_check(folder: Path, record: LotRecord) -> list[Written]:
     with ThreadPoolExecutor(2) as pool:
         for made in pool.map(lambda step: step(folder, record), steps):
             written += made
-    _accept(project.check_project(folder / project.NAME, bool(record.rasters.tiles)))
+    publishing.accept(project.check_project(folder / project.NAME, bool(record.rasters.tiles)))
     return written
-
-
-def _accept(differences: list[str]) -> None:
-    """Stop where a product does not read back as it was meant."""
-    if differences:
-        raise ProductError(
-            "a product failed its own check; nothing was published: " + "; ".join(differences[:10])
-        )
 
 
 def _layers(folder: Path, record: LotRecord) -> list[Written]:
     package = layers.lot_package(record)
     path = folder / geopackage.PACKAGE
     geopackage.write_geopackage(path, package)
-    _accept(geopackage.check_geopackage(path, package.tables, record.swath.crs, package.frames))
+    publishing.accept(geopackage.check_geopackage(path, package.tables, record.swath.crs, package.frames))
     return [Written("layers", path.name, "sqlite3, fiona, pyogrio"), *_looks(folder, record, package)]
 
 
@@ -126,7 +118,7 @@ def _looks(folder: Path, record: LotRecord, package: geopackage.Package) -> list
     project.write_project(folder / project.NAME, layers.lot_project(record, package, ramp))
     styles = sld.write_styles(folder, package.looks, ramp)
     columns = {table.name: {column.name for column in table.columns} for table in package.tables}
-    _accept(sld.check_styles(folder, columns, ramp))
+    publishing.accept(sld.check_styles(folder, columns, ramp))
     written = [Written("style", path.relative_to(folder).as_posix(), "xml.etree") for path in styles]
     return [Written("project", project.NAME, "zipfile, xml.etree"), *written]
 
@@ -135,27 +127,27 @@ def _also(folder: Path, kinds: tuple[str, ...]) -> list[Written]:
     """Make copies of the layers in other formats, from the GeoPackage already checked."""
     package = folder / geopackage.PACKAGE
     paths = exports.write_also(package, folder, kinds)
-    _accept(exports.check_also(package, folder, kinds))
+    publishing.accept(exports.check_also(package, folder, kinds))
     return [Written("copy", path.relative_to(folder).as_posix(), "fiona, xml.etree") for path in paths]
 
 
 def _spots(folder: Path, record: LotRecord) -> list[Written]:
     path = folder / parquet.SPOTS_FILE
     parquet.write_spots(path, record)
-    _accept(parquet.check_spots(path, record.swath.crs, manifest.reading_counts(record)))
+    publishing.accept(parquet.check_spots(path, record.swath.crs, manifest.reading_counts(record)))
     return [Written("spots", path.name, "pyarrow")]
 
 
 def _tiles(folder: Path, record: LotRecord) -> list[Written]:
     paths, differences = cog.make_tiles(folder, record.rasters, _dress(record))
-    _accept(differences)
+    publishing.accept(differences)
     return _as_rasters(folder, paths)
 
 
 def _mat(folder: Path, record: LotRecord) -> list[Written]:
     dress, ids = _dress(record), [item.id for item in record.inputs.passes]
     paths = cog.write_mat(folder, record.rasters, dress, ids, record.stations.zero_m)
-    _accept(cog.check_mat(folder, record.rasters, dress))
+    publishing.accept(cog.check_mat(folder, record.rasters, dress))
     return _as_rasters(folder, paths)
 
 
@@ -188,7 +180,7 @@ def _report(folder: Path) -> list[Written]:
     from ..files import report  # here, since drawing takes long to load
 
     paths, differences = report.make_report(folder, folder)
-    _accept(differences)
+    publishing.accept(differences)
     names = [path.relative_to(folder).as_posix() for path in paths]
     return [Written(report.ROLES.get(name, "table"), name, "html.parser, xml.etree, csv") for name in names]
 

@@ -56,20 +56,13 @@ def publish(pairs: list[Pair], out: Path, overwrite: bool) -> None:
         frames = _delivered(pairs, first)
         roles = _layers(folder, pairs, first, frames) | _rasters(folder, pairs, first)
         csv_tables.write_tables(frames, folder, TABLES)
-        _accept(csv_tables.check_tables(frames, folder, TABLES))
+        publishing.accept(csv_tables.check_tables(frames, folder, TABLES))
         roles |= {f"{csv_tables.FOLDER}/{name}.csv": "table" for name in TABLES}
         (folder / page.PAGE).write_text(_page(pairs, first), encoding="utf-8")
-        _accept(page.check_page(folder / page.PAGE))
+        publishing.accept(page.check_page(folder / page.PAGE))
         roles[page.PAGE] = "page"
         manifest.write_json(folder / manifest.MANIFEST, _manifest(folder, pairs, first, inputs, roles))
         manifest.read_json(folder / manifest.MANIFEST)
-
-
-def _accept(differences: list[str]) -> None:
-    if differences:
-        raise ProductError(
-            "a product failed its own check; nothing was published: " + "; ".join(differences[:10])
-        )
 
 
 def _sheets(pairs: list[Pair]) -> list[LotSheet]:
@@ -137,7 +130,7 @@ def _layers(
         ),
     )  # fmt: skip
     geopackage.write_geopackage(folder / PACKAGE, package)
-    _accept(geopackage.check_geopackage(folder / PACKAGE, tables, first.crs, frames))
+    publishing.accept(geopackage.check_geopackage(folder / PACKAGE, tables, first.crs, frames))
     return {PACKAGE: "layers"}
 
 
@@ -173,7 +166,7 @@ def _rasters(folder: Path, pairs: list[Pair], first: LotSheet) -> dict[str, str]
     roles = {}
     for pair in pairs:
         raster = write_difference(folder / pair.raster, pair, first)
-        _accept(check_difference(folder / pair.raster, raster))
+        publishing.accept(check_difference(folder / pair.raster, raster))
         roles |= {pair.raster: "difference of deficits", pair.raster.replace(".tif", ".qml"): "style"}
     return roles
 
@@ -199,9 +192,5 @@ def _manifest(
         "crs": {"map": first.crs.to_json_dict(), "unit_m": first.factor},
         "delivery": {"units": first.measures.delivery, "foot_m": first.measures.foot_m},
         "versions": manifest.versions(),
-        "products": [
-            {"role": role, "path": path, "sha256": sha256_of(folder / path),
-             "bytes": (folder / path).stat().st_size}
-            for path, role in sorted(roles.items())
-        ],
-    }  # fmt: skip
+        "products": manifest.listed(folder, roles),
+    }

@@ -17,9 +17,9 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from ..ramp import ColourRamp
-from .look import INK, PAPER, SOFT, STOP, ZONE, bare, class_face, outlines, ramp_bar
+from .look import INK, PAPER, SOFT, STOP, ZONE, class_face, outlines, ramp_bar
 from .measures import NOTHING, Measures
-from .strips import LEFT_IN, LINES_IN, PROFILES_A_ROW, WIDTH_IN, Placing
+from .strips import LEFT_IN, LINES_IN, PROFILES_A_ROW, WIDTH_IN, Placing, inch_axes
 
 ROW_IN, LEGEND_IN = 3.4, 0.82
 UPPER_IN, LOWER_IN = (1.86, 2.48), (0.66, 1.28)  # mats
@@ -80,17 +80,9 @@ class LiftSheet:
 
 def draw_lifts(figure: Figure, sheet: LiftSheet, rows: list[tuple[float, float]]) -> None:
     """Draw the legend and rows below each other; the figure is LEGEND_IN + ROW_IN a row high."""
-    _legend(_axes(figure, 0.0, LEGEND_IN), sheet)
+    _legend(inch_axes(figure, 0.0, LEGEND_IN), sheet)
     for i, row in enumerate(rows):
-        _row(_axes(figure, LEGEND_IN + i * ROW_IN, ROW_IN), sheet, row)
-
-
-def _axes(figure: Figure, top_in: float, height_in: float) -> Axes:
-    high = figure.get_figheight()
-    axes = bare(figure.add_axes((0, 1 - (top_in + height_in) / high, 1, height_in / high)))
-    axes.set_xlim(0, WIDTH_IN)
-    axes.set_ylim(0, height_in)
-    return axes
+        _row(inch_axes(figure, LEGEND_IN + i * ROW_IN, ROW_IN), sheet, row)
 
 
 def _row(axes: Axes, sheet: LiftSheet, row: tuple[float, float]) -> None:

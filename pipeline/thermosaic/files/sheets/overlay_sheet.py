@@ -26,6 +26,7 @@ from .strips import (
     along_sheet,
     draw_legend,
     draw_row,
+    inch_axes,
     rows_of,
 )
 
@@ -58,11 +59,7 @@ def draw_overlay(path: Path, sheet: LotSheet, cores: pd.DataFrame, areas: pd.Dat
 
 def _key(figure: Figure, sheet: LotSheet) -> None:
     """Draw what is laid over the strips."""
-    high = figure.get_figheight()
-    axes = figure.add_axes((0, 1 - (LEGEND_IN + KEY_IN) / high, 1, KEY_IN / high))
-    axes.set_axis_off()
-    axes.set_xlim(0, WIDTH_IN)
-    axes.set_ylim(0, KEY_IN)
+    axes = inch_axes(figure, LEGEND_IN, KEY_IN)
     axes.text(0.3, 0.22, "Laid over it", fontsize=7.5, fontweight="bold", va="center")
     for x, (kind, words) in zip(
         (1.3, 2.1, 3.5),

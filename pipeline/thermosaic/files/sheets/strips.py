@@ -104,7 +104,7 @@ def across_sheet(sheet: LotSheet, row: Row) -> Placing | None:
 
 def draw_row(figure: Figure, top_in: float, sheet: LotSheet, row: Row) -> Axes:
     """Draw one row with its upper edge `top_in` below the figure's; give its axes, in inches."""
-    axes = _axes(figure, top_in, ROW_IN)
+    axes = inch_axes(figure, top_in, ROW_IN)
     at = along_sheet(row)
     _title(axes, sheet, row)
     _profiles(axes, sheet, row, at)
@@ -134,7 +134,7 @@ PROFILE_IN = (2.06, 2.36)
 TITLE_IN = 2.57
 
 
-def _axes(figure: Figure, top_in: float, height_in: float) -> Axes:
+def inch_axes(figure: Figure, top_in: float, height_in: float) -> Axes:
     """Axes in inches over the whole width."""
     high = figure.get_figheight()
     axes = bare(figure.add_axes((0, 1 - (top_in + height_in) / high, 1, height_in / high)))
@@ -348,7 +348,7 @@ def _match_lines(axes: Axes, sheet: LotSheet, row: Row, at: Placing) -> None:
 
 def draw_legend(figure: Figure, top_in: float, sheet: LotSheet) -> None:
     """Draw what the bands of a row mean."""
-    axes = _axes(figure, top_in, LEGEND_IN)
+    axes = inch_axes(figure, top_in, LEGEND_IN)
     sign = sheet.measures.unit("temp").name
     axes.text(0.3, 0.84, "Mat temperature behind the screed", fontsize=7.5, fontweight="bold")
     ramp_bar(axes, sheet.ramp, f" {sign}", (0.72, 0.5, 1.7, 0.2))
