@@ -30,17 +30,18 @@ def own_files() -> list[Path]:
     return [p for p in paths if p.suffix in TEXT and p.is_file() and "__pycache__" not in p.parts]
 
 
-@pytest.mark.parametrize(
-    "table", [*tables.LAYERS, *tables.COMPARED, tables.SPOTS, tables.LOTS], ids=lambda table: table.name
-)
+PUBLISHED = (
+    *tables.LAYERS, *tables.COMPARED, *tables.OVERLAY, tables.TOUCHES, tables.DENSITIES, tables.SPOTS, tables.LOTS,
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("table", PUBLISHED, ids=lambda table: table.name)
 def test_readme_tables_are_printed_from_the_code(table):
     """The README's column table of each layer is the one that tables.py declares."""
     assert tables.markdown(table) in README
 
 
-@pytest.mark.parametrize(
-    "table", [*tables.LAYERS, *tables.COMPARED, tables.SPOTS, tables.LOTS], ids=lambda table: table.name
-)
+@pytest.mark.parametrize("table", PUBLISHED, ids=lambda table: table.name)
 def test_column_names_are_plain(table):
     """Column names fit every GIS: lower case, at most 30 characters, once each, text or a declared unit."""
     names = [column.name for column in table.columns]
