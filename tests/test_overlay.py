@@ -125,6 +125,18 @@ def test_temperatures_are_those_of_the_mat(result, lot, places, tmp_path):
     assert (cores["reading_count"] > 4).all()
 
 
+def test_a_reading_is_held_against_its_own_cell(result):
+    """In a curve a scan line crosses cells of several columns: each reading has the reference of its own."""
+    published = published_result(result)[1]
+    spots = published.of_pass("1")
+    made = published.field_again("1", spots)
+    index = made.field.readings.cells
+    frame_m = (spots["station_m"] - published.zero_m("1")).round(6)
+    column = np.floor(frame_m / index.cell_m).astype(int) - index.col0
+    np.testing.assert_array_equal(made.reference_c, made.field.reference_c[column])
+    assert (column.groupby(spots["line"]).nunique() > 1).mean() > 0.1
+
+
 def test_station_and_offset_lead_to_the_same_place(result, places, tmp_path):
     """A core by station and offset, in a bend too, lies within the path's error of its true map position."""
     labels = published_result(result)[0].measures.labels

@@ -236,10 +236,9 @@ def _readings(sheet: LotSheet, operation: Operation | None) -> Readings:
         own = spots[spots["pass_id"].astype(str) == pass_id]
         if own.empty:
             continue
-        field, line, spot = field_again(own, frame["travel"], float(frame["zero_m"]), rules, None)
-        column = field.readings.cells.code.reshape(field.readings.row.shape) % max(field.temp_c.shape[1], 1)
-        deficit = (np.r_[field.reference_c, np.nan][column] - field.readings.temp_c)[line, spot]
-        use = field.clean[line, spot] & np.isfinite(deficit)
+        made = field_again(own, frame["travel"], float(frame["zero_m"]), rules, None)
+        deficit = made.reference_c - own["temp_c"].to_numpy()
+        use = made.clean & np.isfinite(deficit)
         held.append(own.loc[use, ["easting_m", "northing_m"]].to_numpy(float))
         deficits.append(deficit[use])
     east, north = np.concatenate([np.empty((0, 2)), *held]).T

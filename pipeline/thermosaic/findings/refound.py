@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from types import SimpleNamespace
 from typing import Any
 
@@ -13,9 +14,30 @@ from .readings import PassReadings, row_cells
 from .zones import ColdField, cold_field
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class FieldAgain:
+    """The field of a pass, and where each of its published readings stands in the field's block."""
+
+    field: ColdField
+    line: np.ndarray  # int (reading)
+    spot: np.ndarray  # int (reading)
+
+    @property
+    def reference_c(self) -> np.ndarray:
+        """Reference of each reading: that of its own cell; NaN where there is no mat."""
+        block = self.field.readings
+        column = block.cells.code.reshape(block.row.shape)[self.line, self.spot] % len(self.field.reference_c)
+        return self.field.reference_c[column]
+
+    @property
+    def clean(self) -> np.ndarray:
+        """bool (reading): a first look at mat by a working spot, before any temperature cut."""
+        return self.field.clean[self.line, self.spot]
+
+
 def field_again(
     spots: pd.DataFrame, travel: str, zero_m: float, rules: dict[str, Any], target_c: float | None
-) -> tuple[ColdField, np.ndarray, np.ndarray]:
+) -> FieldAgain:
     """Make the field of a pass from its published readings.
 
     Parameters
@@ -33,10 +55,8 @@ def field_again(
 
     Returns
     -------
-    field : ColdField
-        As the run found it.
-    line, spot : int (row)
-        Place of each row in the field's block.
+    FieldAgain
+        The field as the run found it, and each row's place in it.
     """
     lines, line = np.unique(spots["line"].to_numpy(), return_inverse=True)
     columns, spot = _across(spots, travel)
@@ -69,7 +89,7 @@ def field_again(
     swath = SimpleNamespace(
         first_look=first_look, distance_m=np.maximum.accumulate(travelled), layouts=(layout,)
     )
-    return cold_field(readings, swath, rule, aged, target_c), line, spot  # type: ignore[arg-type]
+    return FieldAgain(cold_field(readings, swath, rule, aged, target_c), line, spot)  # type: ignore[arg-type]
 
 
 def _across(spots: pd.DataFrame, travel: str) -> tuple[np.ndarray, np.ndarray]:

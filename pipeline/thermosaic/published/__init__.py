@@ -3,8 +3,7 @@
 Nothing is read or written here; `results` fills it.
 """
 
-from .field import Field, field_of
 from .nouns import SPOT_COLUMNS, Published
 from .readings import Place, Readings, readings_of
 
-__all__ = ["SPOT_COLUMNS", "Field", "Place", "Published", "Readings", "field_of", "readings_of"]
+__all__ = ["SPOT_COLUMNS", "Place", "Published", "Readings", "readings_of"]

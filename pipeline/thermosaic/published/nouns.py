@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from ..findings.refound import FieldAgain, field_again
 from ..units import StationLabels
 
 SPOT_COLUMNS = (
@@ -39,6 +40,12 @@ class Published:
 
     def of_pass(self, pass_id: str) -> pd.DataFrame:
         return self.spots[self.spots["pass_id"].astype(str) == pass_id]
+
+    def field_again(self, pass_id: str, spots: pd.DataFrame) -> FieldAgain:
+        """Make the field of zones of a pass anew from its readings, `spots`."""
+        travel = self.quality["mat_frames"][pass_id]["travel"]
+        target_c = self.config["lot"]["laydown_target_c"]
+        return field_again(spots, travel, self.zero_m(pass_id), self.rules, target_c)
 
     def scan_row(self, line: int) -> tuple[str, int]:
         """File and data row in it (1 = first) of a line counted over all files."""

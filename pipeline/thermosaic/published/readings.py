@@ -14,7 +14,6 @@ import pandas as pd
 import shapely
 
 from ..kernels.local_planes import follow_plane
-from .field import field_of
 from .nouns import Published
 
 PLANE_M = 1.5  # readings this far around carry the plane
@@ -129,7 +128,7 @@ def readings_of(published: Published, pass_id: str) -> Readings | None:
     spots = published.of_pass(pass_id)
     if spots["line"].nunique() < 2:
         return None
-    made = field_of(published, pass_id, spots)
+    made = published.field_again(pass_id, spots)
     spots = spots.assign(reference_c=made.reference_c, on_mat=made.clean)
     spots = spots[spots["dropped_reason"].astype(object) != "second_look"].reset_index(drop=True)
     line = spots["line"].to_numpy()

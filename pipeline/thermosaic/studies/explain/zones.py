@@ -9,7 +9,7 @@ import pandas as pd
 
 from ...findings.zones import ColdField
 from ...kernels import blobs, cells
-from ...published import Published, field_of
+from ...published import Published
 from .readings import left_out, logged, reading_rows
 from .steps import Fact, Step, equal, taken
 
@@ -72,7 +72,7 @@ def _outline_step(published: Published, zone: pd.Series) -> Step:
 def _find(published: Published, zone: pd.Series) -> _Found | None:
     """Rebuild the field of the zone's pass and take the group of cold cells that lies where the zone does."""
     spots = published.of_pass(zone["pass_id"])
-    made = field_of(published, zone["pass_id"], spots)
+    made = published.field_again(zone["pass_id"], spots)
     field, line, spot = made.field, made.line, made.spot
     rule = published.rules["zone"]
     with np.errstate(invalid="ignore"):
