@@ -212,7 +212,7 @@ def test_an_unknown_clock_is_found_where_the_paver_stops(offset_s: float) -> Non
 
 @pytest.mark.parametrize("rate_hz", [1.0, 2.0])
 def test_rows_that_pause_leave_the_clock_as_uncertain_as_they_are(rate_hz: float) -> None:
-    """Rows that pause at stops tell a start or stop to a row / sqrt(12) (even spread): for 1 s too coarse to apply.
+    """Rows that pause at stops tell a start or stop to a row / sqrt(12) (even spread), and 1 s is asked about.
 
     Here the stops lie on whole rows, so that every one is met at the same phase and the error does not average.
     """
@@ -221,8 +221,33 @@ def test_rows_that_pause_leave_the_clock_as_uncertain_as_they_are(rate_hz: float
     trajectory = solve(make(passes=(PassPlan(stops=stops),), scanner=scanner), clock_offset="auto")
     sigma = trajectory.diagnosis["clock_offset_by_motion_sigma_s"]
     assert sigma > 1.0 / rate_hz / np.sqrt(12.0)
-    assert ("clock_ambiguous" in kinds(trajectory)) == (rate_hz == 1.0)
+    text = next(doubt.text for doubt in trajectory.doubts if doubt.kind == "clock_estimated")
+    assert ("if you know it better" in text) == (rate_hz == 1.0)
+    assert trajectory.clock_offset_sigma_s == pytest.approx(sigma, abs=1e-3)
     assert abs(trajectory.clock_offset_s - 0.4) < 2 * sigma
+
+
+@pytest.mark.parametrize("pause", [False, True])
+def test_logs_that_rest_between_passes_tell_the_clock(pause: bool) -> None:
+    """Nobody logs while the paver drives back: the hole is no motion, and a minute of offset is found as ever."""
+    passes = (
+        PassPlan(stops=(Stop(50.0, 60.0),), id="a", lane="1"),
+        PassPlan(offset_m=5.6, stops=(Stop(90.0, 45.0),), wait_s=1500.0, id="b", lane="2"),
+    )
+    scanner = replace(FEW_SPOTS, rows_pause=pause, clock_offset_s=65.3)
+    trajectory = solve(make(passes=passes, scanner=scanner), clock_offset="auto")
+    assert trajectory.clock_offset_s == pytest.approx(65.3, abs=0.2)
+    assert abs(trajectory.clock_offset_s - 65.3) < 3 * trajectory.clock_offset_sigma_s
+
+
+def test_a_coarse_offset_is_applied_with_its_sigma() -> None:
+    """Float fixes drift by 0.3 m: two stops tell a clock 18.4 s ahead to some tenths, and the places carry them."""
+    gnss = replace(RTK, quality="float")
+    scanner = replace(FEW_SPOTS, clock_offset_s=18.4)
+    lot = make(passes=(PassPlan(stops=(Stop(40.0, 80.0), Stop(120.0, 200.0))),), gnss=gnss, scanner=scanner)
+    trajectory = solve(lot, clock_offset="auto")
+    assert trajectory.clock_offset_sigma_s > 0.3
+    assert abs(trajectory.clock_offset_s - 18.4) < 3 * trajectory.clock_offset_sigma_s
 
 
 @pytest.mark.parametrize("lead_s", [3, 4, 5, 8])

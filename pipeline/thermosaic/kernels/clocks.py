@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
+STILL_M = 0.1  # a place that changed by less while nothing was logged is taken as kept
 FEW_LAGS = 64  # are summed one by one
 LEAST_VARIANCE = 0.1  # of a log's own: a stretch without starts and stops says nothing
 LEAST_MEMORY = 1.0 + 2.0 * (0.75**2 + 0.5**2 + 0.25**2)  # values; windows overlap by so much
@@ -24,12 +25,22 @@ def speed_on_grid(time_s: np.ndarray, path: np.ndarray, grid_s: np.ndarray, wind
     path : numpy.ndarray
         (row, axis) place, metres: one column for a wheel, two for fixes.
     grid_s : numpy.ndarray
-        Times wanted; NaN where the window reaches out of the log.
+        Times wanted; NaN where the window reaches out of the log, or ends in a hole of it longer than the window
+        in which the place changed: nobody knows when.
     """
     ahead, back = grid_s + window_s / 2, grid_s - window_s / 2
     moved = [np.interp(ahead, time_s, axis) - np.interp(back, time_s, axis) for axis in path.T]
     speed = np.sqrt(sum(step**2 for step in moved)) / window_s
-    return np.where((back >= time_s[0]) & (ahead <= time_s[-1]), speed, np.nan)
+    hole = (np.diff(time_s) > window_s) & (np.linalg.norm(np.diff(path, axis=0), axis=1) > STILL_M)
+    unknown = _within(hole, time_s, ahead) | _within(hole, time_s, back)
+    return np.where((back >= time_s[0]) & (ahead <= time_s[-1]) & ~unknown, speed, np.nan)
+
+
+def _within(hole: np.ndarray, time_s: np.ndarray, at_s: np.ndarray) -> np.ndarray:
+    """Whether moments lie in holes of a log; `hole` (row - 1) tells which steps between rows are some."""
+    if not hole.any():
+        return np.zeros(len(at_s), bool)
+    return hole[np.clip(np.searchsorted(time_s, at_s, side="right") - 1, 0, len(hole) - 1)]
 
 
 def coarse_offset(
@@ -140,7 +151,8 @@ def _speeds(
     grid = np.arange(min(scan_s[0], fix_s[0]), max(scan_s[-1], fix_s[-1]) + step_s, step_s)
     wheel = speed_on_grid(scan_s, wheel_m[:, None], grid, window_s)
     gnss = speed_on_grid(fix_s, fix_m, grid, window_s)
-    gnss = np.minimum(gnss, 3.0 * np.nanpercentile(wheel, 99) + 0.05) if np.isfinite(wheel).any() else gnss
+    if np.isfinite(wheel).any():
+        gnss = np.where(gnss > 3.0 * np.nanpercentile(wheel, 99) + 0.05, np.nan, gnss)
     return wheel, gnss
 
 

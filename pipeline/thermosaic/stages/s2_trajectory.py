@@ -96,20 +96,21 @@ class _Solver:
         """Solve all pieces; with `auto` also the clock, where the motion tells it well."""
         self._solve_first(first.offset_s)
         auto, offset = self.rig.clock_offset_s == "auto", first.offset_s
+        worst_s = clocks.WIDEST_SIGMA_S if first.is_near else clocks.WORST_SIGMA_S
         shift, sigma = clocks.shift(self.solved, self.logs)
         for _ in range(CLOCK_ROUNDS if auto else 0):
-            if not sigma <= clocks.WORST_SIGMA_S or clocks.is_at_rest(shift, sigma):
+            if not sigma <= worst_s or clocks.is_at_rest(shift, sigma):
                 break
             before = self.pieces, self.cuts, offset, shift, sigma
             offset += float(np.clip(shift, -clocks.LARGEST_STEP_S, clocks.LARGEST_STEP_S))
             self._solve_again(offset)
             shift, sigma = clocks.shift(self.solved, self.logs)
-            if not abs(shift) < abs(before[3]):
+            if shift * before[3] < 0 and not abs(shift) < abs(before[3]):
                 self.pieces, self.cuts, offset, shift, sigma = before
                 break
         if auto and not clocks.is_at_rest(shift, sigma):
             sigma = float(np.hypot(sigma, shift))
-        used = auto and sigma <= clocks.WORST_SIGMA_S
+        used = auto and sigma <= worst_s
         return replace(
             first,
             offset_s=offset,

@@ -13,11 +13,13 @@ from ..model import Doubt
 from .logs import Logs
 from .pieces import Piece
 
-LEAST_TRUST = 0.3  # of the speeds' correlation
-MOST_CHANCE = (
-    0.01  # that the offset found is not the true one: one log of a hundred may be doubted for nothing
+LEAST_TRUST = 0.3  # of the speeds' correlation; below it
+LEAST_CHANCE = 1e-8  # is asked for, where else
+MOST_CHANCE = 1e-3  # will do that the offset found is not the true one
+WORST_SIGMA_S = (
+    0.3  # a path's offset known no better neither doubts a stated one nor stands without the speeds'
 )
-WORST_SIGMA_S = 0.3  # an offset known no better is not applied
+WIDEST_SIGMA_S = 3.0  # what the path says of the speeds' offset is of no use where it is known no better
 LARGEST_STEP_S = 1.0
 MOST_FIXES = 200_000  # compared at first
 FINEST_WINDOW_S = 2.0  # of speeds
@@ -31,6 +33,11 @@ class Clock:
     sigma_s: float = float("nan")  # of the applied one, where it was found
     found_s: float = float("nan")
     found_sigma_s: float = float("inf")
+
+    @property
+    def is_near(self) -> bool:
+        """Whether the logs' speeds alone told the offset, to some seconds: what the path adds makes it better."""
+        return bool(np.isfinite(self.found_s))
 
     @property
     def is_known(self) -> bool:
@@ -64,7 +71,7 @@ def first_clock(logs: Logs, rig: RigSection) -> Clock:
         around_s=stated,
         fine_window_s=_finest_window_s(logs),
     )
-    if trust < LEAST_TRUST or chance > MOST_CHANCE:
+    if chance > (MOST_CHANCE if trust >= LEAST_TRUST else LEAST_CHANCE):
         return Clock(stated)
     return Clock(found if rig.clock_offset_s == "auto" else stated, found_s=found)
 
@@ -113,6 +120,7 @@ def clock_doubts(clock: Clock, first: Clock, auto: bool) -> tuple[Doubt, ...]:
         text = (
             f"the scan clock was found {clock.offset_s:+.2f} s against UTC (sigma {clock.sigma_s:.2f} s) "
             f"from the motion, and that was applied{': ' + name if name else ''}"
+            f"{'' if clock.sigma_s <= WORST_SIGMA_S else '; state [rig] clock_offset if you know it better'}"
         )
         return (Doubt("s2", "clock_estimated", text, clock.offset_s, "s"),)
     far = abs(first.found_s - clock.offset_s) > 3.0
