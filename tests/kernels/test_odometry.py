@@ -53,6 +53,19 @@ def test_a_back_up_is_seen_by_the_fixes(rising: bool) -> None:
     assert turned == pytest.approx(fixes[:, 1], abs=1e-9)
 
 
+@pytest.mark.parametrize(("step_s", "rests"), [(0.1, True), (0.2, False), (1.0, True), (2.0, False)])
+def test_pauses_are_seen_in_trembling_and_in_sparse_rows(step_s: float, rests: bool) -> None:
+    """2 mm of noise at ten rows a second, or a row a second or two, also none at rest: the 3 m back are found."""
+    time, wheel, fixes = back_up_log(rising=True)
+    rows = np.arange(0.0, time[-1], step_s) + 0.37 * step_s
+    counter = np.interp(rows, time, wheel) + np.random.default_rng(5).normal(0, 0.002, len(rows))
+    if not rests:
+        keep = np.concatenate([[True], np.diff(np.interp(rows, time, wheel)) > 1e-6])
+        rows, counter = rows[keep], counter[keep]
+    sign = odometry.direction_of_runs(rows, counter, time, fixes, np.full(len(time), 0.01))
+    assert -np.diff(counter)[sign < 0].sum() == pytest.approx(-3.0, abs=0.1)
+
+
 def test_a_long_run_into_another_road_is_no_back_up(monkeypatch: pytest.MonkeyPatch) -> None:
     """200 m north, a stop, 80 m south on another road, a stop, 200 m north: nobody backs up 80 m."""
     time = np.arange(0.0, 1300.0, 0.5)

@@ -10,7 +10,8 @@ import numpy as np
 
 LONGEST_STEP_S = 5.0  # between rows of a log that did not pause
 SPEED_WINDOW_S = 2.0
-SLOWEST_MPS, SHORTEST_PAUSE_S = 0.01, 2.0  # below this the wheel rests; a shorter rest does not cut
+SLOWEST_MPS, SLOWEST_SHARE = 0.01, 0.2  # below this, or this share of the usual speed, the wheel rests
+REST_WINDOW_S, SHORTEST_PAUSE_S = 1.0, 2.0  # over which that is judged; a shorter rest does not cut
 SHORTEST_M = 0.4  # runs shorter than this are left as they are
 LONGEST_M = (
     50.0  # a longer run is no back-up: a machine that stopped and turned into another road (common practice)
@@ -167,9 +168,16 @@ def _move_beside(
 
 
 def runs_between_pauses(row_s: np.ndarray, wheel_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """First and last row of each stretch in which the wheel turns; pauses under `SHORTEST_PAUSE_S` do not cut."""
-    step = np.abs(np.diff(wheel_m))
-    rests = step < SLOWEST_MPS * np.diff(row_s)
+    """First and last row of each stretch in which the wheel turns; pauses under `SHORTEST_PAUSE_S` do not cut.
+
+    Speeds are taken over a second or a step between rows, whichever is longer: a wheel that trembles rests.
+    """
+    half = np.maximum(np.diff(row_s), REST_WINDOW_S) / 2
+    middle = row_s[:-1] + np.diff(row_s) / 2
+    moved = np.interp(middle + half, row_s, wheel_m) - np.interp(middle - half, row_s, wheel_m)
+    speed = np.abs(moved) / (2 * half)
+    turns = speed > SLOWEST_MPS
+    rests = speed < max(SLOWEST_MPS, SLOWEST_SHARE * float(np.median(speed[turns])) if turns.any() else 0.0)
     edge = np.flatnonzero(np.diff(np.concatenate([[True], rests, [True]]).astype(np.int8)))
     start, stop = edge[::2], edge[1::2]
     if len(start) == 0:
