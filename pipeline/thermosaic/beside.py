@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -42,8 +42,12 @@ from .studies.place_sightings import place_sightings
 from .studies.reach import Reach, reach
 from .values import duration
 
+if TYPE_CHECKING:
+    from .studies.plan_cores import PlanRule
+
 ANTENNA_ROUNDS, ANTENNA_CLOSE_M = 4, 1e-3
 LONGEST_ALIKE_S = 300.0  # errors of two passes are not taken as alike for longer (common practice, no source)
+LONGEST_SEED = 80
 SURVEYED_M = 0.02  # of a mark's surveyed place where none is given (common practice, no source)
 SI = Reader()
 
@@ -413,6 +417,70 @@ def overlay(
     with publication(out, overwrite) as folder:
         write_overlay(folder, sheet, Overlay(frames, told, records.sources, records.operations, stated))
     return tuple(in_units(text, sheet.measures.delivery, sheet.measures.foot_m) for text in told)
+
+
+def plan_cores(
+    result: Path,
+    out: Path,
+    rule: PlanRule,
+    *,
+    seed: str | None = None,
+    numbers: Path | None = None,
+    overwrite: bool = False,
+) -> tuple[str, ...]:
+    """Plan where cores are drilled on a published result, and publish the plan in the folder `out`.
+
+    Parameters
+    ----------
+    seed : str
+        Text agreed on before the lot was laid; the random numbers are made of it and the lot's id.
+    numbers : path
+        Or a CSV table of the agency's own random numbers.
+
+    Returns
+    -------
+    tuple of str
+        How the sites were drawn, and what to know, in the units of the result's delivery.
+
+    Raises
+    ------
+    InputError, ConfigError, ProductError
+        Numbers that cannot be used or are too few, a lot without mat, a result that is not whole, `out` exists.
+    """
+    from .files.core_plan import CorePlan, publish
+    from .files.random_numbers import read_random_numbers
+    from .studies import plan_cores as study
+
+    if (seed is None) == (numbers is None):
+        raise ConfigError("cores: give either a seed or a file of random numbers")
+    sheet, published = published_result(result)
+    passes = _first_looks(published)
+    lot_id, sources = published.config["lot"]["id"], ()
+    if numbers is not None:
+        stream, words = study.listed(read_random_numbers(numbers)), f"those of {numbers.name}, in their order"
+        sources = ({"path": numbers.name, "role": "random numbers", "sha256": sha256_of(numbers)},)
+    else:
+        seed = _plain_seed(str(seed))
+        stream, words = study.seeded(seed, lot_id), study.seed_words(seed, lot_id)
+    try:
+        plan = study.plan_sites(published, passes, rule, stream)
+    except ValueError as error:
+        raise InputError(tell("cores: {why}", why=error.args[0])) from None
+    frames = {"random_cores": plan.cores, "random_numbers": plan.numbers, "sublots": plan.sublots}
+    frames |= study.place_frames(published, passes, rule)
+    notes = study.plan_notes(published, plan, rule, words)
+    place_notes = study.place_notes(published, frames["places_to_look"])
+    stated = {"seed": seed, "numbers": None if numbers is None else numbers.name, **asdict(rule)}
+    publish(out, overwrite, sheet, CorePlan(frames, notes, place_notes, study.CAUTIONS, sources, stated))
+    return tuple(in_units(text, sheet.measures.delivery, sheet.measures.foot_m) for text in notes)
+
+
+def _plain_seed(seed: str) -> str:
+    """A seed as it is hashed: printable, without blanks at its ends."""
+    plain = seed.strip()
+    if not plain or not plain.isprintable() or len(plain) > LONGEST_SEED:
+        raise ConfigError(f"--seed: 1 to {LONGEST_SEED} printable characters are expected, not {seed[:80]!r}")
+    return plain
 
 
 def _first_looks(published: Published) -> dict[str, Any]:

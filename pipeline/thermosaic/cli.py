@@ -448,7 +448,7 @@ def show(lot: Path) -> None:
         click.echo(f"{key:<42} {value!s:<36} {origin}")
 
 
-for command in (cli_new.new, *cli_site.COMMANDS, cli_archive.archive, cli_asbuilt.overlay):
+for command in (cli_new.new, *cli_site.COMMANDS, cli_archive.archive, cli_asbuilt.overlay, cli_asbuilt.cores):
     app.add_command(command)
 
 

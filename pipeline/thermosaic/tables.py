@@ -597,6 +597,127 @@ DENSITIES = Table("densities", None, "Density by temperature deficit: cores and 
 ))  # fmt: skip
 OVERLAY = (CORES, ASBUILT_AREAS, ASBUILT_LINES, LINE_OFFSETS)
 
+_PLANNED = tuple(column for column in _LOT if column.added)
+_STATION = (
+    Column("station_m", "float64", "Station"),
+    Column("station_label", "text", "Station as a label", added=True),
+    Column("offset_m", "float64", "Offset, right of the line positive looking upstation"),
+)
+_FROM_EDGE = (
+    Column("edge_from_m", "float64", "Distance from the nearer mat edge"),
+    Column("edge_side", "text", "Side of that mat edge, looking upstation", SIDES),
+)
+_LON_LAT = (
+    Column("lon_deg", "float64", "Longitude in the geographic frame of the map CRS", added=True),
+    Column("lat_deg", "float64", "Latitude, likewise", added=True),
+)
+RANDOM_CORES = Table("random_cores", "Point", "Where cores are drilled: drawn at random, blind to temperature", (
+    *_PLANNED,
+    Column("core_id", "text", "Site"),
+    Column("sublot_id", "int32", "Sublot that it stands for"),
+    Column("draw_number", "int32", "Row of the random numbers that it was drawn by"),
+    Column("pass_id", "text", "Paver pass"),
+    Column("travel", "text", "Travel of the paver along the stations", TRAVEL),
+    *_STATION,
+    Column("random_length", "float64", "Random number along the sublot"),
+    Column("random_width", "float64", "Random number across the mat"),
+    Column("along_m", "float64", "That number x length of the sublot: from where it begins in paving"),
+    Column("left_edge_m", "float64", "Offset of the mat's left edge there, looking upstation"),
+    Column("right_edge_m", "float64", "Offset of the right edge"),
+    Column("usable_from_m", "float64", "Offset from which the usable width counts, to the right"),
+    Column("usable_to_m", "float64", "Offset up to which sites are drawn"),
+    Column("left_limit_m", "float64", "No site nearer to the left edge than this"),
+    Column("right_limit_m", "float64", "No site nearer to the right edge"),
+    Column("moved", "bool", "Drawn nearer to an edge than its limit, and moved to the limit"),
+    *_FROM_EDGE,
+    Column("tick_m", "float64", "Nearest whole station"),
+    Column("tick_label", "text", "That station as a label", added=True),
+    Column("tick_along_m", "float64", "Station of the site less that: positive upstation of it"),
+    Column("control_id", "text", "Nearest control point of the lot"),
+    Column("control_m", "float64", "Ground distance from it, to check by"),
+    Column("map_easting", "float64", "Easting in the unit of the map CRS", added=True),
+    Column("map_northing", "float64", "Northing, likewise", added=True),
+    *_LON_LAT,
+    Column("sigma_along_m", "float64", "Sigma of the mat's place along it, one standard deviation"),
+    Column("sigma_across_m", "float64", "The same across"),
+    Column("position_sigma_m", "float64", "Root of the sum of their squares"),
+    *_when("laid_utc", "When the screed passed the nearest reading"),
+    Column("profile_id", "int32", "Profile it lies in"),
+))  # fmt: skip
+RANDOM_NUMBERS = Table("random_numbers", None, "Every pair of random numbers in the order drawn, used or not", (
+    Column("draw_number", "int32", "Number of the pair: its numbers are the 2n-1 th and 2n th of the stream"),
+    Column("sublot_id", "int32", "Sublot"),
+    Column("core_id", "text", "Site, where the pair was used"),
+    Column("random_length", "float64", "Random number along the sublot"),
+    Column("random_width", "float64", "Random number across the mat"),
+    Column("along_m", "float64", "From where the sublot begins in paving"),
+    Column("pass_id", "text", "Paver pass"),
+    *_STATION,
+    Column("used", "bool", "A site lies there"),
+    Column("reason", "text", "Why none may lie there, and the next pair was drawn"),
+))  # fmt: skip
+SUBLOTS = Table("sublots", "MultiPolygon", "What each site stands for, a row for each pass that a sublot lies in", (
+    *_PLANNED,
+    Column("sublot_id", "int32", "Sublot, in order of paving"),
+    Column("part_number", "int32", "Part of it, in order of paving"),
+    Column("pass_id", "text", "Paver pass"),
+    Column("travel", "text", "Travel of the paver along the stations", TRAVEL),
+    Column("begin_m", "float64", "Station where the part begins in paving"),
+    Column("begin_label", "text", "That station as a label", added=True),
+    Column("end_m", "float64", "Station where it ends"),
+    Column("end_label", "text", "That station as a label", added=True),
+    Column("length_m", "float64", "Length by these stations, which sites are drawn along"),
+    Column("before_m", "float64", "Length of the sublot's parts before it"),
+    Column("ground_m", "float64", "Ground length of paved mat along its middle"),
+    Column("width_mean_m", "float64", "Mean width of the mat"),
+    Column("area_m2", "float64", "Ground area"),
+    Column("mass_t", "float64", "Mass by the stated spread rate on that area, t of 1000 kg"),
+    Column("core_count", "int32", "Sites drawn in the whole sublot"),
+    Column("weight_frac", "float64", "Share of the whole sublot in the lot: weight of the mean of its samples"),
+))  # fmt: skip
+LOOKED_AT = (
+    "Not random, no sample: cold zones with the most area x deficit. A place to look, not proof of a defect"
+)
+PLACES_TO_LOOK = Table("places_to_look", "MultiPolygon", LOOKED_AT, (
+    *_PLANNED,
+    Column("place_number", "int32", "Rank by area x largest deficit"),
+    Column("zone_id", "int32", "Cold zone of the result"),
+    Column("pass_id", "text", "Paver pass"),
+    *_RANGE,
+    Column("offset_from_m", "float64", "Smaller offset, right of the line positive looking upstation"),
+    Column("offset_to_m", "float64", "Larger offset"),
+    *_EDGE,
+    Column("area_m2", "float64", "Ground area"),
+    Column("deficit_max_delta_c", "float64", "Largest deficit below the mat around"),
+    Column("pattern", "text", "Where and when it lies: not why and not whose", PATTERNS),
+    *_when("laid_from_utc", "First laid"),
+    Column("position_sigma_m", "float64", "Position sigma, one standard deviation"),
+))  # fmt: skip
+DENSITY_PROFILES = Table("density_profiles", "MultiLineString", "Not random: a line of gauge readings proposed there", (
+    *_PLANNED,
+    Column("place_number", "int32", "Place to look at"),
+    Column("zone_id", "int32", "Cold zone of the result"),
+    Column("pass_id", "text", "Paver pass"),
+    Column("travel", "text", "Travel of the paver along the stations", TRAVEL),
+    *_RANGE,
+    Column("offset_m", "float64", "Offset of the line, right positive looking upstation"),
+    *_FROM_EDGE,
+    Column("length_m", "float64", "Ground length"),
+    Column("reading_count", "int32", "Readings, the first and the last at its ends"),
+    Column("position_sigma_m", "float64", "Position sigma, one standard deviation"),
+))  # fmt: skip
+DENSITY_READINGS = Table("density_readings", "Point", "Not random: where the gauge is set on these lines", (
+    *_PLANNED,
+    Column("core_id", "text", "Reading: place, and its number along the line upstation"),
+    Column("place_number", "int32", "Place to look at"),
+    Column("zone_id", "int32", "Cold zone of the result"),
+    Column("along_m", "float64", "Ground distance from the line's end with the smaller station"),
+    *_STATION,
+    *_FROM_EDGE,
+    *_LON_LAT,
+))  # fmt: skip
+PLANNED = (RANDOM_CORES, SUBLOTS, PLACES_TO_LOOK, DENSITY_PROFILES, DENSITY_READINGS)
+
 
 def markdown(table: Table) -> str:
     """Write a table's columns as Markdown, as the README shows them.

@@ -6,7 +6,7 @@ WGS 84, which a phone shows, that is up to 2 m in North America, well inside the
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -22,15 +22,25 @@ NAMESPACE = "http://www.topografix.com/GPX/1/1"
 
 def write_gpx(path: Path, sheet: LotSheet, caution: str) -> None:
     """Write one waypoint a cold zone and a stop, in the order of the layers."""
+    title = f"{sheet.config['lot']['id']}: places to look at"
+    write_waypoints(path, title, f"Coordinates in {sheet.crs.geodetic_crs.name}. {caution}", (
+        (lon, lat, name, f"{words} {caution}") for lon, lat, name, words in _places(sheet)
+    ))  # fmt: skip
+
+
+def write_waypoints(
+    path: Path, title: str, about: str, points: Iterable[tuple[float, float, str, str]]
+) -> None:
+    """Write waypoints, each with longitude, latitude, name and description."""
     ElementTree.register_namespace("", NAMESPACE)
     root = ElementTree.Element(f"{{{NAMESPACE}}}gpx", version="1.1", creator="thermosaic")
     head = ElementTree.SubElement(root, f"{{{NAMESPACE}}}metadata")
-    _text(head, "name", f"{sheet.config['lot']['id']}: places to look at")
-    _text(head, "desc", f"Coordinates in {sheet.crs.geodetic_crs.name}. {caution}")
-    for lon, lat, name, words in _places(sheet):
+    _text(head, "name", title)
+    _text(head, "desc", about)
+    for lon, lat, name, words in points:
         point = ElementTree.SubElement(root, f"{{{NAMESPACE}}}wpt", lat=f"{lat:.8f}", lon=f"{lon:.8f}")
         _text(point, "name", name)
-        _text(point, "desc", f"{words} {caution}")
+        _text(point, "desc", words)
     ElementTree.indent(root)
     text = ElementTree.tostring(root, encoding="unicode")
     path.write_text(f'<?xml version="1.0" encoding="UTF-8"?>\n{text}\n', encoding="utf-8")
@@ -87,13 +97,18 @@ def _sigma(sheet: LotSheet, row: pd.Series) -> str:
 
 def check_gpx(path: Path, sheet: LotSheet) -> list[str]:
     """Read the waypoints back and compare their number and places with the layers; return what differs."""
+    return check_waypoints(path, [item[:3] for item in _places(sheet)])
+
+
+def check_waypoints(path: Path, points: list[tuple[float, float, str]]) -> list[str]:
+    """Read waypoints back and compare longitude, latitude and name of each; return what differs."""
     try:
         root = ElementTree.parse(path).getroot()
     except (OSError, ElementTree.ParseError) as error:
         return [f"{path.name}: cannot be read: {error}"]
-    points = root.findall(f"{{{NAMESPACE}}}wpt")
-    meant = [(f"{lat:.8f}", f"{lon:.8f}", name) for lon, lat, name, _ in _places(sheet)]
-    have = [(p.get("lat"), p.get("lon"), p.findtext(f"{{{NAMESPACE}}}name")) for p in points]
+    found = root.findall(f"{{{NAMESPACE}}}wpt")
+    meant = [(f"{lat:.8f}", f"{lon:.8f}", name) for lon, lat, name in points]
+    have = [(p.get("lat"), p.get("lon"), p.findtext(f"{{{NAMESPACE}}}name")) for p in found]
     return (
         [] if have == meant else [f"{path.name}: {len(have)} waypoints differ from the {len(meant)} places"]
     )

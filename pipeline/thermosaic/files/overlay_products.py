@@ -10,18 +10,16 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
-import numpy as np
 import pandas as pd
-import pyproj
 
 from .. import __version__
 from ..delivery import Reader, delivered_name, in_units
 from ..tables import ASBUILT_AREAS, ASBUILT_LINES, CORES, DENSITIES, LINE_OFFSETS, OVERLAY, TOUCHES, Table
 from . import csv_tables, dressing, geopackage, manifest, publishing, styles
 from .geopackage import Package, check_geopackage, write_geopackage
-from .parquet import to_milliseconds
 from .sheets.lot_sheet import LotSheet
 from .sheets.overlay_sheet import draw_overlay
+from .study_layers import study_layer
 from .symbols import Label, Look, Rule, fill, hatch, marker, stroke
 
 PACKAGE, SHEET, NOTES, TABLES = "overlay.gpkg", "overlay.png", "overlay.txt", "tables"
@@ -48,7 +46,7 @@ def write_overlay(folder: Path, sheet: LotSheet, overlay: Overlay) -> None:
         A product differs from what was meant.
     """
     units, foot_m = _reader(sheet)
-    layers = {table.name: _layer(overlay.frames[table.name], table, sheet) for table in OVERLAY}
+    layers = {table.name: study_layer(overlay.frames[table.name], table, sheet) for table in OVERLAY}
     plain = {
         table.name: pd.DataFrame(dressing.column_values(overlay.frames[table.name], table, units, foot_m))
         for table in (TOUCHES, DENSITIES)
@@ -71,39 +69,6 @@ def write_overlay(folder: Path, sheet: LotSheet, overlay: Overlay) -> None:
 
 def _reader(sheet: LotSheet) -> Reader:
     return Reader(sheet.measures.delivery, sheet.measures.foot_m)
-
-
-def _layer(frame: Any, table: Table, sheet: LotSheet) -> gpd.GeoDataFrame:
-    """Add what a publisher adds: identity, labels, local times, longitude and latitude; and deliver."""
-    lot, count = sheet.config["lot"], len(frame)
-    values: dict[str, Any] = {column.name: frame[column.name] for column in table.found()}
-    values |= {
-        "feature_uid": [f"{lot['id']}:{table.name}:{number}" for number in range(1, count + 1)],
-        "lot_id": [lot["id"]] * count,
-        "revision": [int(lot["revision"])] * count,
-    }
-    for column in table.columns:
-        if column.name.endswith("_local"):
-            times = pd.DatetimeIndex(pd.to_datetime(values[column.name[:-6] + "_utc"], utc=True))
-            stamps = to_milliseconds(times.tz_convert(None).to_numpy("datetime64[ns]"))
-            values[column.name] = dressing.local_text(stamps, lot["time_zone"])
-            values[column.name[:-6] + "_utc"] = times
-        elif column.name.endswith("_label"):
-            metres = values[column.name[:-6] + "_m"]
-            values[column.name] = [sheet.measures.labels.text(m) or None for m in metres.astype(float)]
-    if table is CORES:
-        values["lon_deg"], values["lat_deg"] = _lon_lat(frame, sheet)
-    return dressing.delivered_layer(values, frame.geometry, table, sheet.measures.delivery, sheet.crs)
-
-
-def _lon_lat(frame: gpd.GeoDataFrame, sheet: LotSheet) -> tuple[np.ndarray, np.ndarray]:
-    """Longitude and latitude of points in the geographic frame of the map CRS; no datum shift."""
-    back = pyproj.Transformer.from_crs(sheet.crs, sheet.crs.geodetic_crs, always_xy=True)
-    known = frame.geometry.notna().to_numpy()
-    found = np.full((2, len(frame)), np.nan)
-    points = frame.geometry[known]
-    found[:, known] = back.transform(points.x.to_numpy() / sheet.factor, points.y.to_numpy() / sheet.factor)
-    return found[0], found[1]
 
 
 def _package(

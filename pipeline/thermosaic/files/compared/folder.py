@@ -51,7 +51,7 @@ def publish(pairs: list[Pair], out: Path, overwrite: bool) -> None:
         A product fails its check, a result is not what its manifest says, or the surroundings refuse.
     """
     first = pairs[0].sheets[0]
-    inputs = [entry for sheet in _sheets(pairs) for entry in _inputs(sheet)]
+    inputs = [entry for sheet in _sheets(pairs) for entry in inputs_of(sheet)]
     with publishing.publication(out, overwrite, BYTES_NEEDED) as folder:
         frames = _delivered(pairs, first)
         roles = _layers(folder, pairs, first, frames) | _rasters(folder, pairs, first)
@@ -69,7 +69,7 @@ def _sheets(pairs: list[Pair]) -> list[LotSheet]:
     return [pairs[0].sheets[0], *(pair.sheets[1] for pair in pairs)]
 
 
-def _inputs(sheet: LotSheet) -> list[dict[str, Any]]:
+def inputs_of(sheet: LotSheet) -> list[dict[str, Any]]:
     """What was compared: the files of a result that were read, each as its manifest says."""
     stated = {item["path"]: item["sha256"] for item in sheet.manifest["products"]}
     read = [name for name in (geopackage.PACKAGE, SPOTS_FILE, manifest.QUALITY) if name in stated]

@@ -1,0 +1,5 @@
+"""A core plan as a folder: layers, tables, lists to fill in, waypoints and a page to print and sign."""
+
+from .folder import CorePlan, publish
+
+__all__ = ["CorePlan", "publish"]
