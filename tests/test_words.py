@@ -31,7 +31,8 @@ def own_files() -> list[Path]:
 
 
 PUBLISHED = (
-    *tables.LAYERS, *tables.COMPARED, *tables.OVERLAY, tables.TOUCHES, tables.DENSITIES, tables.SPOTS, tables.LOTS,
+    *tables.LAYERS, *tables.COMPARED, *tables.OVERLAY, *tables.PLANNED, tables.TOUCHES, tables.DENSITIES,
+    tables.RANDOM_NUMBERS, tables.SPOTS, tables.LOTS,
 )  # fmt: skip
 
 

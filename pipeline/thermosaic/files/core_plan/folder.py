@@ -7,7 +7,6 @@ file of waypoints. Not done here: choosing anything.
 from __future__ import annotations
 
 import csv
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +32,7 @@ from ..study_layers import lon_lat, study_layer, study_table
 from ..styles import layer_styles
 from . import page
 from .looks import plan_looks
+from .plan import CorePlan
 
 PACKAGE = "cores.gpkg"
 TO_FILL = {
@@ -44,18 +44,6 @@ TITLES = {
     RANDOM_CORES: "random core sites",
     DENSITY_READINGS: "places to look at, NOT RANDOM: gauge readings",
 }
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class CorePlan:
-    """What is published: frames SI, geometry in metres; notes and cautions as sentences."""
-
-    frames: dict[str, pd.DataFrame]  # by the names of tables.PLANNED, and random_numbers
-    notes: tuple[str, ...]
-    place_notes: tuple[str, ...]
-    cautions: tuple[str, ...]
-    sources: tuple[dict[str, Any], ...]  # files read beside the result
-    stated: dict[str, Any]  # what the user stated
 
 
 def publish(out: Path, overwrite: bool, sheet: LotSheet, plan: CorePlan) -> None:

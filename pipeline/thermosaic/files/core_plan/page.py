@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import cache
 from importlib import resources
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import jinja2
 import pandas as pd
@@ -20,9 +20,7 @@ from ..sheets.lot_sheet import LotSheet
 from ..sheets.measures import NOTHING, Measures, number
 from ..sheets.strips import WIDTH_IN
 from ..study_layers import lon_lat, on_map
-
-if TYPE_CHECKING:
-    from .folder import CorePlan
+from .plan import CorePlan
 
 PAGE = "cores.html"
 TEMPLATE = "cores.html.jinja"
