@@ -32,7 +32,8 @@ FT = 1200 / 3937
 CLOSE_M = 0.06  # clean RTK: the path's own error
 EXCLUDED = (60.0, 95.0)  # of the southern lot, from the alignment's first vertex
 OUTAGE = (110.0, 135.0)
-RULE = PlanRule(sublot_m=50.0, per_sublot=6)
+LIMITS_M = {"free": 0.5, "cold joint": 0.3, "hot joint": 0.1, "kerb": 0.3}
+RULE = PlanRule(sublot_m=50.0, per_sublot=6, limits_m=LIMITS_M)
 BLIND = ("random_cores", "random_numbers", "sublots")
 
 
@@ -153,6 +154,43 @@ def test_each_sublot_has_its_sites_within_it(plan):
         assert ((ends[:, 0] - 0.006 <= core.station_m) & (core.station_m <= ends[:, 1] + 0.006)).any()
     assert sublots.groupby("sublot_id")["weight_frac"].first().sum() == pytest.approx(1.0, abs=1e-3)
     assert sublots["ground_m"].iloc[0] == pytest.approx(50.0, abs=0.02)
+
+
+def test_limits_follow_the_edges_as_the_lot_states_them(plan):
+    """The hot joint right of a paver that travels downstation is the left edge looking upstation; sites keep limits."""
+    cores = table(plan, "random_cores")
+    for pass_id, limits in (("1", (0.5, 0.5)), ("2", (0.1, 0.5))):
+        own = cores[cores["pass_id"] == pass_id]
+        assert set(zip(own["left_limit_m"], own["right_limit_m"], strict=True)) == {limits}
+        assert (own["offset_m"] - own["left_edge_m"] >= limits[0] - 1e-6).all()
+        assert (own["right_edge_m"] - own["offset_m"] >= limits[1] - 1e-6).all()
+
+
+def test_a_polygon_closes_only_what_lies_in_it(tmp_path):
+    """With half the width of a stretch in an exclusion polygon, sites fall beside it and none within (shapely)."""
+    made = builders.one_bend_lot()
+    truth, spots = made.truth, made.plan.scanner.count
+    lines = np.flatnonzero(
+        (truth.distance_m - truth.distance_m[0] > 20) & (truth.distance_m - truth.distance_m[0] < 110)
+    )
+    left, right = spots // 2, spots - 1
+    ring = [(truth.spot_easting_m[i, left], truth.spot_northing_m[i, left]) for i in lines[::10]]
+    ring += [(truth.spot_easting_m[i, right], truth.spot_northing_m[i, right]) for i in lines[::-10]]
+    shape = gpd.GeoSeries([shapely.Polygon(ring)], crs=made.plan.map_crs)
+    folder = builders.write_lot(tmp_path / "lot", made)
+    gpd.GeoDataFrame({"reason": ["bridge"]}, geometry=shape).to_file(folder / "out.gpkg")
+    text = (folder / "lot.toml").read_text().replace("[files]", '[files]\nexclusions = "out.gpkg"', 1)
+    (folder / "lot.toml").write_text(text)
+    run_lot(load_config(folder), tmp_path / "result", report=False)
+    beside.plan_cores(tmp_path / "result", tmp_path / "p", PlanRule(sublot_m=150.0, per_sublot=40), seed="x")
+    cores = gpd.read_file(tmp_path / "p" / "cores.gpkg", layer="random_cores")
+    inside = shapely.contains(shape.iloc[0].buffer(-0.15), cores.geometry.to_numpy())
+    assert not inside.any()
+    numbers = table(tmp_path / "p", "random_numbers")
+    refused = numbers[numbers["reason"] == "in an exclusion"]
+    beside_it = cores["station_m"].between(refused["station_m"].min(), refused["station_m"].max())
+    assert len(refused) > 8
+    assert beside_it.sum() > 8
 
 
 def test_no_site_lies_in_an_exclusion_a_gap_or_the_start_up(plan, result, lot):

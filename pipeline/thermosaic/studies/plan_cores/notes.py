@@ -10,6 +10,7 @@ import numpy as np
 from ...delivery import Sentence, tell, together
 from ...published import Published
 from ...units import UNITS
+from .paved import OWN_FROM, SMALLEST
 from .places import MOST_PLACES, STEP_M, STEPS
 from .rule import EDGE_KINDS, PlanRule
 from .sites import Plan
@@ -38,7 +39,7 @@ def plan_notes(published: Published, plan: Plan, rule: PlanRule, numbers: str) -
         f"Lot {lot['id']}, revision {lot['revision']}: {len(plan.cores)} random sites in {sublots} sublots, "
         f"{rule.per_sublot} in each",
         _size(plan, rule),
-        _rest(plan, sublots),
+        _rest(plan),
         *_unequal(plan),
         _drawn(published),
         _edges(rule),
@@ -66,17 +67,17 @@ def _size(plan: Plan, rule: PlanRule) -> str:
     )
 
 
-def _rest(plan: Plan, sublots: int) -> str:
-    what = f"after the whole sublots {100 * plan.rest_frac:.1f} % of one remained; "
-    if plan.rest_frac < 1e-6:
+def _rest(plan: Plan) -> str:
+    """Tell what became of the rest after whole sublots."""
+    whole, rest = divmod(plan.whole + SMALLEST, 1.0)
+    if whole < 1:
+        return f"the lot is shorter than a sublot ({100 * rest:.1f} % of one): it is one sublot"
+    if rest <= 2 * SMALLEST:
         return "the lot is whole sublots, nothing remained"
-    if sublots == 1 and np.isclose(plan.sublots["weight_frac"].iloc[0], 1.0) and plan.rest_frac >= 0.5:
-        return what + "it is a sublot of its own"
-    own = plan.rest_frac >= 0.5
-    return what + (
-        "half a sublot or more is one of its own"
-        if own
-        else "less than half of one belongs to the last sublot"
+    where = "is a sublot of its own" if rest >= OWN_FROM else "belongs to the last sublot"
+    return (
+        f"after {whole:.0f} whole sublots {100 * rest:.1f} % of one remained and {where} (from half a sublot on what "
+        "remains is one of its own)"
     )
 
 
@@ -123,8 +124,8 @@ def _gaps(published: Published) -> list[str]:
     gaps = published.frames["gaps"]
     count = int((gaps["kind"] != "not_paving").sum())
     told = (
-        f"{count} stretches have no positions or no scan lines: within a pass they count straight between their ends, "
-        "at the end of a pass they lie in no sublot"
+        f"without positions or scan lines: {count} stretches; within a pass they count straight between their ends, at "
+        "the end of a pass they lie in no sublot"
     )
     return [told] if count else []
 

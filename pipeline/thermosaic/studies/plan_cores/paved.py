@@ -102,10 +102,12 @@ def paved_lines(published: Published, passes: dict[str, Readings]) -> list[Paved
     """Lines of all passes, in order of time."""
     lots = published.frames["lot"]
     order = [pass_id for pass_id in lots["pass_id"].dropna() if pass_id in passes]
-    return [_line(published, passes[pass_id]) for pass_id in order]
+    lines = [_line(published, passes[pass_id]) for pass_id in order]
+    return [line for line in lines if line is not None]
 
 
-def _line(published: Published, readings: Readings) -> PavedLine:
+def _line(published: Published, readings: Readings) -> PavedLine | None:
+    """Line of a pass; None where no two of its lines have spots at two places across."""
     sign = 1 if readings.travel == "upstation" else -1
     first, last = readings.start, np.append(readings.start[1:], len(readings.line_m)) - 1
     line_m = np.stack(
@@ -116,6 +118,8 @@ def _line(published: Published, readings: Readings) -> PavedLine:
     line_m[turned], map_m[turned] = line_m[turned][:, ::-1], map_m[turned][:, ::-1]
     width = line_m[:, 1, 1] - line_m[:, 0, 1]
     knots = _knots(sign * line_m[:, :, 0].mean(axis=1), width > readings.pitch_m / 2)
+    if len(knots) < 2:
+        return None
     line_m, map_m = line_m[knots], map_m[knots]
     outward = (map_m[:, 1] - map_m[:, 0]) / width[knots, None] * readings.pitch_m / 2
     station = line_m[:, :, 0].mean(axis=1)
@@ -136,6 +140,8 @@ def _knots(along_m: np.ndarray, whole: np.ndarray) -> np.ndarray:
     """Lines that reach farther than any before, the first of each metre and the last."""
     ahead = along_m > np.maximum.accumulate(np.r_[-np.inf, along_m[:-1]])
     kept = np.flatnonzero(ahead & whole)
+    if len(kept) == 0:
+        return kept
     _, firsts = np.unique(np.floor((along_m[kept] - along_m[kept[0]]) / KNOT_M), return_index=True)
     return kept[np.unique(np.r_[firsts, len(kept) - 1])]
 
@@ -173,8 +179,8 @@ def cut_sublots(
 
     Returns
     -------
-    sublots, and what remained after the whole ones, as a share of one. From `OWN_FROM` on it is a sublot of its
-    own, else it belongs to the last whole one.
+    sublots, and how many whole ones the lot would be. What remains after these is a sublot of its own from
+    `OWN_FROM` of one on, else it belongs to the last.
     """
     if rule.sublot_kg is None:
         amounts, size = [line.ground_m for line in lines], rule.sublot_m
@@ -182,7 +188,6 @@ def cut_sublots(
         amounts, size = [line.area_m2 * rate_kg_m2 for line in lines], rule.sublot_kg
     ends = np.cumsum([amount[-1] for amount in amounts])
     whole, rest = divmod(ends[-1] / size + SMALLEST, 1.0)
-    rest = max(rest - SMALLEST, 0.0)
     count = max(int(whole) + (rest >= OWN_FROM), 1)
     bounds = np.r_[np.arange(count) * size, ends[-1]]
     sublots = tuple(
@@ -193,7 +198,7 @@ def cut_sublots(
         )
         for i in range(count)
     )
-    return sublots, float(rest)
+    return sublots, float(ends[-1] / size)
 
 
 def _parts(

@@ -28,7 +28,7 @@ class Plan:
     cores: gpd.GeoDataFrame
     numbers: pd.DataFrame
     sublots: gpd.GeoDataFrame
-    rest_frac: float  # what remained after whole sublots, as a share of one
+    whole: float  # sublots of full size that the lot would be
     rate_kg_m2: float
     rate_words: str
 
@@ -71,7 +71,7 @@ def plan_sites(
         raise ValueError("the result holds no mat with positions")
     unit_m = printed_unit_m(published)
     rate, words = spread_rate(published)
-    sublots, rest = cut_sublots(lines, rule, rate, unit_m)
+    sublots, whole = cut_sublots(lines, rule, rate, unit_m)
     closed = {line.pass_id: closed_of(published, passes[line.pass_id]) for line in lines}
     cores, numbers = [], []
     for sublot in sublots:
@@ -82,7 +82,7 @@ def plan_sites(
         cores=_frame(cores, RANDOM_CORES),
         numbers=pd.DataFrame(numbers, columns=[column.name for column in RANDOM_NUMBERS.found()]),
         sublots=_frame(_sublot_rows(sublots, rate, rule.per_sublot), SUBLOTS),
-        rest_frac=rest,
+        whole=whole,
         rate_kg_m2=rate,
         rate_words=words,
     )
