@@ -94,6 +94,38 @@ def us_plan(us_result, tmp_path_factory) -> Path:
     return out
 
 
+RELAID = (1015.0, 1032.0)
+BRIDGE = (40.0, 120.0)  # half the width of the mat, from its first line
+
+
+def half_the_mat(lot: synthetic.SyntheticLot) -> shapely.Polygon:
+    """Give a polygon over the right half of the mat along BRIDGE, from the true places of spots."""
+    truth, spots = lot.truth, lot.plan.scanner.count
+    along = truth.distance_m - truth.distance_m[0]
+    lines = np.flatnonzero((along > BRIDGE[0]) & (along < BRIDGE[1]))[::10]
+    places = np.stack((truth.spot_easting_m[lines], truth.spot_northing_m[lines]), axis=-1)
+    return shapely.Polygon(np.vstack((places[:, spots // 2], places[::-1, spots - 1])))
+
+
+@pytest.fixture(scope="module")
+def bend_plan(tmp_path_factory) -> tuple[Path, shapely.Polygon]:
+    """Give a plan of many sites on an even mat, with a stretch laid again and a polygon excluded; and that polygon."""
+    made = builders.one_bend_lot(mat=synthetic.Mat(texture_c=0.0))
+    folder = builders.write_lot(tmp_path_factory.mktemp("bend") / "lot", made)
+    shape = half_the_mat(made)
+    frame = gpd.GeoDataFrame({"reason": ["bridge"]}, geometry=[shape], crs=made.plan.map_crs)
+    frame.to_file(folder / "out.gpkg")
+    labels = "10+15,10+32"
+    (folder / "diary.csv").write_text(f"from_station,to_station,kind,text\n{labels},relaid,pulled up\n")
+    text = (folder / "lot.toml").read_text()
+    added = '[files]\nexclusions = "out.gpkg"\ndiary = "diary.csv"'
+    (folder / "lot.toml").write_text(text.replace("[files]", added, 1))
+    run_lot(load_config(folder), folder.parent / "result", report=False)
+    rule = PlanRule(sublot_m=150.0, per_sublot=40)
+    beside.plan_cores(folder.parent / "result", folder.parent / "plan", rule, seed="x")
+    return folder.parent / "plan", shape
+
+
 def table(plan: Path, name: str) -> pd.DataFrame:
     return pd.read_csv(plan / "tables" / f"{name}.csv", dtype={"pass_id": str, "core_id": str})
 
@@ -166,33 +198,6 @@ def test_limits_follow_the_edges_as_the_lot_states_them(plan):
         assert (own["right_edge_m"] - own["offset_m"] >= limits[1] - 1e-6).all()
 
 
-def test_a_polygon_closes_only_what_lies_in_it(tmp_path):
-    """With half the width of a stretch in an exclusion polygon, sites fall beside it and none within (shapely)."""
-    made = builders.one_bend_lot()
-    truth, spots = made.truth, made.plan.scanner.count
-    lines = np.flatnonzero(
-        (truth.distance_m - truth.distance_m[0] > 20) & (truth.distance_m - truth.distance_m[0] < 110)
-    )
-    left, right = spots // 2, spots - 1
-    ring = [(truth.spot_easting_m[i, left], truth.spot_northing_m[i, left]) for i in lines[::10]]
-    ring += [(truth.spot_easting_m[i, right], truth.spot_northing_m[i, right]) for i in lines[::-10]]
-    shape = gpd.GeoSeries([shapely.Polygon(ring)], crs=made.plan.map_crs)
-    folder = builders.write_lot(tmp_path / "lot", made)
-    gpd.GeoDataFrame({"reason": ["bridge"]}, geometry=shape).to_file(folder / "out.gpkg")
-    text = (folder / "lot.toml").read_text().replace("[files]", '[files]\nexclusions = "out.gpkg"', 1)
-    (folder / "lot.toml").write_text(text)
-    run_lot(load_config(folder), tmp_path / "result", report=False)
-    beside.plan_cores(tmp_path / "result", tmp_path / "p", PlanRule(sublot_m=150.0, per_sublot=40), seed="x")
-    cores = gpd.read_file(tmp_path / "p" / "cores.gpkg", layer="random_cores")
-    inside = shapely.contains(shape.iloc[0].buffer(-0.15), cores.geometry.to_numpy())
-    assert not inside.any()
-    numbers = table(tmp_path / "p", "random_numbers")
-    refused = numbers[numbers["reason"] == "in an exclusion"]
-    beside_it = cores["station_m"].between(refused["station_m"].min(), refused["station_m"].max())
-    assert len(refused) > 8
-    assert beside_it.sum() > 8
-
-
 def test_no_site_lies_in_an_exclusion_a_gap_or_the_start_up(plan, result, lot):
     """Places drawn there are refused, listed with their reason and numbers, and drawn again."""
     cores, numbers = table(plan, "random_cores"), table(plan, "random_numbers")
@@ -221,18 +226,31 @@ def test_no_site_lies_in_an_exclusion_a_gap_or_the_start_up(plan, result, lot):
     assert numbers["draw_number"].tolist() == list(range(1, len(numbers) + 1))
 
 
-def test_relaid_mat_is_drawn_again(lot, tmp_path):
-    """A stretch that the diary says was laid again holds no site."""
-    folder = builders.write_lot(tmp_path / "lot", builders.one_bend_lot())
-    (folder / "diary.csv").write_text("from_station,to_station,kind,text\n10+50,11+05,relaid,pulled up\n")
-    text = (folder / "lot.toml").read_text().replace("[files]", '[files]\ndiary = "diary.csv"', 1)
-    (folder / "lot.toml").write_text(text)
-    run_lot(load_config(folder), tmp_path / "result", report=False)
-    beside.plan_cores(tmp_path / "result", tmp_path / "p", PlanRule(sublot_m=150.0, per_sublot=12), seed="x")
-    numbers = table(tmp_path / "p", "random_numbers")
-    again = numbers["station_m"].between(1050.0, 1105.0)
+def test_relaid_mat_is_drawn_again(bend_plan):
+    """A stretch that the diary says was laid again holds no site, and nothing else is refused for it."""
+    numbers = table(bend_plan[0], "random_numbers")
+    again = numbers["station_m"].between(*RELAID)
+    assert again.sum() > 2
     assert set(numbers.loc[again, "reason"]) == {"on mat that was laid again"}
     assert not numbers.loc[~again, "reason"].eq("on mat that was laid again").any()
+
+
+def test_a_polygon_closes_only_what_lies_in_it(bend_plan):
+    """Sites fall beside an exclusion polygon over half the width and none within it (shapely)."""
+    plan, shape = bend_plan
+    cores = gpd.read_file(plan / "cores.gpkg", layer="random_cores")
+    assert not shapely.contains(shape.buffer(-0.15), cores.geometry.to_numpy()).any()
+    numbers = table(plan, "random_numbers")
+    refused = numbers.loc[numbers["reason"] == "in an exclusion", "station_m"]
+    assert len(refused) > 8
+    assert cores["station_m"].between(refused.min(), refused.max()).sum() > 8
+
+
+def test_a_lot_without_cold_zones_has_no_places(bend_plan):
+    """Nothing cold, nothing to look at: layers and tables are there and empty, and the page says so."""
+    for name in ("places_to_look", "density_profiles", "density_readings"):
+        assert table(bend_plan[0], name).empty
+    assert "has no cold zone outside exclusions" in (bend_plan[0] / "cores.html").read_text()
 
 
 def test_the_plan_is_blind_to_temperature(lot, plan, tmp_path):
@@ -302,13 +320,6 @@ def test_numbers_that_cannot_be_used_are_named(us_result, tmp_path, text, said):
     assert not (tmp_path / "p").exists()
 
 
-def test_a_lot_wholly_excluded_holds_no_site(tmp_path):
-    """Where no site may lie the plan stops and says in which sublot, instead of going on for ever."""
-    made = run(builders.one_bend_lot(exclude=(synthetic.Exclude(0.0, 500.0),)), tmp_path)
-    with pytest.raises(InputError, match="sublot 1: 500 places drawn"):
-        beside.plan_cores(made, tmp_path / "p", PlanRule(sublot_m=1000.0), seed="x")
-
-
 # ---------------------------------------------------------------------------------------- what goes back in
 
 
@@ -376,16 +387,6 @@ def test_places_are_the_zones_with_the_most_heat_missing(us_plan, us_result):
     missing = (zones["area_ft2"] * zones["deficit_max_delta_f"]).to_numpy()
     assert places["zone_id"].tolist() == zones["zone_id"].to_numpy()[np.argsort(-missing)].tolist()
     assert not {"random_length", "sublot_id", "draw_number"} & set(places)
-
-
-def test_a_lot_without_cold_zones_has_no_places(tmp_path):
-    """Nothing cold, nothing to look at: layers and tables are there and empty, and the page says so."""
-    flat = synthetic.Mat(texture_c=0.0)
-    made = run(builders.one_bend_lot(mat=flat), tmp_path)
-    beside.plan_cores(made, tmp_path / "p", PlanRule(sublot_m=60.0), seed="x")
-    for name in ("places_to_look", "density_profiles", "density_readings"):
-        assert table(tmp_path / "p", name).empty
-    assert "has no cold zone outside exclusions" in (tmp_path / "p" / "cores.html").read_text()
 
 
 # ------------------------------------------------------------------------------------------------ products

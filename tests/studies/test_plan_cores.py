@@ -14,7 +14,7 @@ from scipy import stats
 from thermosaic.studies.plan_cores import PlanRule, listed, seeded
 from thermosaic.studies.plan_cores.paved import Part, PavedLine, Sublot, cut_sublots, rounded
 from thermosaic.studies.plan_cores.rule import EDGE_KINDS
-from thermosaic.studies.plan_cores.sites import draw
+from thermosaic.studies.plan_cores.sites import draw, find_site
 
 FT = 0.3048
 FINE_M = 1e-9  # a unit of rounding that rounds nothing away
@@ -223,6 +223,25 @@ def test_a_rule_says_no_on_birth(wrong):
     """A rule without a size, with two, with none or negative numbers does not exist."""
     with pytest.raises(ValueError, match=r"sublot|edge"):
         PlanRule(**wrong)
+
+
+def test_a_sublot_without_an_open_place_is_refused():
+    """Where no site may lie drawing ends with an error that names the sublot, instead of going on for ever."""
+
+    class Everywhere:
+        def why(self, *place_m: float) -> str:
+            return "in an exclusion"
+
+    with pytest.raises(ValueError, match="sublot 1: 500 places drawn"):
+        find_site(
+            whole([line(100.0, 3.6)]),
+            PlanRule(sublot_m=1e6),
+            seeded("a", "b"),
+            {"1": Everywhere()},
+            0.01,
+            [],
+            "R01",
+        )
 
 
 # ---------------------------------------------------------------------------------------------- uniformity

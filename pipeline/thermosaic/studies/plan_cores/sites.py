@@ -76,7 +76,7 @@ def plan_sites(
     cores, numbers = [], []
     for sublot in sublots:
         for _ in range(rule.per_sublot):
-            taken = _site(sublot, rule, stream, closed, unit_m, numbers, f"R{len(cores) + 1:02d}")
+            taken = find_site(sublot, rule, stream, closed, unit_m, numbers, f"R{len(cores) + 1:02d}")
             cores.append(_core(published, passes, sublot, taken, numbers[-1]))
     return Plan(
         cores=_frame(cores, RANDOM_CORES),
@@ -96,7 +96,7 @@ def _frame(rows: list[dict[str, Any]], table: Table) -> gpd.GeoDataFrame:
     )
 
 
-def _site(
+def find_site(
     sublot: Sublot,
     rule: PlanRule,
     stream: Iterator[float],
