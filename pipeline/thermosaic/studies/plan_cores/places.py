@@ -14,8 +14,9 @@ import pandas as pd
 import shapely
 
 from ...published import Place, Published, Readings
-from ...tables import DENSITY_PROFILES, DENSITY_READINGS, PLACES_TO_LOOK, Table
+from ...tables import DENSITY_PROFILES, DENSITY_READINGS, PLACES_TO_LOOK
 from .closed import NEAR_M
+from .frames import plan_frame
 from .paved import edge_kinds, rounded
 from .rule import FOOT_M, PlanRule, printed_unit_m
 
@@ -38,7 +39,7 @@ def place_frames(
                      for i, point in enumerate(points)]  # fmt: skip
         profiles.append(_profile(published, number, zone, points))
     found = {PLACES_TO_LOOK: looked, DENSITY_PROFILES: profiles, DENSITY_READINGS: readings}
-    return {table.name: _frame(rows, table) for table, rows in found.items()}
+    return {table.name: plan_frame(rows, table) for table, rows in found.items()}
 
 
 def _zones(published: Published, passes: dict[str, Readings]) -> pd.DataFrame:
@@ -119,10 +120,3 @@ def _profile(
         "reading_count": len(points), "position_sigma_m": zone["position_sigma_m"],
         "geometry": shapely.LineString([(place.easting_m, place.northing_m) for _, place in points]),
     }  # fmt: skip
-
-
-def _frame(rows: list[dict[str, Any]], table: Table) -> gpd.GeoDataFrame:
-    names = [column.name for column in table.found()]
-    shapes = gpd.GeoSeries([row["geometry"] for row in rows], dtype="geometry")
-    frame = pd.DataFrame([{name: row[name] for name in names} for row in rows], columns=names)
-    return gpd.GeoDataFrame(frame, geometry=shapes)

@@ -13,8 +13,9 @@ import shapely
 
 from ...delivery import tell
 from ...published import Published, Readings
-from ...tables import RANDOM_CORES, RANDOM_NUMBERS, SUBLOTS, Table
+from ...tables import RANDOM_CORES, RANDOM_NUMBERS, SUBLOTS
 from .closed import NEAR_M, Closed, closed_of
+from .frames import plan_frame
 from .paved import PavedLine, Sublot, cut_sublots, paved_lines, rounded
 from .rule import PlanRule, printed_unit_m, spread_rate
 
@@ -79,20 +80,12 @@ def plan_sites(
             taken = find_site(sublot, rule, stream, closed, unit_m, numbers, f"R{len(cores) + 1:02d}")
             cores.append(_core(published, passes, sublot, taken, numbers[-1]))
     return Plan(
-        cores=_frame(cores, RANDOM_CORES),
+        cores=plan_frame(cores, RANDOM_CORES),
         numbers=pd.DataFrame(numbers, columns=[column.name for column in RANDOM_NUMBERS.found()]),
-        sublots=_frame(_sublot_rows(sublots, rate, rule.per_sublot), SUBLOTS),
+        sublots=plan_frame(_sublot_rows(sublots, rate, rule.per_sublot), SUBLOTS),
         whole=whole,
         rate_kg_m2=rate,
         rate_words=words,
-    )
-
-
-def _frame(rows: list[dict[str, Any]], table: Table) -> gpd.GeoDataFrame:
-    names = [column.name for column in table.found()]
-    shapes = gpd.GeoSeries([row["geometry"] for row in rows], dtype="geometry")
-    return gpd.GeoDataFrame(
-        pd.DataFrame([{name: row[name] for name in names} for row in rows], columns=names), geometry=shapes
     )
 
 
