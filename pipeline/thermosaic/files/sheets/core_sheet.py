@@ -24,6 +24,7 @@ MAT_IN = (0.36, 0.96)
 NAMES_IN, SUBLOTS_IN, RULER_IN, TITLE_IN = 0.2, 1.03, 1.13, 1.56
 SHADES = ("#f2f2f2", "#dddddd")
 LEAST_PROFILES = 4
+NAME_IN = 0.55  # shorter parts of sublots have no room for their name
 NEAR_IN = 0.3  # names nearer than this would be written over each other
 Across = Callable[[np.ndarray], np.ndarray]  # offset in metres to inches from the bottom
 
@@ -180,8 +181,9 @@ def _mat(axes: Axes, sheet: LotSheet, row: CoreRow, sublots: pd.DataFrame | None
                     linewidth=0.9,
                     zorder=3,
                 )
-        axes.text(float(row.at(low) + row.at(high)) / 2, SUBLOTS_IN, name, ha="center", va="center", fontsize=6.8,
-                  color=SOFT, zorder=4)  # fmt: skip
+        if row.at(high) - row.at(low) > NAME_IN:
+            axes.text(float(row.at(low) + row.at(high)) / 2, SUBLOTS_IN, name, ha="center", va="center", fontsize=6.8,
+                      color=SOFT, zorder=4)  # fmt: skip
     for edge in (middle - half, middle + half):
         axes.plot(row.at(station), across(edge), color=INK, linewidth=0.8, zorder=3)
     _gaps(axes, sheet, row)
