@@ -24,6 +24,7 @@ from thermosaic.errors import ConfigError, MismatchError, ProductError
 from thermosaic.files.csv_tables import FOLDER
 from thermosaic.files.manifest import sha256_of
 from thermosaic.files.sheets.lot_sheet import LotSheet, read_sheet
+from thermosaic.files.sheets.onto import onto_map, shapes_on_map
 from thermosaic.opening import load_config
 from thermosaic.run import run_lot
 from thermosaic.synthetic import LotPlan, Mat, PassPlan, Patch, SyntheticLot
@@ -283,10 +284,10 @@ def test_a_shifted_frame_is_brought_back(results) -> None:
         .centroid.distance(sheet.frames["mat"].geometry.union_all().centroid)
     )
     assert 1.0 < off < 2.0
-    operation, sigma_m = comparing._onto(sheet, moved)
+    operation, sigma_m = onto_map(sheet, moved)
     assert "ballpark" not in operation.name.lower()
     assert sigma_m == operation.accuracy_m <= 0.1  # EPSG gives this one as exact: the frame is defined by it
-    back = comparing._on_map(moved, "cold_zones", operation)
+    back = shapes_on_map(moved, "cold_zones", operation)
     apart = shapely.hausdorff_distance(back, np.asarray(sheet.frames["cold_zones"].geometry))
     assert apart.max() < 1e-3
 
@@ -296,8 +297,8 @@ def test_epochs_far_apart_are_refused(results) -> None:
     sheet = read_sheet(results[0])
     late = _moved(sheet, 2026.4)
     with pytest.raises(MismatchError, match=r"epochs 2026\.40 and 2021\.40"):
-        comparing._onto(_moved(sheet, 2021.4), late)
-    assert comparing._onto(_moved(sheet, 2026.0), late)[1] == pytest.approx(0.04, abs=1e-6)
+        onto_map(_moved(sheet, 2021.4), late)
+    assert onto_map(_moved(sheet, 2026.0), late)[1] == pytest.approx(0.04, abs=1e-6)
 
 
 def test_frames_that_no_operation_joins_are_refused(results) -> None:
@@ -305,7 +306,7 @@ def test_frames_that_no_operation_joins_are_refused(results) -> None:
     sheet = read_sheet(results[0])
     vague = replace(sheet, crs=pyproj.CRS("EPSG:32611"))  # plain WGS 84, a family of frames
     with pytest.raises(MismatchError, match="cannot be laid over"):
-        comparing._onto(sheet, vague)
+        onto_map(sheet, vague)
 
 
 FAULTS: dict[str, tuple[Callable[[Path, Path], tuple[Path, ...]], type, str]] = {

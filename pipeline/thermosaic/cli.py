@@ -1,7 +1,7 @@
 """The command line: one command is one library call; errors become exit codes and advice.
 
-Only here, in `cli_new`, `cli_site`, `cli_archive` and `cli_asbuilt` is printed. Data goes to stdout, progress and log
-to stderr.
+Only here, in `cli_new`, `cli_site`, `cli_result`, `cli_archive` and `cli_asbuilt` is printed. Data goes to stdout,
+progress and log to stderr.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from typing import Any, NoReturn
 
 import click
 
-from . import __version__, cli_archive, cli_asbuilt, cli_new, cli_site
+from . import __version__, cli_archive, cli_asbuilt, cli_new, cli_result, cli_site
 from .errors import ConfigError, ThermosaicError
 
 LOT = click.argument("lot", type=click.Path(path_type=Path))
@@ -212,24 +212,6 @@ def closing_table(summary: dict[str, Any], units: str) -> str:
 
 @app.command()
 @click.argument("result", type=click.Path(path_type=Path))
-def verify(result: Path) -> None:
-    """Re-check every file, digest and count of a RESULT.
-
-    Exits 5 when anything differs.
-
-    Example: thermosaic verify lift1_result
-    """
-    from .results import verify_result
-
-    differences = verify_result(result)
-    for line in differences:
-        click.echo(line)
-    click.echo(f"{result}: {f'{len(differences)} differ' if differences else 'all products check'}")
-    sys.exit(5 if differences else 0)
-
-
-@app.command()
-@click.argument("result", type=click.Path(path_type=Path))
 @click.option(
     "-o", "--output", "folder", type=click.Path(path_type=Path), required=True, help="Folder to write."
 )
@@ -251,39 +233,6 @@ def report(result: Path, folder: Path, lang: str, pdf: bool, without_names: bool
 
     for path in report_result(result, folder, lang, pdf, without_names):
         click.echo(str(path))
-
-
-@app.command()
-@click.argument("result", type=click.Path(path_type=Path))
-@click.option("--profile", type=int, metavar="N", help="Number of a profile.")
-@click.option("--zone", type=int, metavar="N", help="Number of a cold zone.")
-@click.option("--at", metavar="PLACE", help="A place: station, offset right or left looking upstation.")
-@click.option("--pass", "pass_id", metavar="ID", help="The paver pass, where several covered the place.")
-@click.option("--lot", type=click.Path(path_type=Path), help="The lot's folder: look its logs up too.")
-@click.option("--json", "as_json", is_flag=True, help="Print it as JSON, SI.")
-def explain(
-    result: Path, profile: int | None, zone: int | None, at: str | None, pass_id: str | None, lot: Path | None,
-    as_json: bool,
-) -> None:  # fmt: skip
-    """Explain a number of a RESULT, from file and row to the class.
-
-    Exits 5 when a step differs. Everything is computed anew from the published readings; = marks what equals
-    the product's number.
-
-    \b
-    Examples:
-      thermosaic explain lift1_result --profile 3
-      thermosaic explain lift1_result --at "112+40, 6.2 ft right" --lot lift1
-    """
-    from . import beside
-    from .results import tell
-
-    found = beside.explain(result, lot, profile, zone, at, pass_id)
-    if as_json:
-        click.echo(json.dumps(found.as_dict(), indent=2, allow_nan=False))
-    else:
-        click.echo(tell(found, result))
-    sys.exit(5 if found.differences else 0)
 
 
 @app.command()
@@ -448,7 +397,14 @@ def show(lot: Path) -> None:
         click.echo(f"{key:<42} {value!s:<36} {origin}")
 
 
-for command in (cli_new.new, *cli_site.COMMANDS, cli_archive.archive, cli_asbuilt.overlay, cli_asbuilt.cores):
+for command in (
+    cli_new.new,
+    *cli_site.COMMANDS,
+    *cli_result.COMMANDS,
+    cli_archive.archive,
+    cli_asbuilt.overlay,
+    cli_asbuilt.cores,
+):
     app.add_command(command)
 
 

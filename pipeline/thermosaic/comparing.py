@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import shapely
 
-from .datum import Operation, decimal_year, own_lon_lat, pin_operation
+from .datum import Operation
 from .delivery import errors_in_units, in_units, tell
 from .errors import ConfigError, MismatchError
 from .files.compared.folder import publish
@@ -21,13 +21,11 @@ from .files.parquet import SPOTS_FILE, read_columns
 from .files.ramp import ColourRamp
 from .files.sheets.lift_sheet import LiftSheet, Link, Strip
 from .files.sheets.lot_sheet import LotSheet, read_sheet
+from .files.sheets.onto import onto_map, shapes_on_map
 from .findings.refound import field_again
 from .results import open_result
 from .studies.compare_lifts import Along, Comparison, Lift, Line, Readings, compare_lifts
 
-FASTEST_PLATE_M_A = (
-    0.1  # metres a year that ground moves in a frame that does not go with it, at most (DeMets 2010)
-)
 READ_COLUMNS = (
     "line", "spot", "pass_id", "look_age_s", "easting_m", "northing_m", "station_m", "offset_m", "temp_c",
     "dropped_reason",
@@ -78,7 +76,7 @@ def compare(results: tuple[Path, ...], out: Path, overwrite: bool = False) -> tu
 
 def _pair(first: LotSheet, sheet: LotSheet) -> Pair:
     """Compare two results, and put together what is published of them."""
-    operation, frame_sigma_m = _onto(first, sheet)
+    operation, frame_sigma_m = onto_map(first, sheet)
     found = _compare(first, sheet, operation, frame_sigma_m)
 
     def difference_at(easting_m: np.ndarray, northing_m: np.ndarray) -> np.ndarray:
@@ -144,7 +142,7 @@ def _compare(
 
 def _apart(first: LotSheet, sheet: LotSheet, operation: Operation | None) -> str:
     """Say how far two lots lie from each other."""
-    mats = [_on_map(item, "mat", by) for item, by in ((first, None), (sheet, operation))]
+    mats = [shapes_on_map(item, "mat", by) for item, by in ((first, None), (sheet, operation))]
     away_m = float(shapely.distance(shapely.union_all(mats[0]), shapely.union_all(mats[1])))
     ids = first.config["lot"]["id"], sheet.config["lot"]["id"]
     where = tell("their mats lie {away_m:,.1f} apart", away_m=away_m) if away_m > 0 else "they only touch"
@@ -154,69 +152,10 @@ def _apart(first: LotSheet, sheet: LotSheet, operation: Operation | None) -> str
     )  # fmt: skip
 
 
-def _onto(first: LotSheet, sheet: LotSheet) -> tuple[Operation | None, float]:
-    """Operation that brings a result onto the first one's map (None: the same map), and its sigma in metres."""
-    drift_m = _drift_m(first, sheet)
-    if first.crs.equals(sheet.crs, ignore_axis_order=True):
-        return None, drift_m
-    frames = [item.config["crs"] for item in (first, sheet)]
-    west, south, east, north = (value / sheet.factor for value in sheet.frames["mat"].total_bounds)
-    try:
-        operation = pin_operation(
-            sheet.crs, first.crs, min(frame["accuracy_m"] for frame in frames),
-            _epoch(sheet if _is_moving(sheet) else first), all(frame["accept_ensemble"] for frame in frames),
-            own_lon_lat(sheet.crs, (west + east) / 2, (south + north) / 2),
-        )  # fmt: skip
-    except (ConfigError, MismatchError) as error:
-        ids = sheet.config["lot"]["id"], first.config["lot"]["id"]
-        raise MismatchError(
-            f"{ids[0]} ({sheet.crs.name}) cannot be laid over {ids[1]} ({first.crs.name}): {error}"
-        ) from None
-    return operation, float(np.hypot(operation.accuracy_m, drift_m))
-
-
-def _drift_m(first: LotSheet, sheet: LotSheet) -> float:
-    """How far the ground may have moved between the epochs of two maps in frames that do not go with it."""
-    if not (_is_moving(first) and _is_moving(sheet)):
-        return 0.0
-    years = abs(_epoch(first) - _epoch(sheet))
-    drift_m = years * FASTEST_PLATE_M_A
-    if drift_m > min(item.config["crs"]["accuracy_m"] for item in (first, sheet)):
-        raise MismatchError(
-            f"{sheet.config['lot']['id']} and {first.config['lot']['id']} are mapped in {first.crs.name} at epochs "
-            f"{_epoch(sheet):.2f} and {_epoch(first):.2f}: in {years:.1f} years the ground may have moved "
-            f"{drift_m:.2f} m in that frame; map both on a frame that moves with the plate, like EPSG:6318"
-        )
-    return drift_m
-
-
-def _is_moving(sheet: LotSheet) -> bool:
-    """Whether the ground moves in the frame of a result's map."""
-    datum = sheet.crs.geodetic_crs.datum
-    return datum is not None and datum.type_name == "Dynamic Geodetic Reference Frame"
-
-
-def _epoch(sheet: LotSheet) -> float:
-    """Epoch of a result's positions: as stated, else the day it was laid."""
-    return float(sheet.config["crs"]["epoch"] or decimal_year(np.datetime64(sheet.quality["paved_on"], "ns")))
-
-
-def _on_map(sheet: LotSheet, layer: str, operation: Operation | None) -> np.ndarray:
-    """Geometries of a result in metres of the first one's map."""
-    shapes = np.asarray(sheet.frames[layer].geometry, dtype=object)
-    if operation is None:
-        return shapes
-
-    def move(at: np.ndarray) -> np.ndarray:
-        return np.column_stack(operation.forward(*(at.T / sheet.factor)))
-
-    return shapely.transform(shapes, move)
-
-
 def _lift(sheet: LotSheet, operation: Operation | None) -> Lift:
     """A result as it is compared: its layers and deficits on the first one's map."""
     layers = {
-        name: sheet.frames[name].set_geometry(_on_map(sheet, name, operation))
+        name: sheet.frames[name].set_geometry(shapes_on_map(sheet, name, operation))
         for name in ("cold_zones", "stops", "profiles")
     }
     lot = sheet.config["lot"]

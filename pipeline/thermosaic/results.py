@@ -18,7 +18,8 @@ import pyproj
 
 from .delivery import deliver, delivered_name
 from .errors import ConfigError, ProductError
-from .files import dressing, exports, geopackage, manifest, parquet, project, publishing, raster_review, sld
+from .files import csv_tables, dressing, exports, geopackage, manifest, parquet, project, raster_review, sld
+from .files.review import review_folder, review_tables
 from .published import SPOT_COLUMNS, Published
 from .studies.explain.readings import looked_at
 from .studies.explain.steps import Explanation, Step
@@ -392,28 +393,19 @@ def verify_result(path: Path | str) -> list[str]:
         `path` is no folder.
     """
     folder = _folder(path)
-    found = []
     try:
         listed = manifest.read_json(folder / manifest.MANIFEST)
-        products = [(item["path"], item["bytes"], item["sha256"]) for item in listed["products"]]
-        crs, units = pyproj.CRS.from_json_dict(listed["crs"]["map"]), listed["delivery"]["units"]
-    except (OSError, ValueError, KeyError, TypeError, pyproj.exceptions.CRSError) as error:
+    except (OSError, ValueError) as error:
         return [f"{manifest.MANIFEST}: cannot be read: {error}"]
-    for name, size, digest in products:
-        found += _check_bytes(folder, name, size, digest)
-    found += [f"{manifest.RUN}: is missing"] if not (folder / manifest.RUN).is_file() else []
-    found += [f"{name}: is not listed in {manifest.MANIFEST}" for name in publishing.foreign_files(folder)]
+    return review_folder(folder, listed, check_products)
+
+
+def check_products(folder: Path, listed: dict[str, Any]) -> list[str]:
+    """Run the checker of each product of a result, and compare counts between files; `listed` is its manifest."""
+    crs, units = pyproj.CRS.from_json_dict(listed["crs"]["map"]), listed["delivery"]["units"]
+    found = [] if (folder / manifest.RUN).is_file() else [f"{manifest.RUN}: is missing"]
     tables = tuple(dressing.delivered_table(table, units) for table in LAYERS)
     return found + _check_products(folder, tables, crs) + raster_review.review_rasters(folder)
-
-
-def _check_bytes(folder: Path, name: str, size: int, digest: str) -> list[str]:
-    path = folder / name
-    if not path.is_file():
-        return [f"{name}: is missing"]
-    if path.stat().st_size != size:
-        return [f"{name}: has {path.stat().st_size} bytes, published with {size}"]
-    return [] if manifest.sha256_of(path) == digest else [f"{name}: its bytes changed since it was published"]
 
 
 def _check_products(folder: Path, tables: tuple[Table, ...], crs: pyproj.CRS) -> list[str]:
@@ -436,7 +428,17 @@ def _check_products(folder: Path, tables: tuple[Table, ...], crs: pyproj.CRS) ->
         found += _check_looks(folder, tables)
     if spots.is_file():
         found += parquet.check_spots(spots, crs, counts)
-    return found
+    return found + _check_report(folder, tables, layers)
+
+
+def _check_report(folder: Path, tables: tuple[Table, ...], rows: dict[str, int]) -> list[str]:
+    """Check page, card and tables of a result that has them."""
+    from .files import report
+
+    if not any((folder / name).exists() for name in (report.PAGE, csv_tables.FOLDER)):
+        return []
+    shown = [table for table in tables if table.name in csv_tables.NAMES]
+    return report.review_report(folder) + review_tables(folder, shown, rows)
 
 
 def _check_looks(folder: Path, tables: tuple[Table, ...]) -> list[str]:

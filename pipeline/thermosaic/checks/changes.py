@@ -6,7 +6,7 @@ The table `AFFECTS` is the statement: the longest beginning of a key that is in 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from ..config import LotConfig, config_as_used
 from ..delivery import tell
@@ -45,6 +45,7 @@ AFFECTS = {
     "files.control": "the control layer and its doubts; nothing else",
     "files.tickets": "profiles by truck load, masses, and whether recurring zones lie at load ends",
     "formats": "everything that the log gives: times, places or temperatures are read in another way",
+    "format": "everything that the log gives: times, places or temperatures are read in another way",
     "crs": PLACES,
     "crs.accuracy": "whether the run stops; no number",
     "crs.alignment": STATIONS_ALL,
@@ -84,8 +85,18 @@ AFFECTS = {
 }  # fmt: skip
 STATIONS = ("start", "station", "at_station")  # keys that are written as labels
 PLURAL = {"passes": "pass", "marks": "mark", "changes": "change"}
-LEFT_OUT = ("labels", "scan_format", "fixes_format", "wheel_format", "diary_format", "weather_format", "control_format",
-            "tickets_format")  # fmt: skip
+LONGEST = 60  # letters of a text that is shown
+FORMATS = "_format"  # what a format file says, `scan_format` and its kind; `labels` follow from other keys
+
+
+class KeyChange(NamedTuple):
+    """A key of lot.toml, its rule or its formats that has another value: SI as used, None = not stated."""
+
+    key: str
+    then: Any
+    now: Any
+    text: str  # what it was and is
+    affects: str
 
 
 def changes_against(config: LotConfig, before: dict[str, Any], digests: dict[str, str]) -> LotCheck:
@@ -103,17 +114,26 @@ def changes_against(config: LotConfig, before: dict[str, Any], digests: dict[str
     LotCheck
         An item a key that differs: what it was and is, and what that affects. Never a stop.
     """
-    then, now = (_flat(_own_keys(values)) for values in (before, config_as_used(config)))
-    keys = sorted(then.keys() | now.keys())
-    items = [
-        _changed(key, then.get(key), now.get(key), config.labels)
-        for key in keys
-        if then.get(key) != now.get(key)
-    ]
+    changes = key_changes(before, config_as_used(config), config.labels)
+    items = [look(item.key, item.text, f"affects {item.affects}") for item in changes]
     items += [_other_file(path) for path, digest in digests.items() if _differs(config.folder / path, digest)]
     if not items:
         items = [ok("changes", "none: every key is as it was")]
     return LotCheck(in_lot_units(items, config), 0)
+
+
+def key_changes(
+    before: dict[str, Any], after: dict[str, Any], labels: StationLabels, with_formats: bool = False
+) -> list[KeyChange]:
+    """Compare two configurations as used, key by key, in the order of the keys.
+
+    `with_formats` compares what the format files say too, as keys like `format.scan.decimal`.
+    """
+    then, now = (_flat(_own_keys(values, with_formats)) for values in (before, after))
+    keys = sorted(then.keys() | now.keys())
+    return [
+        _changed(key, then.get(key), now.get(key), labels) for key in keys if then.get(key) != now.get(key)
+    ]
 
 
 def used_by(result: Path) -> tuple[dict[str, Any], dict[str, str]]:
@@ -142,8 +162,14 @@ def affected_by(key: str) -> str:
     return next((AFFECTS[name] for name in known if name in AFFECTS), EVERYTHING)
 
 
-def _own_keys(values: dict[str, Any]) -> dict[str, Any]:
-    return {PLURAL.get(key, key): value for key, value in values.items() if key not in LEFT_OUT}
+def _own_keys(values: dict[str, Any], with_formats: bool) -> dict[str, Any]:
+    own = {
+        PLURAL.get(key, key): value
+        for key, value in values.items()
+        if key != "labels" and not key.endswith(FORMATS)
+    }
+    formats = {key.removesuffix(FORMATS): value for key, value in values.items() if key.endswith(FORMATS)}
+    return own | ({"format": formats} if with_formats else {})
 
 
 def _flat(value: Any, key: str = "") -> dict[str, Any]:
@@ -157,14 +183,16 @@ def _flat(value: Any, key: str = "") -> dict[str, Any]:
     return {name: item for part in parts for name, item in part.items()}
 
 
-def _changed(key: str, then: Any, now: Any, labels: StationLabels) -> CheckItem:
+def _changed(key: str, then: Any, now: Any, labels: StationLabels) -> KeyChange:
     name = _stated(key)
-    then, now = (
+    was, is_ = (
         labels.text(value) if name.rpartition(".")[2] in STATIONS and isinstance(value, float) else value
         for value in (then, now)
     )
-    text = tell("was {then}, is {now}", then=_told(key, then), now=_told(key, now))
-    return look(name, text, f"affects {affected_by(name)}")
+    text = tell("was {then}, is {now}", then=_told(key, was), now=_told(key, is_))
+    if any(isinstance(value, str) and len(value) > LONGEST for value in (then, now)):
+        text = tell("has another text")
+    return KeyChange(name, then, now, text, affected_by(name))
 
 
 def _stated(key: str) -> str:
@@ -180,7 +208,7 @@ def _told(key: str, value: Any) -> str:
         return ", ".join(_told(key, item) for item in value)
     ending = suffix(key)
     if ending in ("m", "m2", "c", "delta_c", "mps", "s", "deg") and isinstance(value, int | float):
-        return tell("{" + f"now_{ending}" + ":.5g}", **{f"now_{ending}": value})
+        return tell("{" + f"now_{ending}" + ":.5g}", **{f"now_{ending}": value + 0.0})  # no -0
     return str(value)
 
 

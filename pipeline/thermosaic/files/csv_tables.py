@@ -95,9 +95,12 @@ def check_table(path: Path, frame: pd.DataFrame, meant: str) -> list[str]:
     except (OSError, ValueError, csv.Error) as error:
         return [f"{path.name}: cannot be read: {error}"]
     found = [] if have == _rows(frame) else [f"{path.name}: differs from {meant}"]
-    return found + [
-        f"{path.name}: holds a formula: {text[:40]}" for row in have for text in row if _is_formula(text)
-    ]
+    return found + formulas(path.name, have)
+
+
+def formulas(name: str, rows: list[list[str]]) -> list[str]:
+    """Name every cell that a spreadsheet would run."""
+    return [f"{name}: holds a formula: {text[:40]}" for row in rows for text in row if _is_formula(text)]
 
 
 def _is_formula(text: str) -> bool:

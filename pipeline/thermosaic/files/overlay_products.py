@@ -11,18 +11,22 @@ from typing import Any
 
 import geopandas as gpd
 import pandas as pd
+import pyproj
 
 from .. import __version__
 from ..delivery import Reader, delivered_name, in_units
 from ..tables import ASBUILT_AREAS, ASBUILT_LINES, CORES, DENSITIES, LINE_OFFSETS, OVERLAY, TOUCHES, Table
 from . import csv_tables, dressing, geopackage, manifest, publishing, styles
 from .geopackage import Package, check_geopackage, write_geopackage
+from .made_from import result_inputs
+from .review import review_picture, review_tables
 from .sheets.lot_sheet import LotSheet
 from .sheets.overlay_sheet import draw_overlay
 from .study_layers import study_layer
 from .symbols import Label, Look, Rule, fill, hatch, marker, stroke
 
 PACKAGE, SHEET, NOTES, TABLES = "overlay.gpkg", "overlay.png", "overlay.txt", "tables"
+STUDY = "overlay"
 ROLES = {PACKAGE: "layers", SHEET: "sheet", NOTES: "notes"}
 
 
@@ -134,13 +138,28 @@ def _looks(units: str) -> dict[str, Look]:
     }  # fmt: skip
 
 
+def check_overlay(folder: Path, listed: dict[str, Any]) -> list[str]:
+    """Re-read every product of an overlay and compare counts between them; `listed` is its manifest."""
+    crs, units = pyproj.CRS.from_json_dict(listed["crs"]["map"]), listed["delivery"]["units"]
+    tables = tuple(dressing.delivered_table(table, units) for table in OVERLAY)
+    plain = [dressing.delivered_table(table, units) for table in (TOUCHES, DENSITIES)]
+    found, rows, package = [], {}, folder / PACKAGE
+    if package.is_file():
+        found = check_geopackage(package, tables, crs)
+        rows = (
+            {} if found else {table.name: len(geopackage.read_layer(package, table.name)) for table in tables}
+        )
+    return found + review_tables(folder, [*tables, *plain], rows) + review_picture(folder / SHEET)
+
+
 def _list(folder: Path, sheet: LotSheet, overlay: Overlay) -> None:
     """Write manifest.json: what was read, how it was brought here, and every product with its digest."""
     paths = [path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()]
     content = {
-        "program": publishing.PROGRAM, "version": __version__, "study": "overlay",
+        "program": publishing.PROGRAM, "version": __version__, "study": STUDY,
         "lot_id": sheet.config["lot"]["id"], "revision": sheet.config["lot"]["revision"],
-        "inputs": list(overlay.sources), "operations": list(overlay.operations), "stated": overlay.stated,
+        "inputs": [*overlay.sources, *result_inputs(sheet.folder, sheet.manifest)],
+        "operations": list(overlay.operations), "stated": overlay.stated,
         "crs": sheet.manifest["crs"], "delivery": sheet.manifest["delivery"],
         "products": manifest.listed(folder, {path: ROLES.get(path, "table") for path in paths}),
     }  # fmt: skip

@@ -18,6 +18,7 @@ import jinja2
 from markupsafe import Markup
 
 from . import csv_tables, gpx
+from .review import review_picture
 from .sheets.card import write_card
 from .sheets.lot_sheet import LotSheet, read_sheet
 from .sheets.page import context
@@ -178,9 +179,7 @@ def check_report(sheet: LotSheet, out: Path) -> list[str]:
     except (OSError, ValueError) as error:
         return [f"the report cannot be read: {error}"]
     reader = _read(page)
-    found = [f"{PAGE}: refers to {text[:80]}" for text in reader.foreign()]
-    if len(reader.policies) != 1 or not reader.policies[0].startswith("default-src 'none';"):
-        found.append(f"{PAGE}: has no Content-Security-Policy that forbids every request")
+    found = _check_closed(reader)
     found += [] if card.startswith(b"\x89PNG\r\n\x1a\n") else [f"{CARD}: is no PNG"]
     for name, most in MOST_BYTES.items():
         size = (out / name).stat().st_size
@@ -189,6 +188,25 @@ def check_report(sheet: LotSheet, out: Path) -> list[str]:
     found += check_worked(worked) if worked is not None else []
     found += _check_rows(reader, sheet)
     return found + gpx.check_gpx(out / PLACES, sheet) + csv_tables.check_tables(sheet.layers, out)
+
+
+def _check_closed(reader: _Reader) -> list[str]:
+    """The page asks for nothing, and its policy forbids it to."""
+    found = [f"{PAGE}: refers to {text[:80]}" for text in reader.foreign()]
+    if len(reader.policies) != 1 or not reader.policies[0].startswith("default-src 'none';"):
+        found.append(f"{PAGE}: has no Content-Security-Policy that forbids every request")
+    return found
+
+
+def review_report(folder: Path) -> list[str]:
+    """Review page and card of a published folder by themselves; return what is wrong, nothing if all is well."""
+    if not (folder / PAGE).is_file():
+        return []
+    try:
+        page = (folder / PAGE).read_text(encoding="utf-8")
+    except (OSError, ValueError) as error:
+        return [f"{PAGE}: cannot be read: {error}"]
+    return _check_closed(_read(page)) + review_picture(folder / CARD)
 
 
 def _check_rows(reader: _Reader, sheet: LotSheet) -> list[str]:

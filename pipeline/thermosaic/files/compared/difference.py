@@ -108,6 +108,22 @@ def _raster(pair: Pair, first: LotSheet) -> DifferenceRaster:
     return DifferenceRaster(values, transform, first.crs.to_wkt(), unit, {**lots, "CELL_M": repr(cell_m)})
 
 
+def review_difference(path: Path, crs: Any, units: str) -> list[str]:
+    """Review a published difference by itself; return what is wrong, nothing if all is well."""
+    try:
+        with rasterio.open(path) as file:
+            facts = {
+                "CRS": (file.crs, rasterio.crs.CRS.from_wkt(crs.to_wkt())),
+                "nodata": (file.nodata, NODATA),
+                "unit": (file.units, ("degF" if units == "us" else "degC",)),
+                "layout": (file.tags(ns="IMAGE_STRUCTURE").get("LAYOUT"), "COG"),
+                "cells": (bool(np.isfinite(file.read(1)).all()), True),
+            }
+    except rasterio.errors.RasterioError as error:
+        return [f"{path.name}: cannot be read: {error}"]
+    return _unlike(path, facts)
+
+
 def check_difference(path: Path, meant: DifferenceRaster) -> list[str]:
     """Read the file back; return what differs, nothing if all is well."""
     try:
@@ -122,6 +138,10 @@ def check_difference(path: Path, meant: DifferenceRaster) -> list[str]:
             }
     except rasterio.errors.RasterioError as error:
         return [f"{path.name}: cannot be read back: {error}"]
+    return _unlike(path, facts)
+
+
+def _unlike(path: Path, facts: dict[str, tuple[Any, Any]]) -> list[str]:
     return [
         f"{path.name}: {what} is {have}, not {wanted}"
         for what, (have, wanted) in facts.items()

@@ -12,26 +12,26 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyproj
 import shapely
 
 from ... import __version__
 from ...delivery import in_units
-from ...errors import ProductError
 from ...tables import COMPARED
 from .. import csv_tables, geopackage, manifest, publishing
 from ..dressing import column_values, delivered_table, to_crs_units
 from ..facts import CAUTIONS
-from ..parquet import SPOTS_FILE
+from ..made_from import result_inputs
+from ..review import review_tables
 from ..sheets.lot_sheet import LotSheet
-from ..sources import sha256_of
 from ..styles import layer_styles
 from . import page
-from .difference import check_difference, write_difference
+from .difference import check_difference, review_difference, write_difference
 from .looks import compared_looks
 from .pair import Pair
 from .sentences import statements
 
-PACKAGE = "compare.gpkg"
+PACKAGE, STUDY = "compare.gpkg", "compare"
 TABLES = tuple(table.name for table in COMPARED)
 BYTES_NEEDED = 200_000_000
 NOT_A_CAUSE = (
@@ -51,7 +51,7 @@ def publish(pairs: list[Pair], out: Path, overwrite: bool) -> None:
         A product fails its check, a result is not what its manifest says, or the surroundings refuse.
     """
     first = pairs[0].sheets[0]
-    inputs = [entry for sheet in _sheets(pairs) for entry in inputs_of(sheet)]
+    inputs = [entry for sheet in _sheets(pairs) for entry in result_inputs(sheet.folder, sheet.manifest)]
     with publishing.publication(out, overwrite, BYTES_NEEDED) as folder:
         frames = _delivered(pairs, first)
         roles = _layers(folder, pairs, first, frames) | _rasters(folder, pairs, first)
@@ -67,22 +67,6 @@ def publish(pairs: list[Pair], out: Path, overwrite: bool) -> None:
 
 def _sheets(pairs: list[Pair]) -> list[LotSheet]:
     return [pairs[0].sheets[0], *(pair.sheets[1] for pair in pairs)]
-
-
-def inputs_of(sheet: LotSheet) -> list[dict[str, Any]]:
-    """What was compared: the files of a result that were read, each as its manifest says."""
-    stated = {item["path"]: item["sha256"] for item in sheet.manifest["products"]}
-    read = [name for name in (geopackage.PACKAGE, SPOTS_FILE, manifest.QUALITY) if name in stated]
-    found = []
-    for name in (*read, manifest.MANIFEST):
-        digest = sha256_of(sheet.folder / name)
-        if stated.get(name, digest) != digest:
-            raise ProductError(
-                f"{sheet.folder / name}: is not what the result's manifest says: find out with `thermosaic verify`"
-            )
-        lot = sheet.config["lot"]
-        found.append({"lot_id": lot["id"], "revision": lot["revision"], "path": name, "sha256": digest})
-    return found
 
 
 # ------------------------------------------------------------------------------------------------- layers
@@ -187,6 +171,7 @@ def _manifest(
     return {
         "program": publishing.PROGRAM,
         "version": __version__,
+        "study": STUDY,
         "inputs": inputs,
         "operations": operations,
         "crs": {"map": first.crs.to_json_dict(), "unit_m": first.factor},
@@ -194,3 +179,26 @@ def _manifest(
         "versions": manifest.versions(),
         "products": manifest.listed(folder, roles),
     }
+
+
+# ------------------------------------------------------------------------------------------- the checker
+
+
+def check_comparison(folder: Path, listed: dict[str, Any]) -> list[str]:
+    """Re-read every product of a comparison and compare counts between them; `listed` is its manifest."""
+    crs, units = pyproj.CRS.from_json_dict(listed["crs"]["map"]), listed["delivery"]["units"]
+    tables = tuple(delivered_table(table, units) for table in COMPARED)
+    found, rows, package = [], {}, folder / PACKAGE
+    if package.is_file():
+        found = geopackage.check_geopackage(package, tables, crs)
+        rows = (
+            {} if found else {table.name: len(geopackage.read_layer(package, table.name)) for table in tables}
+        )
+    rasters = sorted(folder.glob("difference_*.tif"))
+    if rows and rows["common_mat"] != len(rasters):
+        found.append(
+            f"{PACKAGE}: {rows['common_mat']} pairs of lots, and {len(rasters)} rasters of a difference"
+        )
+    found += [text for path in rasters for text in review_difference(path, crs, units)]
+    found += page.check_page(folder / page.PAGE) if (folder / page.PAGE).is_file() else []
+    return found + review_tables(folder, tables, rows)

@@ -23,10 +23,10 @@ from ...tables import (
     Table,
 )
 from .. import csv_tables, dressing, geopackage, gpx, manifest, publishing
-from ..compared.folder import inputs_of
 from ..compared.page import check_page
 from ..facts import CAUTIONS
 from ..geopackage import Package, check_geopackage, write_geopackage
+from ..made_from import result_inputs
 from ..sheets.lot_sheet import LotSheet
 from ..study_layers import lon_lat, study_layer, study_table
 from ..styles import layer_styles
@@ -56,7 +56,7 @@ def publish(out: Path, overwrite: bool, sheet: LotSheet, plan: CorePlan) -> None
     ProductError
         A product fails its check, the result is not what its manifest says, or the surroundings refuse.
     """
-    inputs = [*inputs_of(sheet), *plan.sources]
+    inputs = [*result_inputs(sheet.folder, sheet.manifest), *plan.sources]
     layers = {table.name: study_layer(plan.frames[table.name], table, sheet) for table in PLANNED}
     numbers = study_table(plan.frames[RANDOM_NUMBERS.name], RANDOM_NUMBERS, sheet)
     with publishing.publication(out, overwrite) as folder:

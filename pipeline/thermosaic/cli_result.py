@@ -1,0 +1,116 @@
+"""The command line around a result that is there: verify, diff, explain.
+
+As in `cli`, one command is one library call, and only here is printed.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+
+import click
+
+PATH = click.Path(path_type=Path)
+
+
+@click.command()
+@click.argument("folder", type=PATH)
+@click.option("--from", "sources", type=PATH, multiple=True,
+              help="A result or file that FOLDER was made from: a change of it is a difference.")  # fmt: skip
+@click.option("--rebuild", "lot", metavar="LOT", type=PATH,
+              help="Run LOT anew, and hold every byte of its RESULT against what comes of it.")  # fmt: skip
+def verify(folder: Path, sources: tuple[Path, ...], lot: Path | None) -> None:
+    """Re-check every file, digest and count of a FOLDER.
+
+    FOLDER is a RESULT, or what compare or overlay published. Exits 5 when anything differs; with --rebuild 4 where
+    the lot is not the one that the result was made from, with each file and key that changed.
+
+    \b
+    Examples:
+      thermosaic verify lift1_result
+      thermosaic verify lift1_result --rebuild lift1
+      thermosaic verify compared --from demo_result/LBR-L1-20260514
+    """
+    from .verifying import rebuild_result, verify_folder
+
+    found = verify_folder(folder, sources)
+    differences = list(found.differences)
+    _print(differences, found.notes)
+    if lot is not None:
+        again = rebuild_result(folder, lot)
+        _print(again.differences, again.notes)
+        differences += again.differences
+    good = (
+        "all products check" if lot is None else "all products check, and the lot gives the same bytes again"
+    )
+    click.echo(f"{folder}: {'differs' if differences else good}")
+    sys.exit(5 if differences else 0)
+
+
+def _print(differences: tuple[str, ...] | list[str], notes: tuple[str, ...]) -> None:
+    for line in (*differences, *(f"note: {text}" for text in notes)):
+        click.echo(line)
+
+
+@click.command()
+@click.argument("old", type=PATH)
+@click.argument("new", type=PATH)
+@click.option("--json", "as_json", is_flag=True, help="Print it as JSON, SI.")
+@click.option("--fail-on", type=click.Choice(["class", "any"]),
+              help="Exit 10 when a profile has another class, or when any file but run.json differs.")  # fmt: skip
+def diff(old: Path, new: Path, as_json: bool, fail_on: str | None) -> None:
+    """Say what changed between two RESULTs of one lot, where, by how much, and why.
+
+    Inputs, keys, versions; places along and across travel, stations, readings kept and left out; every profile with
+    another class, with its causes; zones, stops, totals. Places are compared on the map of OLD.
+
+    \b
+    Example:
+      thermosaic diff lift1_result demo_result/LBR-L1-20260514
+    """
+    from .differing import diff_results, tell_differences
+
+    found = diff_results(old, new)
+    if as_json:
+        click.echo(json.dumps(found.as_dict(), indent=2, allow_nan=False))
+    else:
+        click.echo(tell_differences(found, new))
+    if found.class_changed if fail_on == "class" else fail_on == "any" and not found.is_same:
+        sys.exit(10)
+
+
+@click.command()
+@click.argument("result", type=PATH)
+@click.option("--profile", type=int, metavar="N", help="Number of a profile.")
+@click.option("--zone", type=int, metavar="N", help="Number of a cold zone.")
+@click.option("--at", metavar="PLACE", help="A place: station, offset right or left looking upstation.")
+@click.option("--pass", "pass_id", metavar="ID", help="The paver pass, where several covered the place.")
+@click.option("--lot", type=PATH, help="The lot's folder: look its logs up too.")
+@click.option("--json", "as_json", is_flag=True, help="Print it as JSON, SI.")
+def explain(
+    result: Path, profile: int | None, zone: int | None, at: str | None, pass_id: str | None, lot: Path | None,
+    as_json: bool,
+) -> None:  # fmt: skip
+    """Explain a number of a RESULT, from file and row to the class.
+
+    Exits 5 when a step differs. Everything is computed anew from the published readings; = marks what equals
+    the product's number.
+
+    \b
+    Examples:
+      thermosaic explain lift1_result --profile 3
+      thermosaic explain lift1_result --at "112+40, 6.2 ft right" --lot lift1
+    """
+    from . import beside
+    from .results import tell
+
+    found = beside.explain(result, lot, profile, zone, at, pass_id)
+    if as_json:
+        click.echo(json.dumps(found.as_dict(), indent=2, allow_nan=False))
+    else:
+        click.echo(tell(found, result))
+    sys.exit(5 if found.differences else 0)
+
+
+COMMANDS = (verify, diff, explain)

@@ -1,0 +1,251 @@
+"""Verify any folder that the program writes, and rebuild a result from its lot.
+
+`KINDS` is the table: a folder says in its manifest which command wrote it, and each has its own checker beside
+its writer. Files are opened read-only; a rebuild works in a folder of its own that is always removed.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from .checks.changes import key_changes
+from .config import LotConfig, config_as_used
+from .delivery import in_units
+from .differing import diff_results, differing_files, tell_differences
+from .errors import ConfigError, MismatchError, ThermosaicError
+from .files import exports, geopackage, manifest, overlay_products, publishing, report, shelf
+from .files.compared import folder as comparison
+from .files.made_from import differing_inputs
+from .files.review import Check, review_folder
+from .opening import load_config
+from .results import check_products, open_result
+from .run import run_lot
+from .studies.diff_results.stated import flat
+
+RESULT = "run"
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of folder: its main product, by which it is known where its manifest is damaged, and its checker."""
+
+    package: str
+    check: Check
+
+
+KINDS = {  # by the command that writes it, as its manifest says under `study`; without that word it is a result
+    RESULT: Kind(geopackage.PACKAGE, check_products),
+    comparison.STUDY: Kind(comparison.PACKAGE, comparison.check_comparison),
+    overlay_products.STUDY: Kind(overlay_products.PACKAGE, overlay_products.check_overlay),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Verified:
+    """What a verification found: the kind of folder, every difference, and what to know besides."""
+
+    kind: str
+    differences: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+
+
+def verify_folder(path: Path | str, sources: tuple[Path, ...] = ()) -> Verified:
+    """Re-read a published folder, whichever command wrote it, and list every difference.
+
+    Parameters
+    ----------
+    sources : paths
+        Results and files that a study was made from: one that changed since is a difference. Results that lie
+        beside the folder are looked at too; of these a change is only noted.
+
+    Raises
+    ------
+    ConfigError
+        `path` is no folder of this program, or a source is none of this study's.
+    """
+    folder = Path(path)
+    if not folder.is_dir():
+        raise ConfigError(f"{folder}: is no folder: name one that {_commands()} published")
+    kind, listed = _kind_of(folder)
+    if isinstance(listed, str):
+        return Verified(kind, (listed,))
+    found = review_folder(folder, listed, KINDS[kind].check)
+    if kind == RESULT:
+        if sources:
+            raise ConfigError("--from: a result is held against its lot by --rebuild LOT")
+        return Verified(kind, tuple(found))
+    differing, notes = _against_sources(folder, listed, sources)
+    return Verified(kind, (*found, *differing), notes)
+
+
+def _commands() -> str:
+    return ", ".join(f"`{word}`" for word in KINDS)
+
+
+def _kind_of(folder: Path) -> tuple[str, dict[str, Any] | str]:
+    """Kind of a folder and its manifest, or what is wrong with that."""
+    trouble = f"{manifest.MANIFEST}: is missing"
+    if (folder / manifest.MANIFEST).is_file():
+        try:
+            listed = manifest.read_json(folder / manifest.MANIFEST)
+            word = listed.get("study", RESULT)
+            if word in KINDS and listed.get("program") == publishing.PROGRAM:
+                return word, listed
+            trouble = f'{manifest.MANIFEST}: says program "{listed.get("program")}", study "{word}"'
+        except (OSError, ValueError) as error:
+            trouble = f"{manifest.MANIFEST}: cannot be read: {error}"
+    for word, kind in KINDS.items():
+        if (folder / kind.package).is_file():
+            return word, trouble
+    if (folder / shelf.MARKER).is_file():
+        raise ConfigError(f"{folder}: is an archive: `thermosaic archive verify {folder}` re-checks it")
+    if (folder / "lot.toml").is_file():
+        raise ConfigError(f"{folder}: is a lot, not a result: name the folder that `run` published from it")
+    raise ConfigError(
+        f"{folder}: is no folder of this program ({trouble}): expected one that {_commands()} published"
+    )
+
+
+# ------------------------------------------------------------------------------------- what it was made from
+
+
+def _against_sources(
+    folder: Path, listed: dict[str, Any], given: tuple[Path, ...]
+) -> tuple[list[str], tuple[str, ...]]:
+    """Hold what a study was made from against what is there: differences of what was given, notes of the rest."""
+    inputs = listed["inputs"]
+    results: dict[str, list[dict[str, Any]]] = {}
+    for item in inputs:
+        if "lot_id" in item:
+            results.setdefault(f"{item['lot_id']} revision {item['revision']}", []).append(item)
+    files = {item["path"]: item for item in inputs if "lot_id" not in item}
+    differing, seen = [], set()
+    for path in given:
+        name = path.name if path.is_file() else _name_of(path)
+        if name not in results and name not in files:
+            of = ", ".join([*results, *files])
+            raise ConfigError(f"--from {path}: {folder} was not made from it, but from {of}")
+        seen.add(name)
+        wrong = differing_inputs(path, results[name]) if name in results else (
+            differing_inputs(path.parent, [files[name]]))  # fmt: skip
+        differing += [f"{path}: {text} since {folder.name} was made from it" for text in wrong]
+    left = {name: items for name, items in results.items() if name not in seen}
+    return differing, (*_notes_beside(folder, left), *_not_at_hand(set(files) - seen))
+
+
+def _name_of(folder: Path) -> str:
+    """Lot and revision of a result."""
+    try:
+        listed = manifest.read_json(folder / manifest.MANIFEST)
+        return f"{listed['lot_id']} revision {listed['revision']}" if "study" not in listed else ""
+    except (OSError, ValueError, KeyError):
+        return ""
+
+
+def _notes_beside(folder: Path, results: dict[str, list[dict[str, Any]]]) -> list[str]:
+    """Look at results that lie beside the folder, whatever their names; say of each whether it is as it was."""
+    beside = {_name_of(path): path for path in sorted(folder.absolute().parent.iterdir()) if path.is_dir()}
+    notes = []
+    for name, items in results.items():
+        if name not in beside:
+            notes += _not_at_hand({f"the result {name}"})
+            continue
+        wrong = differing_inputs(beside[name], items)
+        if wrong:
+            notes.append(
+                f"{beside[name].name} ({name}) beside it is not what it was made from: {', '.join(wrong)}"
+            )
+    return notes
+
+
+def _not_at_hand(names: set[str]) -> list[str]:
+    return [f"{name} was not looked at: name it with --from" for name in sorted(names)]
+
+
+# --------------------------------------------------------------------------------------------------- rebuild
+
+
+def rebuild_result(path: Path | str, lot: Path) -> Verified:
+    """Run a lot anew and hold every file of its result against what comes of it, run.json aside.
+
+    Parameters
+    ----------
+    lot : Path
+        The lot's folder, with the files that the result was made from.
+
+    Returns
+    -------
+    Verified
+        Each file that differs, and what differs in it; notes where versions are others than then.
+
+    Raises
+    ------
+    MismatchError
+        The lot is another one, or a file or key of it changed since: each is named.
+    ConfigError, InputError, ProductError
+        As `run_lot`; the result is not whole.
+    """
+    listed = open_result(path).manifest
+    config = load_config(lot)
+    _require_unchanged(config, listed, lot)
+    made = {item["path"] for item in listed["products"]}
+    copies = {Path(name).suffix[1:] for name in made if name.startswith(f"{exports.FOLDER}/")}
+    also = tuple(kind for kind in exports.KINDS if kind in copies)
+    with tempfile.TemporaryDirectory(prefix="thermosaic-") as working:
+        anew = Path(working) / "result"
+        run_lot(config, anew, report=report.PAGE in made, also=also)
+        files, _ = differing_files(Path(path), anew)
+        found = [f"{name}: {_differs(name, Path(path), anew)}" for name in files]
+        found += _what_differs(Path(path), anew) if files else []
+    return Verified(RESULT, tuple(found), tuple(_versions_since(listed)))
+
+
+def _require_unchanged(config: LotConfig, listed: dict[str, Any], lot: Path) -> None:
+    """Stop where the lot is not the one that the result was made from, naming every file and key."""
+    if config.lot.id != listed["lot_id"]:
+        raise MismatchError(
+            f"{lot}: is lot {config.lot.id}, the result is of lot {listed['lot_id']}: name its own lot"
+        )
+    found = [
+        f"{item['role']}: {text}"
+        for item in listed["inputs"]
+        for text in differing_inputs(config.folder, [item])
+    ]
+    changes = key_changes(listed["configuration"], config_as_used(config), config.labels, with_formats=True)
+    found += [f"{item.key}: {in_units(item.text, *config.reader)}" for item in changes]
+    if found:
+        raise MismatchError(
+            f"{lot}: is not what the result was made from; run it into a new folder and compare both with `thermosaic "
+            "diff`:\n" + "\n".join(found)
+        )
+
+
+def _differs(name: str, old: Path, new: Path) -> str:
+    if not (new / name).is_file():
+        return "does not come of the lot run anew"
+    return (
+        "differs from the lot run anew"
+        if (old / name).is_file()
+        else "is missing, it comes of the lot run anew"
+    )
+
+
+def _what_differs(old: Path, new: Path) -> list[str]:
+    """Say what differs within, where both can be read."""
+    try:
+        return ["", *tell_differences(diff_results(old, new), new).splitlines()]
+    except ThermosaicError as error:
+        return [f"what differs within cannot be said: {error}"]
+
+
+def _versions_since(listed: dict[str, Any]) -> list[str]:
+    """Versions that are others than when the result was made."""
+    then, now = flat(listed["versions"]), flat(manifest.versions())
+    return [
+        f"made with {name} {then.get(name, 'none')}, here is {now.get(name, 'none')}: bytes may differ for that alone"
+        for name in sorted(then.keys() | now.keys())
+        if then.get(name) != now.get(name)
+    ]
