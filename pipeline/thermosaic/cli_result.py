@@ -32,12 +32,14 @@ def verify(folder: Path, sources: tuple[Path, ...], lot: Path | None) -> None:
       thermosaic verify lift1_result --rebuild lift1
       thermosaic verify compared --from demo_result/LBR-L1-20260514
     """
-    from .verifying import rebuild_result, verify_folder
+    from .verifying import verify_folder
 
     found = verify_folder(folder, sources)
     differences = list(found.differences)
     _print(differences, found.notes)
     if lot is not None:
+        from .rebuilding import rebuild_result
+
         again = rebuild_result(folder, lot)
         _print(again.differences, again.notes)
         differences += again.differences

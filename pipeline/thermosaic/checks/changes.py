@@ -83,7 +83,7 @@ AFFECTS = {
     "rules.zone": "cold zones and the share of cold mat; no class",
     "rules.speed": "names of speed bands; no speed",
 }  # fmt: skip
-STATIONS = ("start", "station", "at_station")  # keys that are written as labels
+STATIONS = ("start", "station", "at_station", "from", "to")  # keys that are written as labels
 PLURAL = {"passes": "pass", "marks": "mark", "changes": "change"}
 LONGEST = 60  # letters of a text that is shown
 FORMATS = "_format"  # what a format file says, `scan_format` and its kind; `labels` follow from other keys

@@ -216,15 +216,15 @@ def totals_part(old: Side, new: Side) -> Part:
         {"column": column.name, "meaning": column.meaning, "old": then[column.name], "new": now[column.name]}
         for column in columns if not same(then[column.name], now[column.name])
     ]  # fmt: skip
-    lines = [
-        tell("{what}: was {was}, is {now}", what=row["meaning"], was=_total(row["column"], row["old"]),
-             now=_total(row["column"], row["new"]))
-        for row in rows
-    ]  # fmt: skip
+    lines = []
+    for row in rows:
+        was, now_ = (_total(row["column"], row[end]) for end in ("old", "new"))
+        if in_units(was, *new.reader) != in_units(now_, *new.reader):
+            lines.append(tell("{what}: was {was}, is {now}", what=row["meaning"], was=was, now=now_))
     first = (
-        f"{len(rows)} of the lot's numbers changed" if rows else "all numbers of the lot's row are the same"
+        f"{len(lines)} of the lot's numbers changed" if lines else "the lot's numbers are the same as written"
     )
-    return Part("totals", bool(rows), (first, *lines), {}, tuple(rows))
+    return Part("totals", bool(lines), (first, *lines), {}, tuple(rows))
 
 
 def _total(column: str, value: Any) -> str:

@@ -10,7 +10,7 @@ from .tally import VERDICTS, ReadingChanges
 
 STILL_M = 1e-6  # a place that moved by less did not move; a map of its own brings rounding of its own
 STILL_ON_MAP_M = 1e-3
-LEAST_TOLD_M = 1.5e-3  # no sign before what is written as nothing
+LEAST_TOLD_M = 0.5e-3  # a station that moves by less stays: labels have hundredths
 SIGMAS = 2.0
 
 
@@ -36,8 +36,9 @@ def positions_part(found: ReadingChanges, refused: str, operation: str) -> Part:
         )
     numbers |= _shift_numbers(found)
     first = tell(
-        "{count} of {all} readings moved: on average {mean_m:.3f}, 95 % within {p95_m:.3f}, at most {most_m:.3f}",
-        count=f"{len(moved):,}", all=f"{found.common:,}", mean_m=numbers["mean_m"], p95_m=numbers["p95_m"],
+        "{count} readings moved: on average {mean_m:.2fmm}, 95 % within {p95_m:.2fmm}, at most {most_m:.2fmm}",
+        count=f"all {len(moved):,}" if len(moved) == found.common else f"{len(moved):,} of {found.common:,}",
+        mean_m=numbers["mean_m"], p95_m=numbers["p95_m"],
         most_m=numbers["max_m"],
     )  # fmt: skip
     return Part("positions", True, (first, *_ways(numbers), *how), numbers)
@@ -72,7 +73,7 @@ def _ways(numbers: dict[str, float]) -> list[str]:
         mean_m = numbers[f"{name}_mean_m"]
         if np.isfinite(mean_m):
             said.append(tell(
-                "{name} travel: mean {mean_m:.3f} {way}, 95 % within {p95_m:.3f}, at most {most_m:.3f} {far}",
+                "{name} travel: mean {mean_m:.2fmm} {way}, 95 % within {p95_m:.2fmm}, at most {most_m:.2fmm} {far}",
                 name=name, mean_m=abs(mean_m), way=ahead if mean_m >= 0 else behind, p95_m=numbers[f"{name}_p95_m"],
                 most_m=abs(numbers[f"{name}_max_m"]), far=ahead if numbers[f"{name}_max_m"] >= 0 else behind,
             ))  # fmt: skip
@@ -93,15 +94,14 @@ def stations_part(old: Side, new: Side, found: ReadingChanges) -> Part:
     }
     said = []
     for name, (low, mean, high) in (("stations", found.station_m), ("offsets", found.offset_m)):
-        if not max(abs(low), abs(high)) > STILL_M:
+        if not max(abs(low), abs(high)) >= LEAST_TOLD_M:
             continue
         spread = (
             "everywhere"
             if high - low < 1e-3
-            else tell("({low_m:+.3f} to {high_m:+.3f})", low_m=low, high_m=high)
+            else tell("({low_m:+.2fmm} to {high_m:+.2fmm})", low_m=low, high_m=high)
         )
-        mean = mean if abs(mean) > LEAST_TOLD_M else 0.0
-        said.append(tell("{name} move by {mean_m:+.3f} {spread}", name=name, mean_m=mean, spread=spread))
+        said.append(tell("{name} move by {mean_m:+.2fmm} {spread}", name=name, mean_m=mean, spread=spread))
     if old.labels != new.labels:
         said.append(f"labels are written otherwise: by {old.labels.unit}, now by {new.labels.unit}")
     first = together(said, ", and ") if said else "stations, offsets and labels stay"

@@ -198,11 +198,13 @@ def _line(row: dict[str, Any], old: Side, new: Side) -> Sentence | str:
                     cls=row[f"class_{end}"])  # fmt: skip
     number = f"{row['profile_old']}" if row["profile_old"] == row["profile_new"] else (
         f"{row['profile_old']}, now {row['profile_new']},")  # fmt: skip
-    amounts = [_amount(row[f"differential_delta_c_{when}"]) for when in ("old", "new")]
+    before, after = (_amount(row[f"differential_delta_c_{when}"]) for when in ("old", "new"))
+    amounts = tell("{after} in both", after=after) if before == after else (
+        tell("was {before}, is {after}", before=before, after=after))  # fmt: skip
     alike = row["became"] == "same"
     text = tell(
-        "profile {number} ({where}): {classes}, differential was {before}, is {after}{near}; ",
-        number=number, where=where, before=amounts[0], after=amounts[1],
+        "profile {number} ({where}): {classes}, differential {amounts}{near}; ",
+        number=number, where=where, amounts=amounts,
         classes=f"{row['class_new']} in both" if alike else f"was {row['class_old']}, is {row['class_new']}",
         near=", borderline" if pd.notna(row["borderline_new"]) and row["borderline_new"] and not alike else "",
     )  # fmt: skip
