@@ -69,7 +69,10 @@ def verify_folder(path: Path | str, sources: tuple[Path, ...] = ()) -> Verified:
         if sources:
             raise ConfigError("--from: a result is held against its lot by --rebuild LOT")
         return Verified(kind, tuple(found))
-    differing, notes = _against_sources(folder, listed, sources)
+    try:
+        differing, notes = _against_sources(folder, listed, sources)
+    except (KeyError, TypeError, AttributeError) as error:
+        differing, notes = [f"{manifest.MANIFEST}: its inputs cannot be read: {error}"], ()
     return Verified(kind, (*found, *differing), notes)
 
 
@@ -83,7 +86,7 @@ def _kind_of(folder: Path) -> tuple[str, dict[str, Any] | str]:
     if (folder / manifest.MANIFEST).is_file():
         try:
             listed = manifest.read_json(folder / manifest.MANIFEST)
-            word = listed.get("study", RESULT)
+            word = str(listed.get("study", RESULT))
             if word in KINDS and listed.get("program") == publishing.PROGRAM:
                 return word, listed
             trouble = f'{manifest.MANIFEST}: says program "{listed.get("program")}", study "{word}"'
@@ -139,17 +142,18 @@ def _name_of(folder: Path) -> str:
 
 def _notes_beside(folder: Path, results: dict[str, list[dict[str, Any]]]) -> list[str]:
     """Look at results that lie beside the folder, whatever their names; say of each whether it is as it was."""
-    beside = {_name_of(path): path for path in sorted(folder.absolute().parent.iterdir()) if path.is_dir()}
+    beside: dict[str, list[Path]] = {}
+    for path in sorted(folder.absolute().parent.iterdir()):
+        if path.is_dir():
+            beside.setdefault(_name_of(path), []).append(path)
     notes = []
     for name, items in results.items():
-        if name not in beside:
+        wrong = {path.name: differing_inputs(path, items) for path in beside.get(name, [])}
+        if not wrong:
             notes += _not_at_hand({f"the result {name}"})
-            continue
-        wrong = differing_inputs(beside[name], items)
-        if wrong:
-            notes.append(
-                f"{beside[name].name} ({name}) beside it is not what it was made from: {', '.join(wrong)}"
-            )
+        elif all(wrong.values()):
+            there, first = next(iter(wrong.items()))
+            notes.append(f"{there} ({name}) beside it is not what it was made from: {', '.join(first)}")
     return notes
 
 

@@ -33,9 +33,8 @@ def result_inputs(folder: Path, listed: dict[str, Any]) -> list[dict[str, Any]]:
             raise ProductError(
                 f"{folder / name}: is not what the result's manifest says: find out with `thermosaic verify`"
             )
-        found.append(
-            {"lot_id": listed["lot_id"], "revision": listed["revision"], "path": name, "sha256": digest}
-        )
+        lot = {"lot_id": listed["lot_id"], "revision": listed["revision"]}
+        found.append({"role": "result", **lot, "path": name, "sha256": digest})
     return found
 
 
