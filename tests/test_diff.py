@@ -24,8 +24,9 @@ from thermosaic.files.manifest import sha256_of
 from thermosaic.files.side_by_side import Lines, side_by_side
 from thermosaic.opening import load_config
 from thermosaic.run import run_lot
-from thermosaic.studies.diff_results import Differences, Part
+from thermosaic.studies.diff_results import Differences, Part, ReadingTally, Side
 from thermosaic.studies.diff_results import found as layers
+from thermosaic.units import StationLabels
 
 FOUR_INCHES_M = 0.1016  # 4 in of 25.4 mm exactly (international foot, NIST SP 811)
 STOP_S, SPEED_MPS = 60.0, 0.12
@@ -127,7 +128,7 @@ def test_an_antenna_four_inches_off_moves_every_spot_across(run, base) -> None:
     assert numbers["across_p95_m"] == pytest.approx(FOUR_INCHES_M, abs=1e-3)
     assert abs(numbers["along_max_m"]) < 1e-3
     assert not found.class_changed
-    assert "across travel: mean 101.60 mm right" in text
+    assert "across travel: mean 101.6 mm right" in text
     assert max(map(len, text.splitlines())) <= 80
 
 
@@ -333,6 +334,38 @@ def test_nothing_is_written(base, tmp_path) -> None:
 
 
 # --------------------------------------------------------------------------------- what single functions say
+
+
+@pytest.mark.parametrize("travel", ["upstation", "downstation"])
+def test_right_is_right_of_travel(travel) -> None:
+    """Whichever way the paver goes and the columns run, a shift to its right is across +, one ahead along +.
+
+    Offsets are right positive looking upstation, so going downstation a spot to the right has the smaller one.
+    """
+    sign = 1.0 if travel == "upstation" else -1.0
+    right = np.array([-0.3, 0.1, 0.4])  # columns of a line, in travel; the paver goes north
+    old = pd.DataFrame({
+        "line": np.repeat([1, 2], 3), "spot": [1, 2, 3] * 2, "pass_id": "1", "easting_m": np.tile(right, 2),
+        "northing_m": np.repeat([0.0, 0.2], 3), "station_m": sign * np.repeat([0.0, 0.2], 3),
+        "offset_m": sign * np.tile(right, 2), "temp_c": 140.0, "kept": True, "dropped_reason": None, "placed": "fixes",
+        "position_sigma_m": 0.02,
+    })  # fmt: skip
+    frame = {"1": {"zero_m": 0.0, "travel": travel}}
+    profiles = pd.DataFrame({"pass_id": ["1"], "station_from_m": [-1.0], "station_to_m": [1.0]})
+    side = Side(
+        {}, {"mat_frames": frame, "statistic": {"cell_m": 0.3}}, {"profiles": profiles}, StationLabels()
+    )
+    for mirrored in (old, old.iloc[::-1].sort_values("line", kind="stable").assign(spot=[1, 2, 3] * 2)):
+        tally = ReadingTally(side, side, 1.0)
+        tally.add(
+            mirrored,
+            mirrored.assign(easting_m=mirrored["easting_m"] + 0.05, northing_m=mirrored["northing_m"] + 0.02),
+        )
+        changes = tally.found()
+        assert changes.across_m == pytest.approx([0.05] * 6)
+        assert changes.along_m == pytest.approx([0.02] * 6)
+        assert changes.in_sigmas == pytest.approx([np.hypot(0.05, 0.02) / 0.02] * 6)
+        assert changes.profiles.common.tolist() == [[6, 0], [0, 0]]
 
 
 @pytest.mark.parametrize("group", [1, 5, 1000])

@@ -21,6 +21,8 @@ _PUBLIC = {
     "check_lot": "checks",
     "open_result": "results",
     "verify_result": "results",
+    "verify_folder": "verifying",
+    "diff_results": "differing",
     "LotConfig": "config",
     "RuleProfile": "config",
     "ThermosaicError": "errors",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ...delivery import tell, together
+from ...delivery import LONGEST_SHORT_M, Sentence, tell, together
 from .nouns import Part, Side, counted
 from .tally import VERDICTS, ReadingChanges
 
@@ -36,12 +36,21 @@ def positions_part(found: ReadingChanges, refused: str, operation: str) -> Part:
         )
     numbers |= _shift_numbers(found)
     first = tell(
-        "{count} readings moved: on average {mean_m:.2fmm}, 95 % within {p95_m:.2fmm}, at most {most_m:.2fmm}",
+        "{count} readings moved: on average {mean}, 95 % within {p95}, at most {most}",
         count=f"all {len(moved):,}" if len(moved) == found.common else f"{len(moved):,} of {found.common:,}",
-        mean_m=numbers["mean_m"], p95_m=numbers["p95_m"],
-        most_m=numbers["max_m"],
+        **{word: _length(numbers[f"{name}_m"]) for word, name in (("mean", "mean"), ("p95", "p95"), ("most", "max"))},
     )  # fmt: skip
     return Part("positions", True, (first, *_ways(numbers), *how), numbers)
+
+
+def _length(length_m: float, sign: str = "") -> Sentence:
+    """Write a shift: to a tenth of a millimetre under half a metre, else to a centimetre.
+
+    >>> _length(0.1016), _length(30.48, "+")
+    ('101.6 mm', '+30.48 m')
+    """
+    form = f"{sign}.1fmm" if abs(length_m) < LONGEST_SHORT_M else f"{sign}.2f"
+    return tell("{shift_m:" + form + "}", shift_m=length_m)
 
 
 def _still(count: int) -> str:
@@ -72,10 +81,11 @@ def _ways(numbers: dict[str, float]) -> list[str]:
     for name, ahead, behind in (("along", "ahead", "back"), ("across", "right", "left")):
         mean_m = numbers[f"{name}_mean_m"]
         if np.isfinite(mean_m):
+            most_m = numbers[f"{name}_max_m"]
             said.append(tell(
-                "{name} travel: mean {mean_m:.2fmm} {way}, 95 % within {p95_m:.2fmm}, at most {most_m:.2fmm} {far}",
-                name=name, mean_m=abs(mean_m), way=ahead if mean_m >= 0 else behind, p95_m=numbers[f"{name}_p95_m"],
-                most_m=abs(numbers[f"{name}_max_m"]), far=ahead if numbers[f"{name}_max_m"] >= 0 else behind,
+                "{name} travel: mean {mean} {way}, 95 % within {p95}, at most {most} {far}", name=name,
+                mean=_length(abs(mean_m)), way=ahead if mean_m >= 0 else behind,
+                p95=_length(numbers[f"{name}_p95_m"]), most=_length(abs(most_m)), far=ahead if most_m >= 0 else behind,
             ))  # fmt: skip
     if np.isfinite(numbers["sigmas_p50"]):
         said.append(
@@ -96,12 +106,10 @@ def stations_part(old: Side, new: Side, found: ReadingChanges) -> Part:
     for name, (low, mean, high) in (("stations", found.station_m), ("offsets", found.offset_m)):
         if not max(abs(low), abs(high)) >= LEAST_TOLD_M:
             continue
-        spread = (
-            "everywhere"
-            if high - low < 1e-3
-            else tell("({low_m:+.2fmm} to {high_m:+.2fmm})", low_m=low, high_m=high)
-        )
-        said.append(tell("{name} move by {mean_m:+.2fmm} {spread}", name=name, mean_m=mean, spread=spread))
+        spread = "everywhere"
+        if high - low >= 1e-3:
+            spread = tell("({low} to {high})", low=_length(low, "+"), high=_length(high, "+"))
+        said.append(tell("{name} move by {mean} {spread}", name=name, mean=_length(mean, "+"), spread=spread))
     if old.labels != new.labels:
         said.append(f"labels are written otherwise: by {old.labels.unit}, now by {new.labels.unit}")
     first = together(said, ", and ") if said else "stations, offsets and labels stay"

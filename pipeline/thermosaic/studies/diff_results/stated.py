@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from ...delivery import stored, together
 from .nouns import Part, Side, counted
 
 
@@ -114,5 +115,7 @@ def doubts_part(old: Side, new: Side) -> Part:
     rows += [{"became": "gone", "kind": key[1], "text": key[2]} for key in sorted(then - now)]
     first = f"the same {counted(len(now), 'doubt')}" if not rows else (
         f"{len(now - then)} said only now, {len(then - now)} no longer said")  # fmt: skip
-    lines = [f"{'now' if row['became'] == 'new' else 'no longer'}: {row['text']}" for row in rows]
+    lines = [
+        together(["now:" if row["became"] == "new" else "no longer:", stored(row["text"])]) for row in rows
+    ]
     return Part("doubts", bool(rows), (first, *lines), {"old": len(then), "new": len(now)}, tuple(rows))

@@ -168,7 +168,8 @@ class ReadingTally:
         right = np.repeat(self._right_of_travel(old, start), length, axis=0)
         moved = np.hypot(east, north)
         along, across = north * right[:, 0] - east * right[:, 1], east * right[:, 0] + north * right[:, 1]
-        in_sigmas = moved / old["position_sigma_m"].to_numpy(float)
+        sigma = old["position_sigma_m"].to_numpy(float)
+        in_sigmas = np.divide(moved, sigma, out=np.full(len(old), np.nan), where=sigma > 0)
         self._shifts.append(np.array([along, across, moved, in_sigmas], np.float32))
         means = {
             "easting_m": new["easting_m"].to_numpy(), "northing_m": new["northing_m"].to_numpy(),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 
 from ...delivery import Reader, in_units
-from .nouns import Differences, Part
+from .nouns import Differences, Part, counted
 
 WIDE, NAME_WIDE, SHOWN = 80, 16, 12
 
@@ -28,9 +28,12 @@ def told(found: Differences, reader: Reader) -> str:
 
 
 def _verdict(found: Differences) -> str:
-    """Say the most important thing first: whether a class changed."""
-    classes = next((part for part in found.parts if part.name == "profiles"), None)
-    first = "" if classes is None else f"{classes.sentences[0]}; "
+    """Say the most important things first: whether a class changed, and a cold zone came or went."""
+    parts = {part.name: part for part in found.parts}
+    first = f"{parts['profiles'].sentences[0]}; "
+    for word, what in (("gone", "vanished"), ("added", "appeared")):
+        zones = parts["cold zones"].numbers.get(word, 0)
+        first += f"{counted(zones, 'cold zone')} {what}; " if zones else ""
     count = sum(part.differs for part in found.parts)
     if not count:
         return f"{first}every number is the same, {_files(found)}"
