@@ -336,6 +336,41 @@ def test_nothing_is_written(base, tmp_path) -> None:
 # --------------------------------------------------------------------------------- what single functions say
 
 
+def test_gaps_are_matched_by_the_scan_clock_and_kind() -> None:
+    """The same half minute without fixes by a clock set 5 s on is the same gap; another kind then is another gap.
+
+    A gap at the log's end, whose end has no time, is itself by its length.
+    """
+    when = pd.to_datetime(["2026-05-14T13:00:00Z", "2026-05-14T14:00:00Z", None])
+    old = pd.DataFrame({
+        "kind": ["no_fix", "no_scan", "no_fix"], "start_utc": when, "end_utc": when + pd.Timedelta("30s"),
+        "length_m": [3.0, 4.0, 7.0], "station_from_m": [0.0, 50.0, 90.0],
+    })  # fmt: skip
+    times = {name: old[name] - pd.Timedelta("5s") for name in ("start_utc", "end_utc")}
+    new = old.assign(kind=["no_fix", "not_paving", "no_fix"], **times)
+    delivery = {"delivery": {"units": "si", "foot_m": 0.3048}}
+    sides = [Side(delivery, {"clock": {"offset_s": clock_s}}, {"gaps": frame}, StationLabels())
+             for clock_s, frame in ((0.0, old), (5.0, new))]  # fmt: skip
+    part = layers.by_time_part("gaps", *sides)
+    assert [(row["number_old"], row["number_new"], row["became"]) for row in part.rows] == [
+        (1, 1, "same"), (None, 2, "added"), (3, 3, "same"), (2, None, "gone"),
+    ]  # fmt: skip
+
+
+def test_a_result_that_is_not_whole_is_refused(base, tmp_path) -> None:
+    """A table of readings cut off, or a manifest that lacks what it should state: exit 5, and what to do."""
+    cut = _copy(base, tmp_path / "cut", lambda listed: None)
+    (cut / "spots.parquet").write_bytes((base / "spots.parquet").read_bytes()[:5000])
+    done = thermosaic("diff", base, cut)
+    assert done.returncode == 5
+    assert "spots.parquet: cannot be read" in done.stderr
+    assert "thermosaic verify" in done.stderr
+    poor = _copy(base, tmp_path / "poor", lambda listed: listed.pop("operations"))
+    done = thermosaic("diff", base, poor)
+    assert done.returncode == 5
+    assert "does not state 'operations'" in done.stderr
+
+
 @pytest.mark.parametrize("travel", ["upstation", "downstation"])
 def test_right_is_right_of_travel(travel) -> None:
     """Whichever way the paver goes and the columns run, a shift to its right is across +, one ahead along +.

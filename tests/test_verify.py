@@ -204,6 +204,12 @@ def test_what_it_was_made_from_is_told_and_counts_only_where_given(site) -> None
         verify_folder(site / "laid", (site / "compared",))
 
 
+def test_a_comparison_cannot_be_rebuilt_from_a_lot(beside_it, crew_lot) -> None:
+    """--rebuild takes a RESULT, and --from what a study was made from: the other way round is exit 2."""
+    assert thermosaic("verify", beside_it / "compared", "--rebuild", crew_lot).returncode == 2
+    assert thermosaic("verify", beside_it / "lift1", "--from", crew_lot).returncode == 2
+
+
 def test_what_is_no_folder_of_ours_is_a_matter_of_usage(tmp_path, crew_lot) -> None:
     """No folder, a foreign folder, a lot, an archive: exit 2, with what was expected."""
     (tmp_path / "foreign").mkdir()

@@ -11,6 +11,8 @@ from pathlib import Path
 
 import click
 
+from .errors import ConfigError
+
 PATH = click.Path(path_type=Path)
 
 
@@ -32,11 +34,13 @@ def verify(folder: Path, sources: tuple[Path, ...], lot: Path | None) -> None:
       thermosaic verify lift1_result --rebuild lift1
       thermosaic verify compared --from demo_result/LBR-L1-20260514
     """
-    from .verifying import verify_folder
+    from .verifying import RESULT, verify_folder
 
     found = verify_folder(folder, sources)
     differences = list(found.differences)
     _print(differences, found.notes)
+    if lot is not None and found.kind != RESULT:
+        raise ConfigError(f"{folder}: was not written by `run`: --rebuild runs the lot of a RESULT anew")
     if lot is not None:
         from .rebuilding import rebuild_result
 

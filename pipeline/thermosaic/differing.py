@@ -14,7 +14,7 @@ import pandas as pd
 from .checks.changes import NAMES, key_changes
 from .datum import Operation
 from .delivery import Reader, together
-from .errors import MismatchError
+from .errors import MismatchError, ProductError
 from .files.manifest import RUN
 from .files.parquet import SPOTS_FILE
 from .files.sheets.lot_sheet import LotSheet, read_sheet
@@ -55,7 +55,12 @@ def diff_results(old: Path | str, new: Path | str) -> Differences:
         )
     revisions = tuple(int(item["revision"]) for item in listed)
     files, count = differing_files(*folders)
-    parts = _parts(read_sheet(folders[0]), read_sheet(folders[1])) if files else ()
+    try:
+        parts = _parts(read_sheet(folders[0]), read_sheet(folders[1])) if files else ()
+    except KeyError as error:
+        raise ProductError(
+            f"{old}, {new}: one does not state {error}: another version made it; run the lot anew with this one"
+        ) from error
     return Differences(ids[0], revisions, files, count, parts)  # type: ignore[arg-type]
 
 

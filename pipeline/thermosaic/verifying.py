@@ -6,6 +6,7 @@ its writer. Files are opened read-only.
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -143,9 +144,10 @@ def _name_of(folder: Path) -> str:
 def _notes_beside(folder: Path, results: dict[str, list[dict[str, Any]]]) -> list[str]:
     """Look at results that lie beside the folder, whatever their names; say of each whether it is as it was."""
     beside: dict[str, list[Path]] = {}
-    for path in sorted(folder.absolute().parent.iterdir()):
-        if path.is_dir():
-            beside.setdefault(_name_of(path), []).append(path)
+    with contextlib.suppress(OSError):  # what lies beside may be nobody's business
+        for path in sorted(folder.absolute().parent.iterdir()):
+            if path.is_dir():
+                beside.setdefault(_name_of(path), []).append(path)
     notes = []
     for name, items in results.items():
         wrong = {path.name: differing_inputs(path, items) for path in beside.get(name, [])}

@@ -7,12 +7,16 @@ says the same time. Only read, never changed.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pyarrow.parquet as pq
+
+from ..errors import ProductError
 
 CLOSE_S = 0.005  # a time is stored to the millisecond, and the clock's offset was taken off and is put back
 
@@ -64,11 +68,22 @@ def _joined(one: pd.DataFrame, other: pd.DataFrame) -> pd.DataFrame:
 
 
 def _blocks(path: Path, columns: tuple[str, ...], lines: Lines, which: int) -> Iterator[pd.DataFrame]:
-    file = pq.ParquetFile(path)
+    with _whole(path):
+        file = pq.ParquetFile(path)
     for group in range(file.num_row_groups):
-        frame = file.read_row_group(group, columns=list(columns)).to_pandas()
+        with _whole(path):
+            frame = file.read_row_group(group, columns=list(columns)).to_pandas()
         if len(frame):
             yield lines.renumbered(frame, which)
+
+
+@contextmanager
+def _whole(path: Path) -> Iterator[None]:
+    """Say which file cannot be read, and what to do."""
+    try:
+        yield
+    except (pa.ArrowException, OSError, KeyError) as error:
+        raise ProductError(f"{path}: cannot be read: {error}: find out with `thermosaic verify`") from error
 
 
 def lines_by_time(paths: tuple[Path, Path], clocks_s: tuple[float, float]) -> Lines:
@@ -98,7 +113,8 @@ def _numbers(lines: np.ndarray, place: np.ndarray) -> np.ndarray:
 
 def _line_times(path: Path, clock_s: float) -> tuple[np.ndarray, np.ndarray]:
     """Number of each line and its time by the scan's clock, in seconds."""
-    table = pq.read_table(path, columns=["line", "seen_utc"])
+    with _whole(path):
+        table = pq.read_table(path, columns=["line", "seen_utc"])
     line = table["line"].to_numpy()
     first = np.flatnonzero(np.r_[True, np.diff(line) != 0]) if len(line) else np.empty(0, int)
     since = table["seen_utc"].to_numpy()[first] - np.datetime64("2000-01-01", "ms")

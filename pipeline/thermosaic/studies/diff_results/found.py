@@ -1,4 +1,4 @@
-"""Zones, stops, speed segments and gaps of two results: matched by place or by time; and the lot's totals."""
+"""Zones, stops, segments, gaps, loads and notes of two results, matched by place, time or name; the lot's totals."""
 
 from __future__ import annotations
 
@@ -15,14 +15,43 @@ from ...tables import LOT, suffix
 from .nouns import Part, Side, counted, same
 
 Pairs = list[tuple[int, int]]  # rows of the old and the new layer; -1 = none
-NAMED = {"cold zones": ("zone_id", "cold_zones"), "stops": ("stop_id", "stops"),
-         "speed segments": ("segment_id", "speed_segments"), "gaps": (None, "gaps")}  # fmt: skip
-TOLD = {  # what is said of a feature that is in both: column and how it is written
-    "cold zones": {"area_m2": ".2f", "deficit_max_delta_c": ".1f", "pattern": "", "in_scope": ""},
-    "stops": {"duration_s": ".1f", "reason": ""},
-    "speed segments": {"speed_mean_mps": ".2f", "length_m": ".2f"},
-    "gaps": {"length_m": ".2f"},
-}
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """A layer as it is compared: name of one feature, layer, column of its number, and what is said of it."""
+
+    single: str
+    layer: str
+    key: str | None  # None: features are counted in the order of the layer
+    told: dict[str, str]  # column -> how it is written; the first says how large a feature is
+
+    @property
+    def many(self) -> str:
+        return self.single.removesuffix("y") + ("ies" if self.single.endswith("y") else "s")
+
+    def number(self, frame: pd.DataFrame, at: int) -> Any:
+        """Number or name of a feature."""
+        return at + 1 if self.key is None else frame[self.key].iloc[at]
+
+
+NAMED = {
+    "cold zones": Named(
+        "cold zone", "cold_zones", "zone_id",
+        {"area_m2": ".2f", "deficit_max_delta_c": ".1f", "pattern": "", "in_scope": ""},
+    ),
+    "stops": Named("stop", "stops", "stop_id", {"duration_s": ".1f", "reason": ""}),
+    "speed segments": Named(
+        "speed segment", "speed_segments", "segment_id", {"speed_mean_mps": ".2f", "length_m": ".2f"}
+    ),
+    "gaps": Named("gap", "gaps", None, {"length_m": ".2f"}),
+    "loads": Named("load", "profiles_by_load", "load_id", {"differential_delta_c": ".1f", "mean_c": ".1f"}),
+    "diary": Named("diary entry", "diary", "entry_id", {"kind": "", "entry_text": "", "stop_id": ""}),
+    "control points": Named(
+        "control point", "control", "point_id", {"miss_m": ".3f", "seen_less_hand_delta_c": ".1f"}
+    ),
+}  # fmt: skip
+BY_TIME, BY_NUMBER = ("stops", "speed segments", "gaps"), ("loads", "diary", "control points")
 MERGED = {"gone": "is part of", "added": "was part of"}
 
 
@@ -66,6 +95,12 @@ def by_time_part(name: str, old: Side, new: Side) -> Part:
     return _layer_part(name, old, new, *_greedy(_shared_s(name, old, new)))
 
 
+def by_number_part(name: str, old: Side, new: Side) -> Part:
+    """Loads, entries of the diary or control points by their number or name."""
+    keys = [side.frames[NAMED[name].layer][NAMED[name].key].to_numpy(object) for side in (old, new)]
+    return _layer_part(name, old, new, *_greedy((keys[0][:, None] == keys[1][None]).astype(float)))
+
+
 def _shared_m2(shapes: Shapes) -> np.ndarray:
     """Area of each old shape that lies over each new one, map metres squared."""
     shared = np.zeros((len(shapes.old), len(shapes.new)))
@@ -85,16 +120,23 @@ def _shared_s(name: str, old: Side, new: Side) -> np.ndarray:
     """Seconds that each old feature shares with each new one, by the clock of the scan."""
     ends = []
     for side in (old, new):
-        frame = side.frames[NAMED[name][1]]
+        frame = side.frames[NAMED[name].layer]
         times = [pd.DatetimeIndex(frame[f"{end}_utc"]).tz_convert(None) for end in ("start", "end")]
         since = [(time - pd.Timestamp("2000-01-01")).total_seconds().to_numpy() for time in times]
         ends.append([seconds + side.clock_s for seconds in since])
     (start, end), (begin, stop) = ends
     shared = np.minimum(end[:, None], stop[None]) - np.maximum(start[:, None], begin[None])
-    if name == "gaps":
-        kinds = [side.frames["gaps"]["kind"].to_numpy(object) for side in (old, new)]
-        shared = np.where(kinds[0][:, None] == kinds[1][None], shared, 0.0)
-    return np.nan_to_num(np.maximum(shared, 0.0))
+    shared = np.nan_to_num(np.maximum(shared, 0.0))
+    return _of_one_kind(shared, old.frames["gaps"], new.frames["gaps"]) if name == "gaps" else shared
+
+
+def _of_one_kind(shared: np.ndarray, old: pd.DataFrame, new: pd.DataFrame) -> np.ndarray:
+    """Keep what gaps of one kind share; at a log's end, where a time is not known, they match by their length."""
+    alike = old["kind"].to_numpy(object)[:, None] == new["kind"].to_numpy(object)[None]
+    timeless = [frame[["start_utc", "end_utc"]].isna().any(axis=1).to_numpy() for frame in (old, new)]
+    as_long = np.isclose(old["length_m"].to_numpy(float)[:, None], new["length_m"].to_numpy(float)[None])
+    by_length = timeless[0][:, None] & timeless[1][None] & as_long
+    return np.where(alike, np.where(by_length, 1.0, shared), 0.0)
 
 
 def _greedy(shared: np.ndarray) -> tuple[Pairs, np.ndarray]:
@@ -113,26 +155,24 @@ def _greedy(shared: np.ndarray) -> tuple[Pairs, np.ndarray]:
 
 def _layer_part(name: str, old: Side, new: Side, pairs: Pairs, shared: np.ndarray) -> Part:
     """Say what of a layer vanished, appeared and changed."""
-    key, layer = NAMED[name]
-    frames = [side.frames[layer] for side in (old, new)]
-    rows = [_feature(name, key, frames, pair, shared, new.reader) for pair in pairs]
+    meant = NAMED[name]
+    frames = (old.frames[meant.layer], new.frames[meant.layer])
+    rows = [_feature(meant, frames, pair, shared, new.reader) for pair in pairs]
     changed = [row for row in rows if row["became"] != "same"]
     counts = {
         word: sum(row["became"] == word for row in rows) for word in ("same", "changed", "gone", "added")
     }
     words = {"same": "same", "changed": "changed", "gone": "vanished", "added": "appeared"}
-    single = name.removesuffix("s")
     first = ", ".join(f"{count} {words[word]}" for word, count in counts.items() if count) if changed else (
-        f"the same {counted(len(rows), single)}" if rows else "none in either")  # fmt: skip
-    lines = [_feature_line(single, row, old, new) for row in changed]
+        f"the same {counted(len(rows), meant.single, meant.many)}" if rows else "none in either")  # fmt: skip
+    lines = [_feature_line(meant, row, old, new) for row in changed]
     numbers = {"old": len(frames[0]), "new": len(frames[1]), **counts}
     return Part(name, bool(changed), (first, *lines), numbers, tuple(rows))
 
 
 def _feature(
-    name: str,
-    key: str | None,
-    frames: list[pd.DataFrame],
+    meant: Named,
+    frames: tuple[pd.DataFrame, pd.DataFrame],
     pair: tuple[int, int],
     shared: np.ndarray,
     reader: Reader,
@@ -140,20 +180,16 @@ def _feature(
     """One feature with what is said of it in both."""
     row: dict[str, Any] = {}
     for end, frame, at in zip(("old", "new"), frames, pair, strict=True):
-        item = None if at < 0 else frame.iloc[at]
-        number = None if item is None else int(item[key]) if key else at + 1
-        row |= {
-            f"number_{end}": number,
-            f"station_from_m_{end}": None if item is None else item["station_from_m"],
-        }
-        row |= {f"{column}_{end}": None if item is None else item[column] for column in TOLD[name]}
+        item = {} if at < 0 else frame.iloc[at]
+        row[f"number_{end}"] = None if at < 0 else meant.number(frame, at)
+        row[f"station_m_{end}"] = item.get("station_from_m", item.get("station_m"))
+        row |= {f"{column}_{end}": item.get(column) for column in meant.told}
     if -1 in pair:
         became, other = ("gone", shared[pair[0]]) if pair[1] < 0 else ("added", shared[:, pair[1]])
-        into = int(np.argmax(other)) if other.size and other.max() > 0 else None
-        frame = frames[1 if became == "gone" else 0]
-        part_of = None if into is None else int(frame[key].iloc[into]) if key else into + 1
+        lies_in = other.size and other.max() > 0
+        part_of = meant.number(frames[became == "gone"], int(np.argmax(other))) if lies_in else None
         return row | {"became": became, "part_of": part_of}
-    alike = all(_alike(column, row, form, reader) for column, form in TOLD[name].items())
+    alike = all(_alike(column, row, form, reader) for column, form in meant.told.items())
     return row | {"became": "same" if alike else "changed", "part_of": None}
 
 
@@ -165,11 +201,11 @@ def _alike(column: str, row: dict[str, Any], form: str, reader: Reader) -> bool:
     return in_units(_written(column, old, form), *reader) == in_units(_written(column, new, form), *reader)
 
 
-def _feature_line(single: str, row: dict[str, Any], old: Side, new: Side) -> str:
+def _feature_line(meant: Named, row: dict[str, Any], old: Side, new: Side) -> str:
     """Say what became of one feature."""
+    single, columns = meant.single, meant.told
     end, side = ("old", old) if row["became"] == "gone" else ("new", new)
-    where = side.labels.text(row[f"station_from_m_{end}"]) or "no station"
-    columns = TOLD[{"gap": "gaps"}.get(single, single + "s")]
+    where = side.labels.text(row[f"station_m_{end}"]) or "no station"
     if row["became"] in MERGED:
         what = "vanished" if end == "old" else "appeared"
         size = next(iter(columns))

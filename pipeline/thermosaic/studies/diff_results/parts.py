@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ...delivery import tell
-from .found import Shapes, by_time_part, totals_part, zones_part
+from .found import BY_NUMBER, BY_TIME, Shapes, by_number_part, by_time_part, totals_part, zones_part
 from .nouns import Part, Side
 from .places import positions_part, readings_part, stations_part, temperatures_part
 from .profiles import profiles_part
@@ -45,7 +45,8 @@ def result_parts(
         temperatures_part(readings),
         profiles_part(old, new, readings.profiles, keys),
         zones_part(old, new, shapes),
-        *(by_time_part(name, old, new) for name in ("stops", "speed segments", "gaps")),
+        *(by_time_part(name, old, new) for name in BY_TIME),
+        *(by_number_part(name, old, new) for name in BY_NUMBER),
         totals_part(old, new),
         doubts_part(old, new),
     )

@@ -36,7 +36,7 @@ def _verdict(found: Differences) -> str:
         first += f"{counted(zones, 'cold zone')} {what}; " if zones else ""
     count = sum(part.differs for part in found.parts)
     if not count:
-        return f"{first}every number is the same, {_files(found)}"
+        return f"{first}every number compared is the same, {_files(found)}"
     return f"{first}{_files(found)}"
 
 
