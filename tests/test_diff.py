@@ -146,6 +146,7 @@ def test_another_limit_changes_classes_alone(run, base) -> None:
         assert "moderate by the old ones" in row["causes"][0]
         assert row["differential_delta_c_old"] == row["differential_delta_c_new"]
     assert "none ended at 13.9 degC, ends at 25.0 degC" in " ".join(text.split())
+    assert thermosaic("diff", base, new, "--fail-on", "class").returncode == 10
 
 
 def test_a_mark_moves_labels_and_stations_only(run, base) -> None:
