@@ -20,6 +20,7 @@ from thermosaic.errors import ConfigError, MismatchError
 from thermosaic.files.manifest import sha256_of
 from thermosaic.rebuilding import rebuild_result
 from thermosaic.results import open_result
+from thermosaic.studies.plan_cores import PlanRule
 from thermosaic.verifying import KINDS, verify_folder
 
 CORES = "core_id,station,offset_m,density,unit,gmm\nC1,{},0.4,93.1,%,2.51\nC2,{},0.2,92.0,%,2.51\n"
@@ -54,6 +55,7 @@ def beside_it(crew_result: Path, tmp_path_factory: pytest.TempPathFactory) -> Pa
     labels = [f"{feet // 100:.0f}+{feet % 100:04.1f}" for feet in spots.quantile([0.3, 0.6]) / (1200 / 3937)]
     (top / "cores.csv").write_text(CORES.format(*labels))
     beside.overlay(top / "lift1", (top / "cores.csv",), top / "laid", sigma_m=0.1)
+    beside.plan_cores(top / "lift1", top / "planned", PlanRule(sublot_m=50.0, per_sublot=2), seed="S-1")
     return top
 
 
@@ -69,7 +71,12 @@ def site(beside_it: Path, tmp_path: Path) -> Path:
 
 
 def _folders(crew_result: Path, top: Path) -> dict[str, Path]:
-    return {"run": crew_result, "compare": top / "compared", "overlay": top / "laid"}
+    return {
+        "run": crew_result,
+        "compare": top / "compared",
+        "overlay": top / "laid",
+        "cores": top / "planned",
+    }
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -97,7 +104,7 @@ def test_one_flipped_byte_in_each_kind_of_product_is_named(kind, crew_result, si
         raw[len(raw) // 2] ^= 0x20
         (folder / name).write_bytes(raw)
     found = verify_folder(folder).differences
-    assert len(chosen) >= {"run": 12, "compare": 5, "overlay": 4}[kind]
+    assert len(chosen) >= {"run": 12, "compare": 5, "overlay": 4, "cores": 4}[kind]
     for name in chosen.values():
         assert f"{name}: its bytes changed since it was published" in found
     assert thermosaic("verify", folder).returncode == 5
@@ -171,6 +178,20 @@ def test_checkers_of_an_overlay_need_no_digest(site) -> None:
     assert "overlay.png: is no PNG" in found
 
 
+def test_checkers_of_a_core_plan_need_no_digest(site) -> None:
+    """With sizes and digests forged, a site taken off the list to fill in and a renamed waypoint are still found."""
+    folder = site / "planned"
+    _drop_row(folder / "cores_to_fill.csv")
+    points = (folder / "random_cores.gpx").read_text()
+    (folder / "random_cores.gpx").write_text(points.replace("<name>", "<name>X", 1))
+    _drop_row(folder / "tables" / "sublots.csv")
+    _list_again(folder)
+    found = "\n".join(verify_folder(folder).differences)
+    assert "cores_to_fill.csv: does not list the places of random_cores" in found
+    assert "random_cores.gpx: other places than random_cores" in found
+    assert "tables/sublots.csv:" in found
+
+
 def test_checkers_of_a_result_reach_page_and_tables(crew_result, tmp_path) -> None:
     """With sizes and digests forged, a page without its policy and a table without its last row are still found."""
     folder = Path(shutil.copytree(crew_result, tmp_path / "result"))
@@ -217,7 +238,7 @@ def test_what_is_no_folder_of_ours_is_a_matter_of_usage(tmp_path, crew_lot) -> N
     (tmp_path / "archive" / "archive.json").write_text("{}")
     for path, words in (
         (tmp_path / "nowhere", "is no folder"),
-        (tmp_path / "foreign", "expected one that `run`, `compare`, `overlay`"),
+        (tmp_path / "foreign", "expected one that `run`, `compare`, `overlay`, `cores`"),
         (crew_lot, "is a lot, not a result"),
         (tmp_path / "archive", "thermosaic archive verify"),
     ):

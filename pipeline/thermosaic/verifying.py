@@ -14,6 +14,7 @@ from typing import Any
 from .errors import ConfigError
 from .files import geopackage, manifest, overlay_products, publishing, shelf
 from .files.compared import folder as comparison
+from .files.core_plan import folder as core_plan
 from .files.made_from import differing_inputs
 from .files.review import Check, review_folder
 from .results import check_products
@@ -33,6 +34,7 @@ KINDS = {  # by the command that writes it, as its manifest says under `study`; 
     RESULT: Kind(geopackage.PACKAGE, check_products),
     comparison.STUDY: Kind(comparison.PACKAGE, comparison.check_comparison),
     overlay_products.STUDY: Kind(overlay_products.PACKAGE, overlay_products.check_overlay),
+    core_plan.STUDY: Kind(core_plan.PACKAGE, core_plan.check_plan),
 }
 
 

@@ -112,3 +112,12 @@ def check_waypoints(path: Path, points: list[tuple[float, float, str]]) -> list[
     return (
         [] if have == meant else [f"{path.name}: {len(have)} waypoints differ from the {len(meant)} places"]
     )
+
+
+def names_in(path: Path) -> list[str]:
+    """Names of the waypoints of a file, in its order; none where it cannot be read."""
+    try:
+        root = ElementTree.parse(path).getroot()
+    except (OSError, ElementTree.ParseError):
+        return []
+    return [str(point.findtext(f"{{{NAMESPACE}}}name")) for point in root.iter(f"{{{NAMESPACE}}}wpt")]

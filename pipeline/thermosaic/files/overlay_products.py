@@ -19,7 +19,7 @@ from ..tables import ASBUILT_AREAS, ASBUILT_LINES, CORES, DENSITIES, LINE_OFFSET
 from . import csv_tables, dressing, geopackage, manifest, publishing, styles
 from .geopackage import Package, check_geopackage, write_geopackage
 from .made_from import result_inputs
-from .review import review_picture, review_tables
+from .review import review_package, review_picture, review_tables
 from .sheets.lot_sheet import LotSheet
 from .sheets.overlay_sheet import draw_overlay
 from .study_layers import study_layer
@@ -143,12 +143,7 @@ def check_overlay(folder: Path, listed: dict[str, Any]) -> list[str]:
     crs, units = pyproj.CRS.from_json_dict(listed["crs"]["map"]), listed["delivery"]["units"]
     tables = tuple(dressing.delivered_table(table, units) for table in OVERLAY)
     plain = [dressing.delivered_table(table, units) for table in (TOUCHES, DENSITIES)]
-    found, rows, package = [], {}, folder / PACKAGE
-    if package.is_file():
-        found = check_geopackage(package, tables, crs)
-        rows = (
-            {} if found else {table.name: len(geopackage.read_layer(package, table.name)) for table in tables}
-        )
+    found, rows = review_package(folder / PACKAGE, tables, crs)
     return found + review_tables(folder, [*tables, *plain], rows) + review_picture(folder / SHEET)
 
 

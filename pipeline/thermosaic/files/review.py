@@ -13,7 +13,7 @@ from typing import Any
 import pyproj
 
 from ..tables import Table
-from . import csv_tables
+from . import csv_tables, geopackage
 from .manifest import MANIFEST
 from .publishing import foreign_files
 from .sources import sha256_of
@@ -40,6 +40,18 @@ def _check_bytes(folder: Path, name: str, size: int, digest: str) -> list[str]:
     if path.stat().st_size != size:
         return [f"{name}: has {path.stat().st_size} bytes, published with {size}"]
     return [] if sha256_of(path) == digest else [f"{name}: its bytes changed since it was published"]
+
+
+def review_package(
+    path: Path, tables: tuple[Table, ...], crs: pyproj.CRS
+) -> tuple[list[str], dict[str, int]]:
+    """Check a GeoPackage against `tables`, as delivered; return differences, and rows by layer where there are none."""
+    if not path.is_file():
+        return [], {}
+    found = geopackage.check_geopackage(path, tables, crs)
+    return found, {} if found else {
+        table.name: len(geopackage.read_layer(path, table.name)) for table in tables
+    }
 
 
 def review_tables(folder: Path, tables: Iterable[Table], rows: Mapping[str, int | None]) -> list[str]:

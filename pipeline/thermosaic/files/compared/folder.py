@@ -22,7 +22,7 @@ from .. import csv_tables, geopackage, manifest, publishing
 from ..dressing import column_values, delivered_table, to_crs_units
 from ..facts import CAUTIONS
 from ..made_from import result_inputs
-from ..review import review_tables
+from ..review import review_package, review_tables
 from ..sheets.lot_sheet import LotSheet
 from ..styles import layer_styles
 from . import page
@@ -188,12 +188,7 @@ def check_comparison(folder: Path, listed: dict[str, Any]) -> list[str]:
     """Re-read every product of a comparison and compare counts between them; `listed` is its manifest."""
     crs, units = pyproj.CRS.from_json_dict(listed["crs"]["map"]), listed["delivery"]["units"]
     tables = tuple(delivered_table(table, units) for table in COMPARED)
-    found, rows, package = [], {}, folder / PACKAGE
-    if package.is_file():
-        found = geopackage.check_geopackage(package, tables, crs)
-        rows = (
-            {} if found else {table.name: len(geopackage.read_layer(package, table.name)) for table in tables}
-        )
+    found, rows = review_package(folder / PACKAGE, tables, crs)
     rasters = sorted(folder.glob("difference_*.tif"))
     if rows and rows["common_mat"] != len(rasters):
         found.append(

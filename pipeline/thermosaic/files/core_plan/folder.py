@@ -12,6 +12,7 @@ from typing import Any
 
 import geopandas as gpd
 import pandas as pd
+import pyproj
 
 from ... import __version__
 from ...delivery import Reader, in_units
@@ -27,6 +28,7 @@ from ..compared.page import check_page
 from ..facts import CAUTIONS
 from ..geopackage import Package, check_geopackage, write_geopackage
 from ..made_from import result_inputs
+from ..review import review_package, review_tables
 from ..sheets.lot_sheet import LotSheet
 from ..study_layers import lon_lat, study_layer, study_table
 from ..styles import layer_styles
@@ -34,7 +36,7 @@ from . import page
 from .looks import plan_looks
 from .plan import CorePlan
 
-PACKAGE = "cores.gpkg"
+PACKAGE, STUDY = "cores.gpkg", "cores"
 TO_FILL = {
     RANDOM_CORES: ("cores_to_fill.csv", "core"),
     DENSITY_READINGS: ("gauge_readings_to_fill.csv", "gauge"),
@@ -69,6 +71,32 @@ def publish(out: Path, overwrite: bool, sheet: LotSheet, plan: CorePlan) -> None
         publishing.accept(check_page(folder / page.PAGE))
         roles[page.PAGE] = "page"
         manifest.write_json(folder / manifest.MANIFEST, _listing(folder, sheet, plan, inputs, roles))
+
+
+def check_plan(folder: Path, listed: dict[str, Any]) -> list[str]:
+    """Re-read every product of a core plan and compare counts between them; `listed` is its manifest."""
+    crs, units = pyproj.CRS.from_json_dict(listed["crs"]["map"]), listed["delivery"]["units"]
+    tables = tuple(dressing.delivered_table(table, units) for table in PLANNED)
+    found, rows = review_package(folder / PACKAGE, tables, crs)
+    if rows:
+        found += [text for table in TO_FILL for text in _check_lists(folder, table)]
+    found += check_page(folder / page.PAGE) if (folder / page.PAGE).is_file() else []
+    return found + review_tables(folder, [*tables, dressing.delivered_table(RANDOM_NUMBERS, units)], rows)
+
+
+def _check_lists(folder: Path, table: Table) -> list[str]:
+    """Check that a list to fill in and the waypoints name the places of their layer, in its order."""
+    names = [str(name) for name in geopackage.read_layer(folder / PACKAGE, table.name)["core_id"]]
+    found, (filled, _), points = [], TO_FILL[table], WAYPOINTS[table]
+    if (folder / filled).is_file():
+        with (folder / filled).open(encoding="utf-8", newline="") as file:
+            listed = [row[0] for row in csv.reader(file) if row][1:]
+        found += [] if listed == names else [f"{filled}: does not list the places of {table.name}"]
+    if (folder / points).is_file():
+        found += (
+            [] if gpx.names_in(folder / points) == names else [f"{points}: other places than {table.name}"]
+        )
+    return found
 
 
 # --------------------------------------------------------------------------------------- layers and tables
@@ -181,7 +209,7 @@ def _listing(
     return {
         "program": publishing.PROGRAM,
         "version": __version__,
-        "study": "cores",
+        "study": STUDY,
         "lot_id": sheet.config["lot"]["id"],
         "revision": sheet.config["lot"]["revision"],
         "inputs": inputs,
