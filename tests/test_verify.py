@@ -183,7 +183,7 @@ def test_checkers_of_a_core_plan_need_no_digest(site) -> None:
     folder = site / "planned"
     _drop_row(folder / "cores_to_fill.csv")
     points = (folder / "random_cores.gpx").read_text()
-    (folder / "random_cores.gpx").write_text(points.replace("<name>", "<name>X", 1))
+    (folder / "random_cores.gpx").write_text("<name>X".join(points.rsplit("<name>", 1)))
     _drop_row(folder / "tables" / "sublots.csv")
     _list_again(folder)
     found = "\n".join(verify_folder(folder).differences)
