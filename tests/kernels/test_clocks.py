@@ -19,10 +19,10 @@ def logs(offset_s: float, stops: bool, noise_m: float = 0.0) -> tuple[np.ndarray
 
 @pytest.mark.parametrize("offset_s", [0.0, 18.0, -18.0, 3600.0, -7.0])
 def test_a_shifted_log_shows_its_shift(offset_s: float) -> None:
-    """Shifting the scan clock by a known time is found to a second, and trusted, with 2 cm noise."""
-    found, trust, _ = clocks.coarse_offset(*logs(offset_s, stops=True, noise_m=0.02))
+    """Shifting the scan clock by a known time is found to a second, and left to no chance, with 2 cm noise."""
+    found, chance = clocks.coarse_offset(*logs(offset_s, stops=True, noise_m=0.02))
     assert found == pytest.approx(offset_s, abs=1.0)
-    assert trust > 0.5
+    assert chance < 1e-6
 
 
 @pytest.mark.parametrize("first_s", [305.0, 320.0, 330.0])
@@ -34,14 +34,14 @@ def test_fixes_that_begin_within_a_stop_agree_with_the_whole_wheel(first_s: floa
         size=(len(time), 2)
     )
     late = time >= first_s
-    offset, trust, _ = clocks.coarse_offset(time, moved, time[late], fixes[late])
+    offset, chance = clocks.coarse_offset(time, moved, time[late], fixes[late])
     assert abs(offset) <= 1.0
-    assert trust > 0.3
+    assert chance < 1e-6
 
 
-def test_steady_motion_is_not_trusted() -> None:
+def test_steady_motion_is_left_to_chance() -> None:
     """Without a stop or a change of speed nothing tells one offset from another."""
-    assert clocks.coarse_offset(*logs(5.0, stops=False, noise_m=0.02))[1] < 0.3
+    assert clocks.coarse_offset(*logs(5.0, stops=False, noise_m=0.02))[1] > 0.01
 
 
 def walk(minutes: float, sigma_m: float, seed: int) -> tuple[np.ndarray, ...]:
@@ -63,11 +63,11 @@ def walk(minutes: float, sigma_m: float, seed: int) -> tuple[np.ndarray, ...]:
 
 
 def test_a_walk_too_short_for_its_noise_is_left_to_chance() -> None:
-    """A minute with 3 m of noise looks alike by chance, even trusted 3 s off; no false offset has a chance of 1 %."""
+    """A minute with 3 m of noise looks alike by chance, even 3 s off; no false offset has a chance of 1 %."""
     found = np.array([clocks.coarse_offset(*walk(1.0, 3.0, seed)) for seed in range(60)])
     off = np.abs(found[:, 0]) > 3.0
-    assert (off & (found[:, 1] > 0.3)).any()
-    assert (found[off, 2] > 0.01).all()
+    assert off.any()
+    assert (found[off, 1] > 0.01).all()
 
 
 @pytest.mark.parametrize("minutes", [2.0, 5.0, 10.0])
@@ -75,9 +75,8 @@ def test_a_distinctive_walk_tells_its_clock_in_two_minutes(minutes: float) -> No
     """With half a metre of noise the same walk, its wheel 25 s ahead, tells that to 2 s, and leaves it to no chance."""
     for seed in range(5):
         time, *others = walk(minutes, 0.5, seed)
-        offset, trust, chance = clocks.coarse_offset(time + 25.0, *others)
+        offset, chance = clocks.coarse_offset(time + 25.0, *others)
         assert offset == pytest.approx(25.0, abs=2.0)
-        assert trust > 0.3
         assert chance < 0.01
 
 

@@ -52,7 +52,7 @@ def coarse_offset(
     reach_s: float = 7200.0,
     window_s: float = 8.0,
     fine_window_s: float = 8.0,
-) -> tuple[float, float, float]:
+) -> tuple[float, float]:
     """Find the offset scan clock less UTC, to a second, by correlating speeds.
 
     A wide window makes the speeds of noisy fixes comparable; what happened within half of it from an end of a
@@ -71,26 +71,21 @@ def coarse_offset(
 
     Returns
     -------
-    offset_s, trust, chance : float
-        `trust` is the share of what the best offset more than 30 s away leaves unexplained that the best
-        one explains, 0..1; below about 0.3 the motion was too steady to tell. `chance` bounds how probable it
-        is that the best offset looks so although it is not the true one (`_chance`), 0..1: a short log finds
-        some offset at which any two motions look alike.
+    offset_s, chance : float
+        `chance` bounds how probable it is that the best offset looks so although it is not the true one
+        (`_chance`), 0..1: a short or steady log finds some offset at which any two motions look alike.
     """
     logs = scan_s, wheel_m, fix_s + around_s, fix_m
     step_s = window_s / 4.0
     speeds = _speeds(*logs, window_s, step_s)
     lag, alike, held = _likeness_by_lag(speeds, step_s, (-reach_s, reach_s))
     best = int(np.argmax(alike))
-    away = np.where(np.abs(lag - lag[best]) > 30, alike, -1.0)
-    left_best, left_away = 1.0 - float(alike[best]), 1.0 - max(float(away.max()), 0.0)
-    trust = 1.0 - left_best / max(left_away, 1e-9)
     near = lag[best] - 1.5 * window_s, lag[best] + 1.5 * window_s
     chance = _chance(
         alike, held, best, (lag < near[0]) | (lag > near[1]), _memory(*speeds, round(lag[best] / step_s))
     )
     lag, alike, _ = _likeness_by_lag(_speeds(*logs, min(fine_window_s, window_s), 1.0), 1.0, near)
-    return float(around_s + lag[np.argmax(alike)]), trust, chance
+    return float(around_s + lag[np.argmax(alike)]), chance
 
 
 def _chance(alike: np.ndarray, held: np.ndarray, best: int, away: np.ndarray, memory: float) -> float:

@@ -96,7 +96,7 @@ class _Solver:
         """Solve all pieces; with `auto` also the clock, where the motion tells it well."""
         self._solve_first(first.offset_s)
         auto, offset = self.rig.clock_offset_s == "auto", first.offset_s
-        worst_s = clocks.WIDEST_SIGMA_S if first.is_near else clocks.WORST_SIGMA_S
+        worst_s = clocks.SPEEDS_SIGMA_S if first.is_near else clocks.WORST_SIGMA_S
         shift, sigma = clocks.shift(self.solved, self.logs)
         for _ in range(CLOCK_ROUNDS if auto else 0):
             if not sigma <= worst_s or clocks.is_at_rest(shift, sigma):
@@ -105,16 +105,17 @@ class _Solver:
             offset += float(np.clip(shift, -clocks.LARGEST_STEP_S, clocks.LARGEST_STEP_S))
             self._solve_again(offset)
             shift, sigma = clocks.shift(self.solved, self.logs)
-            if shift * before[3] < 0 and not abs(shift) < abs(before[3]):
+            too_far = shift * before[3] < 0 and not abs(shift) < abs(before[3])
+            if too_far or not sigma <= worst_s:
                 self.pieces, self.cuts, offset, shift, sigma = before
                 break
         if auto and not clocks.is_at_rest(shift, sigma):
             sigma = float(np.hypot(sigma, shift))
-        used = auto and sigma <= worst_s
+        told_s = min(sigma, worst_s) if first.is_near else sigma
         return replace(
             first,
             offset_s=offset,
-            sigma_s=sigma if used else float("nan"),
+            sigma_s=told_s if auto and told_s <= worst_s else float("nan"),
             found_s=offset + shift,
             found_sigma_s=sigma,
         )
