@@ -338,6 +338,8 @@ def test_lots_are_found_by_what_people_ask(season: Path) -> None:
     us = everything.loc["SYN-US"]
     assert "SYN-US" in ids(lift=int(us["lift"]), lane=us["lane"])
     assert "SYN-US" not in ids(lift=int(us["lift"]) + 1) + ids(lane="99")
+    assert everything.loc["SYN-SOUTH", "lane"] == "1 & 2"
+    assert ids(lane="2") == ["SYN-SOUTH"]
     day = date.fromisoformat(everything.loc["SYN-SOUTH", "paved_on"])
     assert "SYN-SOUTH" in ids(from_=day, to=day)
     assert "SYN-SOUTH" not in ids(from_=date(2099, 1, 1)) + ids(to=date(1999, 1, 1))

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import pickle
+import re
 from datetime import datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import jsonschema
 import numpy as np
@@ -157,6 +159,38 @@ def test_a_zone_as_people_say_it_names_the_place(said, zone):
     """Zone words of the United States are answered by the IANA name that keeps their summer time (tzdata, backward)."""
     with pytest.raises(ValidationError, match=f'did you mean "{zone}"'):
         LotSection.model_validate(LOT | {"time_zone": said})
+
+
+@pytest.mark.parametrize(
+    ("said", "places"),
+    [
+        ("MST", ("America/Denver", "America/Phoenix")), ("EST", ("America/New_York", "America/Panama")),
+        ("HST", ("America/Adak", "Pacific/Honolulu")), ("EST5EDT", ("America/New_York", "America/Panama")),
+        ("PST8PDT", ("America/Los_Angeles",)), ("Etc/GMT+7", ("America/Denver", "America/Phoenix")),
+        ("GMT", ("Europe/London", "Atlantic/Reykjavik")),
+    ],
+)  # fmt: skip
+def test_an_offset_is_no_place(said, places):
+    """A name of an offset is refused for a site, naming a place with daylight time and one without: "MST" stays at
+    UTC - 7 h in a summer where Denver has UTC - 6 h (tzdata). Each named place has that offset in January, and the
+    first alone another in July. A logger's clock may well be set so: its format takes the name."""
+    with pytest.raises(ValidationError) as refused:
+        LotSection.model_validate(LOT | {"time_zone": said})
+    named = re.findall(r'"([A-Z][a-z]+/[A-Za-z_]+)"', str(refused.value))
+    assert tuple(named) == places
+    offsets = [
+        tuple(datetime(2026, month, 15, 12, tzinfo=ZoneInfo(zone)).utcoffset() for month in (1, 7))
+        for zone in named
+    ]
+    winter = datetime(2026, 1, 15, 12, tzinfo=ZoneInfo(said)).utcoffset()
+    assert {january for january, _ in offsets} == {winter}
+    assert [january == july for january, july in offsets] == [False, True][: len(offsets)]
+    LogFormat.model_validate(FORMAT | {"time_scale": "local", "time_zone": said})
+
+
+def test_utc_is_a_choice():
+    """UTC for a site is no slip of a daylight time."""
+    assert LotSection.model_validate(LOT | {"time_zone": "UTC"}).time_zone == "UTC"
 
 
 def test_a_paved_width_is_that_of_a_mat():

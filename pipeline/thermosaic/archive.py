@@ -450,7 +450,7 @@ def find(
     superseded : bool
         Older revisions too.
     **same : str or int
-        Columns and their value: route (letters' case and part of it do), lane, lift.
+        Columns and their value: route (letters' case and part of it do), lane (one of several does), lift.
     """
     from .files import lots_index
 

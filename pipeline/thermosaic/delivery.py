@@ -68,6 +68,16 @@ def deliver(values: Any, name: str, units: str, foot_m: float) -> Any:
     return values * factor
 
 
+def wind(wind_mps: float, units: str) -> tuple[float, str]:
+    """Wind as a delivery's weather service tells it, and its unit: a paver's ft/min means nothing there.
+
+    >>> wind(4.4704, "us"), wind(4.4704, "si")
+    ((10.0, 'mph'), (4.4704, 'm/s'))
+    """
+    unit = "mph" if units == "us" else "m/s"
+    return wind_mps / UNITS["speed"][unit], unit
+
+
 def unit_in_text(name: str, units: str) -> str:
     """Unit beside a number of a delivery, by its SI name.
 

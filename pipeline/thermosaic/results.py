@@ -311,7 +311,7 @@ def explain_result(
         raise ConfigError(f"explain: {error}") from None
     lot = published.config["lot"]
     subject = f"{kind.capitalize()} {value}"
-    return Explanation(subject, lot["id"], int(lot["revision"]), steps, looked_at(steps))
+    return Explanation(subject, lot["id"], int(lot["revision"]), steps, lot["time_zone"], looked_at(steps))
 
 
 def _steps(published: Published, kind: str, value: Any, pass_id: str | None) -> tuple[Step, ...]:

@@ -438,7 +438,7 @@ LOTS = Table("lots", "MultiPolygon", "One row a revision of a lot in an archive;
     Column("standing", "text", "Whether a later revision, or a lot that supersedes it, is archived", STANDINGS),
     Column("superseded_by", "text", "The newest that supersedes it"),
     Column("route", "text", "Route"),
-    Column("lane", "text", "Lane"),
+    Column("lane", "text", "Lane; several with & between"),
     Column("lift", "int32", "Lift, counted from the bottom"),
     Column("course", "text", "Course"),
     Column("mix", "text", "Mix"),

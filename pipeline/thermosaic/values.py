@@ -39,6 +39,14 @@ _US_ZONES = {  # what people say, and the zone's place in the IANA time zone dat
     "mountain": "America/Denver", "mdt": "America/Denver",
     "pacific": "America/Los_Angeles", "pst": "America/Los_Angeles", "pdt": "America/Los_Angeles",
 }  # fmt: skip
+_OFFSET_NAMES = re.compile(
+    r"EST|MST|HST|[ECMP]ST[5-8][ECMP]DT|Etc/GMT[+-][0-9]+|GMT([+-]?0)?|(Etc/)?Greenwich"
+)
+_PLACES = {  # by hours from UTC in January: a place with daylight time in summer, and one without
+    -10: ("America/Adak", "Pacific/Honolulu"), -9: ("America/Anchorage", ""), -8: ("America/Los_Angeles", ""),
+    -7: ("America/Denver", "America/Phoenix"), -6: ("America/Chicago", "America/Regina"),
+    -5: ("America/New_York", "America/Panama"), 0: ("Europe/London", "Atlantic/Reykjavik"),
+}  # fmt: skip
 _DEVICES = re.compile(r"(?i)(con|prn|aux|nul|com[0-9]|lpt[0-9])(\..*)?")
 
 
@@ -291,6 +299,18 @@ def _parse_zone(value: Any) -> str:
     return value
 
 
+def _parse_site_zone(value: Any) -> str:
+    """Take the zone of a place: a name that is an offset stays in winter where the site has daylight time."""
+    zone = _parse_zone(value)
+    if not _OFFSET_NAMES.fullmatch(zone):
+        return zone
+    hours = zoneinfo.ZoneInfo(zone).utcoffset(datetime(2026, 1, 1)).total_seconds() / 3600  # type: ignore[union-attr]
+    changing, steady = _PLACES.get(int(hours), ("America/Boise", ""))
+    advice = f'write a place in your zone, like "{changing}" (daylight time in summer)'
+    advice += f' or "{steady}" (none)' if steady else ""
+    raise ValueError(f'"{zone}" names an offset and no place, so summer would be a guess: {advice}')
+
+
 def _frame(kind: Literal["geographic", "projected", "any"]) -> Any:
     """Make the annotated type of a reference system given as text (`EPSG:6448`, WKT, PROJ string)."""
 
@@ -356,6 +376,7 @@ ClockOffset = _described(
 )
 StatedOffset = _described(float, _parse_stated_offset, type="string", examples=["0.4 s"])
 Zone = _described(str, _parse_zone, type="string", examples=["America/Boise"])
+SiteZone = _described(str, _parse_site_zone, type="string", examples=["America/Boise"])
 Length = _quantity("length", 0, 1e5)
 Along = _quantity("length", -30, 30, "ahead", "behind")
 Across = _quantity("length", -30, 30, "right", "left")

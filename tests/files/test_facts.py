@@ -10,6 +10,7 @@ import pytest
 
 import builders
 from thermosaic.files.facts import lot_info
+from thermosaic.model import WeatherReading
 from true_record import true_record
 
 
@@ -39,3 +40,20 @@ def test_files_are_named_by_their_place_in_the_lot_folder(tmp_path: Path) -> Non
     told = lot_info(replace(record, config=config.model_copy(update={"rig": rig}))).set_index("key")
     assert told.value["rig.evidence"] == "checks/wheel.toml"
     assert not told.value.str.contains(config.folder.as_posix(), regex=False).any()
+
+
+@pytest.mark.parametrize(
+    ("make", "row"),
+    [
+        (builders.us_curve_lot, ("weather.start.wind_mph", "8.95", "mph")),
+        (builders.bend_and_stop_lot, ("weather.start.wind_mps", "4", "m/s")),
+    ],
+)
+def test_wind_is_told_in_the_weather_services_unit(make, row, tmp_path: Path) -> None:
+    """4.0 m/s is 8.95 mph (1 mph = 0.44704 m/s exactly, NIST SP 811 B.8): a US lot tells no wind in ft/min."""
+    record = true_record(tmp_path, make())
+    reading = WeatherReading(record.swath.seen_utc[0], 12.0, 4.0, "clear")
+    told = lot_info(replace(record, inputs=replace(record.inputs, weather=(reading,))))
+    key, value, unit = row
+    found = told[told["key"].str.startswith("weather.start.wind")]
+    assert found[["key", "value", "unit"]].to_numpy().tolist() == [[key, value, unit]]

@@ -86,6 +86,18 @@ def test_the_strip_says_what_the_layers_say(result, tmp_path):
     assert {"left edge", "right edge"} <= {e.text for e in ElementTree.fromstring(text).iter(f"{SVG}text")}
 
 
+@pytest.mark.parametrize("what", PICTURES)
+def test_every_picture_names_its_lot(result, tmp_path, what):
+    """Lot, road, lane, lift and day stand above a picture, clear of it: two of them can be told apart."""
+    text = draw_plot(result, what, tmp_path / f"{what}.svg").read_text()
+    words = [e.text for e in ElementTree.fromstring(text).iter(f"{SVG}text") if e.text]
+    lot = read_sheet(result)
+    stated = lot.config["lot"]
+    assert stated["id"] in words
+    named = next(word for word in words if word.startswith(stated["route"]))
+    assert re.search(rf"lane {stated['lane']}, lift {stated['lift']}, paved on \d{{4}}-\d\d-\d\d", named)
+
+
 def _written(figure, axes) -> dict[str, Bbox]:
     """Words of axes and the pixels that they take."""
     FigureCanvasAgg(figure).draw()

@@ -10,6 +10,7 @@ import json
 import re
 import shutil
 import time
+import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -32,7 +33,7 @@ from thermosaic.files.sheets.lot_sheet import read_sheet
 from thermosaic.files.sheets.places import first_places
 from thermosaic.files.sheets.spine import fit_spine
 from thermosaic.opening import load_config
-from thermosaic.results import open_result, report_result
+from thermosaic.results import hand_in_result, open_result, report_result
 from thermosaic.run import run_lot
 from thermosaic.synthetic import Gnss, LotPlan, Mat, PassPlan, Patch, Scanner, Stop
 
@@ -448,6 +449,22 @@ def test_each_place_of_two_lanes_says_its_lane(lanes):
     page = Page((lanes / "report.html").read_text())
     assert [e.text for e in page.having("th")].count("Pass") >= 4
     assert "1 & 2" in [e.text for e in page.having("dd")]
+
+
+def test_all_lanes_are_named_where_the_lot_is(lanes, tmp_path):
+    """QGIS project, lot_info, the row of the whole lot and a hand-in's cover name both lanes, not the lot's own."""
+    both = "lanes 1 & 2, lift"
+    with zipfile.ZipFile(lanes / "lot.qgz") as packed:
+        project = packed.read("lot.qgs").decode()
+    assert both.replace("&", "&amp;") in project
+    assert both in open_result(lanes).lot_info.set_index("key").loc["about.file", "value"]
+    lots = geopackage.read_layer(lanes / "lot.gpkg", "lot")
+    assert dict(zip(lots["pass_id"].fillna("whole"), lots["lane"], strict=True)) == {
+        "1": "1", "2": "2", "whole": "1 & 2"
+    }  # fmt: skip
+    hand_in_result(lanes, "county-roads", tmp_path / "h.zip")
+    with zipfile.ZipFile(tmp_path / "h.zip") as packed:
+        assert both in packed.read("cover.txt").decode()
 
 
 def test_a_single_pass_is_not_named(result):

@@ -19,12 +19,12 @@ def _sheet(rows: list[tuple[str, str, str, str]], **measures: str) -> SimpleName
 @pytest.mark.parametrize(
     ("delivery", "air", "wind", "line"),
     [
-        ("us", ("air_f", "58.6"), ("wind_ftpmin", "787"), "start 59 °F, wind 9 mph, clouds"),
+        ("us", ("air_f", "58.6"), ("wind_mph", "8.95"), "start 59 °F, wind 9 mph, clouds"),
         ("si", ("air_c", "14.8"), ("wind_mps", "4"), "start 15 °C, wind 4.0 m/s, clouds"),
     ],
 )
 def test_wind_is_in_the_weather_services_unit(delivery, air, wind, line):
-    """4.0 m/s is 787 ft/min and 8.9 mph (1 mph = 0.44704 m/s exactly, NIST SP 811 B.8)."""
+    """The page repeats what lot_info holds: 4.0 m/s is 8.95 mph (1 mph = 0.44704 m/s exactly, NIST SP 811 B.8)."""
     rows = [(f"weather.start.{name}", value, "", "") for name, value in (air, wind, ("sky", "clouds"))]
     assert weather_line(_sheet(rows, delivery=delivery)).replace("\N{NO-BREAK SPACE}", " ") == line
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import sqlite3
 from collections.abc import Callable
@@ -363,6 +364,24 @@ class TestDisputes:
         """One thing is asked, and it is there."""
         with pytest.raises(ConfigError, match=words):
             explain_result(ours, **asked)
+
+
+def test_local_times(ours):
+    """Beside each UTC time stands the site's own with its offset; the scanner's own clock has none.
+
+    The lot is paved in New York's summer, four hours behind UTC (Energy Policy Act of 2005, in force from 2007).
+    """
+    found = explain_result(ours, profile=1)
+    facts = next(item for item in found.as_dict()["steps"] if item["step"] == "readings")["facts"]
+    utc, local = (pd.Timestamp(facts[f"seen_from_{name}"]) for name in ("utc", "local"))
+    assert local == utc
+    assert local.utcoffset() == pd.Timedelta(hours=-4)
+    assert list(facts).index("seen_from_local") == list(facts).index("seen_from_utc") + 1
+    told = tell(found, ours)
+    assert f"{utc:%Y-%m-%d %H:%M:%S}" in told
+    assert f"UTC = {local:%H:%M:%S}" in told
+    assert "-04:00 local" in told
+    assert re.search(r"seen UTC +seen local", told)
 
 
 def test_text_and_json(ours):

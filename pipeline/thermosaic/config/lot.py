@@ -31,11 +31,11 @@ from ..values import (
     ProjectedFrame,
     Revision,
     Share,
+    SiteZone,
     Size,
     Temperature,
     Thickness,
     Width,
-    Zone,
     stated_time,
 )
 from .section import Section
@@ -68,7 +68,7 @@ class LotSection(Section):
     lane: Line = Field(description="Lane, as the agency names it")
     lift: LiftNumber = Field(description="Lift, counted from the bottom")
     thickness_m: Thickness = Field(alias="thickness", description="Compacted thickness")
-    time_zone: Zone = Field(description="IANA name of the site's time zone")
+    time_zone: SiteZone = Field(description="IANA name of the site's time zone")
     course: Line | None = Field(default=None, description="Course: wearing, binder, base")
     mix: Line | None = Field(default=None, description="Mix")
     warm_mix: bool = Field(default=False, description="The mix is a warm mix")

@@ -6,6 +6,7 @@ spots.parquet, quality.json and manifest.json stay SI.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
@@ -89,6 +90,31 @@ def paved_on(record: LotRecord) -> str:
     return first.tz_convert(ZoneInfo(record.config.lot.time_zone)).date().isoformat()
 
 
+def paved_lanes(of_lot: str, of_passes: Iterable[str | None]) -> tuple[str, ...]:
+    """Return the lanes that were paved: those of the passes in their order, else that of the lot.
+
+    >>> paved_lanes("1", ["1", "2", None]), paved_lanes("1", [])
+    (('1', '2'), ('1',))
+    """
+    return tuple(dict.fromkeys(lane or of_lot for lane in of_passes)) or (of_lot,)
+
+
+def lane_words(lanes: tuple[str, ...]) -> str:
+    """Name one lane or several.
+
+    >>> lane_words(("1",)), lane_words(("1", "2"))
+    ('lane 1', 'lanes 1 & 2')
+    """
+    return f"lane{'s' if len(lanes) > 1 else ''} {' & '.join(lanes)}"
+
+
+def lot_words(record: LotRecord) -> str:
+    """Name road, lanes and lift of a lot, and the day."""
+    lot = record.config.lot
+    lanes = paved_lanes(lot.lane, (item.lane for item in record.config.passes))
+    return f"{lot.route}, {lane_words(lanes)}, lift {lot.lift}, paved on {paved_on(record)}"
+
+
 def dress_layers(record: LotRecord) -> dict[str, gpd.GeoDataFrame]:
     """Every layer with all declared columns, in the delivery's units, geometries in CRS units.
 
@@ -167,7 +193,8 @@ def _added(name: str, values: dict[str, Any], count: int, table: Table, record: 
         return _feature_uid(values.get(NUMBER_COLUMN.get(table.name, "")), count, table, lot.id)
     if name == "lane":
         lanes = {item.id: item.lane for item in record.inputs.passes}
-        return [lanes.get(pass_id, lot.lane) for pass_id in values["pass_id"]]
+        whole = " & ".join(paved_lanes(lot.lane, lanes.values()))
+        return [lanes.get(pass_id, whole) for pass_id in values["pass_id"]]
     if name == "speed_band":
         return _speed_band(values["speed_mean_mps"], record)
     constant = {

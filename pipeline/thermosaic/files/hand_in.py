@@ -23,6 +23,7 @@ from ..delivery import deliver, delivered_name
 from ..errors import MismatchError, ProductError
 from ..tables import LAYER
 from . import cog, csv_tables, exports, geopackage, kml, line_table, manifest, pdf
+from .dressing import lane_words, paved_lanes
 from .facts import CAUTIONS
 from .geopackage import PACKAGE
 from .parquet import SPOTS_FILE
@@ -231,13 +232,15 @@ _FIND: dict[str, Callable[[Source, HandedIn], dict[str, Path]]] = {
 def cover_text(source: Source, agency: AgencyPattern, done: HandedOver, problems: list[str]) -> str:
     """Write the cover page: what is here, what is missing from the list, how to check, cautions."""
     listed = source.listed
-    lot, units = listed["configuration"]["lot"], listed["delivery"]["units"]
+    stated, units = listed["configuration"], listed["delivery"]["units"]
+    lot = stated["lot"]
+    lanes = lane_words(paved_lanes(lot["lane"], (item["lane"] for item in stated["passes"])))
     lines = [
         f"Hand-in of lot {listed['lot_id']}, revision {listed['revision']}",
         f"for {agency.title}",
         "",
-        f"{lot['route']}, lane {lot['lane']}, lift {lot['lift']}, paved on {listed['paved_on']} (local date)",
-        f"Rule: {listed['configuration']['rules']['id']}, {listed['configuration']['rules']['title']}",
+        f"{lot['route']}, {lanes}, lift {lot['lift']}, paved on {listed['paved_on']} (local date)",
+        f"Rule: {stated['rules']['id']}, {stated['rules']['title']}",
         f"Map: {listed['crs']['map']['name']}",
         f"Made by thermosaic {listed['version']}. No conformity with a standard is claimed.",
         "",

@@ -42,6 +42,5 @@ def lot_ramp(record: LotRecord) -> ColourRamp | None:
 
 def lot_project(record: LotRecord, package: Package, ramp: ColourRamp | None) -> Project:
     """Return the content of lot.qgz."""
-    lot = record.config.lot
-    title = f"{lot.id}: {lot.route}, lane {lot.lane}, lift {lot.lift}"
+    title = f"{record.config.lot.id}: {dressing.lot_words(record)}"
     return Project(title, " ".join(facts.CAUTIONS), record.swath.crs, package, ramp)

@@ -148,9 +148,9 @@ def choose(
     kept = rows
     for name, value in same.items():
         if value is not None:
-            have = kept[name].astype(str).str.casefold()
             wanted = str(value).casefold()
-            kept = kept[have.str.contains(wanted, regex=False) if name == "route" else have == wanted]
+            have = kept[name].astype(str).str.casefold()
+            kept = kept[[_fits(name, text, wanted) for text in have]]
     for day, later in zip(days, (True, False), strict=True):
         if day is not None:
             kept = kept[kept["paved_on"] >= day.isoformat() if later else kept["paved_on"] <= day.isoformat()]
@@ -168,6 +168,13 @@ def choose(
         kept = kept.assign(distance_m=[_distance_m(outline, *near) for outline in kept.geometry])
         kept = kept[kept["distance_m"] <= within_m].sort_values("distance_m", kind="stable")
     return kept.reset_index(drop=True)
+
+
+def _fits(name: str, have: str, wanted: str) -> bool:
+    """Whether a row has what is asked: part of the route, one of its lanes, else the value itself."""
+    if name == "route":
+        return wanted in have
+    return have == wanted or (name == "lane" and wanted in have.split(" & "))
 
 
 def _counts(classes: str) -> dict[str, int]:

@@ -127,6 +127,7 @@ def _properties(sheet: LotSheet) -> dict[str, Any]:
         "revision": sheet.manifest["revision"],
         "paved_on": sheet.quality["paved_on"],
         **{key: lot.get(key) for key in known},
+        "lane": " & ".join(sheet.lanes),
         **{name: _number(whole[name]) for name in counted},
         "classes": [[word, int(whole[f"class_{i}_count"])] for i, word in enumerate(sheet.class_words)],
         "rule_id": rules["id"],
@@ -135,7 +136,7 @@ def _properties(sheet: LotSheet) -> dict[str, Any]:
         "doubt_count": len(sheet.quality["doubts"]),
     }
     return {
-        "title": f"{lot['route']}, lane {lot['lane']}, lift {lot['lift']}, paved on {own['paved_on']}",
+        "title": sheet.place,
         "gsd": sheet.config["grid"]["map_cell_m"],
         "processing:software": {"thermosaic": sheet.manifest["version"]},
         "proj:code": ":".join(authority) if authority else None,

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from ...delivery import wind
 from ...kernels import yields
 from ..dressing import local_text
 from ..weather import shift_weather
@@ -92,10 +93,16 @@ def weather_rows(record: LotRecord) -> list[Row]:
         meaning = f"at the {when} of the shift, read at {moment}"
         rows += [
             fact(record, f"weather.{when}.air_c", item["air_c"], f"Air {meaning}", 3),
-            fact(record, f"weather.{when}.wind_mps", item["wind_mps"], f"Wind {meaning}", 3),
+            _wind_row(record, f"weather.{when}.wind", item["wind_mps"], f"Wind {meaning}"),
             (f"weather.{when}.sky", item["sky"], "", f"Sky {meaning}"),
         ]
     return [row for row in rows if row[1]]
+
+
+def _wind_row(record: LotRecord, key: str, wind_mps: float, meaning: str) -> Row:
+    """Wind in the unit of the delivery's weather service, not in that of a paver's speed."""
+    value, unit = wind(wind_mps, record.config.delivery.units)
+    return f"{key}_{'mph' if unit == 'mph' else 'mps'}", as_text(value, 3), unit, meaning
 
 
 def _whole_lot(record: LotRecord) -> pd.DataFrame:

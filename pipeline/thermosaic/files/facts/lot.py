@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from ... import __version__
 from ...datum import map_foot_m, unit_factor
-from ..dressing import paved_on
+from ..dressing import lot_words
 from .rows import Row, as_text, fact, section_rows
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ def about_rows(record: LotRecord) -> list[Row]:
     }  # fmt: skip
     texts = {
         "file": f"Surface temperature of a fresh asphalt mat just behind the paver, and where and when it was laid: "
-        f"{lot.route}, lane {lot.lane}, lift {lot.lift}, paved on {paved_on(record)}",
+        f"{lot_words(record)}",
         "holds": ", ".join(f"{number} {word}" for word, number in counts.items()),
         "columns": "Every column of every layer is explained in data_dictionary; the ending of its name is its unit",
         "stations": "Offsets are positive to the right looking upstation; edge_from and edge_to run from the nearer "

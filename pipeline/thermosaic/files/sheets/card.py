@@ -53,7 +53,8 @@ def _head(axes: Axes, sheet: LotSheet, words: Words) -> None:
     lot, to = sheet.config["lot"], sheet.measures
     axes.text(LEFT, 9.2, lot["id"][:34], fontsize=15, fontweight="bold", va="center")
     axes.text(LEFT, 8.9, f"{lot['route'][:44]}", fontsize=10, va="center")
-    lane = words("paving", lane=sheet.lanes, lift=lot["lift"])
+    key = "paving" if len(sheet.lanes) == 1 else "paving_lanes"
+    lane = words(key, lane=" & ".join(sheet.lanes), lift=lot["lift"])
     axes.text(LEFT, 8.67, f"{lane}   {sheet.whole['paved_on']}", fontsize=9.5, va="center", color=SOFT)
     span = (
         f"{to.station(sheet.whole['station_from_m'])} \N{EN DASH} {to.station(sheet.whole['station_to_m'])}"

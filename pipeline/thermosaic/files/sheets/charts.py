@@ -26,9 +26,7 @@ def draw_speed(figure: Figure, sheet: LotSheet) -> None:
         _speed_panel(axes, sheet, pass_id)
         if len(passes) > 1:
             axes.set_title(f"pass {pass_id}", loc="left", fontsize=8)
-    figure.text(
-        0.07, 0.95, f"Paver speed, {sheet.config['lot']['id']}", fontsize=10, fontweight="bold", va="top"
-    )
+    figure.text(0.07, 0.95, "Paver speed", fontsize=10, fontweight="bold", va="top")
 
 
 def _speed_panel(axes: Axes, sheet: LotSheet, pass_id: str) -> None:
@@ -91,7 +89,7 @@ def draw_histogram(figure: Figure, sheet: LotSheet) -> None:
     figure.text(
         0.07,
         0.96,
-        f"Readings by temperature, {sheet.config['lot']['id']}",
+        "Readings by temperature",
         fontsize=10,
         fontweight="bold",
         va="top",

@@ -25,6 +25,7 @@ from ...tables import LAYERS, Table
 from ...units import F_PER_C, StationLabels
 from .. import geopackage, manifest
 from ..cog import MAT, NODATA, TILE_FOLDER
+from ..dressing import lane_words, paved_lanes
 from ..geopackage import PACKAGE
 from ..parquet import SPOTS_FILE
 from ..ramp import ColourRamp
@@ -104,10 +105,22 @@ class LotSheet:
         return [name for name in self.passes["pass_id"] if name in self.quality["mat_frames"]]
 
     @property
-    def lanes(self) -> str:
+    def lanes(self) -> tuple[str, ...]:
         """Lanes that the passes state, in order of time, else that of the lot."""
-        stated = dict.fromkeys(str(lane) for lane in self.passes["lane"].dropna())
-        return " & ".join(stated) or str(self.config["lot"]["lane"])
+        return paved_lanes(self.config["lot"]["lane"], (item["lane"] for item in self.config["passes"]))
+
+    @property
+    def name(self) -> str:
+        """Name of the lot, and the number of a later revision."""
+        lot, revision = self.manifest["lot_id"], int(self.manifest["revision"])
+        return lot if revision == 1 else f"{lot}, revision {revision}"
+
+    @property
+    def place(self) -> str:
+        """Road, lanes and lift, and the day."""
+        lot = self.config["lot"]
+        lanes = lane_words(self.lanes)
+        return f"{lot['route']}, {lanes}, lift {lot['lift']}, paved on {self.quality['paved_on']}"
 
     @property
     def class_words(self) -> list[str]:

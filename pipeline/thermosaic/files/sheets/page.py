@@ -77,7 +77,7 @@ def title_block(sheet: LotSheet, words: Words) -> list[tuple[str, str]]:
     thickness = f"{lot['thickness_m'] / 0.0254:.4g} in" if inches else f"{lot['thickness_m'] * 1000:.4g} mm"
     target = lot["laydown_target_c"]
     boxes = [
-        ("route", lot["route"]), ("lane", sheet.lanes), ("lift", lot["lift"]), ("course", lot["course"]),
+        ("route", lot["route"]), ("lane", " & ".join(sheet.lanes)), ("lift", lot["lift"]), ("course", lot["course"]),
         ("mix", lot["mix"]), ("thickness", thickness), ("target", to.text(target, "temp") if target else None),
         ("paved_on", whole["paved_on"]), ("hours", hours if pd.notna(first) else None),
         ("stations", f"{to.station(whole['station_from_m'])} \N{EN DASH} {to.station(whole['station_to_m'])}"),

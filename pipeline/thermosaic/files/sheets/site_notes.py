@@ -1,7 +1,4 @@
-"""What people noted and changed on site, as the trade says it: weather, mass by ticket, changes of the set-up.
-
-lot_info keeps a delivery's units by suffix, so its wind is in ft/min there; nobody reads a wind so.
-"""
+"""What people noted and changed on site, as the trade says it: weather, mass by ticket, changes of the set-up."""
 
 from __future__ import annotations
 
@@ -9,13 +6,13 @@ from typing import Any
 
 import pandas as pd
 
-from ...delivery import deliver, delivered_name
+from ...delivery import delivered_name
 from ...tables import suffix
 from ...units import UNITS
 from .lot_sheet import LotSheet
 from .measures import Measures, number
 
-WIND = {"us": ("mph", 0), "si": ("m/s", 1)}
+WIND = {"wind_mph": ("mph", 0), "wind_mps": ("m/s", 1)}
 MASS = {"us": "ton", "si": "t"}  # of 2000 lb, of 1000 kg
 MASS_WORDS = {"us": "ton = 2000 lb", "si": "t = 1000 kg"}
 
@@ -31,15 +28,13 @@ def weather_line(sheet: LotSheet) -> str:
 
 
 def _weather_words(name: str, value: str, to: Measures) -> str:
-    """One of air, wind and sky; `value` is in the delivery's unit."""
+    """One of air, wind and sky; `value` is in the unit of its name."""
     if name == delivered_name("air_c", to.delivery):
         unit = to.unit("temp")
         return f"{number(float(value), unit.decimals)}\N{NO-BREAK SPACE}{unit.name}"
-    if name == delivered_name("wind_mps", to.delivery):
-        unit, decimals = WIND[to.delivery]
-        in_one_mps = float(deliver(1.0, "wind_mps", to.delivery, to.foot_m))
-        wind = float(value) / in_one_mps / UNITS["speed"][unit]
-        return f"wind {number(wind, decimals)}\N{NO-BREAK SPACE}{unit}"
+    if name in WIND:
+        unit, decimals = WIND[name]
+        return f"wind {number(float(value), decimals)}\N{NO-BREAK SPACE}{unit}"
     return str(value)
 
 

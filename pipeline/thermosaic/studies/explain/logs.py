@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from ...model import QUALITIES, Fixes
-from .steps import Logged, Step, equal
+from .steps import SCANNER_CLOCK, Logged, Step, equal
 
 MILLISECOND_S = 0.0015  # published times are whole milliseconds
 
@@ -46,7 +46,7 @@ def log_step(looked_at: tuple[Logged, ...], logs: Logs) -> Step:
         worst_c = max(worst_c, abs(logged_c - item.temp_c))
         worst_s = max(worst_s, abs((seen - _naive(item.seen_utc)).total_seconds()))
         rows.append({
-            "line": item.line, "spot": item.spot, "scanner_clock_utc": pd.Timestamp(logs.time_utc[place]),
+            "line": item.line, "spot": item.spot, SCANNER_CLOCK: pd.Timestamp(logs.time_utc[place]),
             "temp_c": logged_c,
             **_fixes_around(_naive(item.seen_utc), logs.fixes),
         })  # fmt: skip

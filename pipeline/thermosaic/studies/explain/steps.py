@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
 
 EQUAL = 1e-6  # metres, degrees or shares: the delivery's unit was undone once
+SCANNER_CLOCK = "scanner_clock_utc"  # as logged, so no moment of which there is a local time
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +78,7 @@ class Explanation:
     lot_id: str
     revision: int
     steps: tuple[Step, ...]
+    zone: str = "UTC"  # IANA time zone of the site
     looked_at: tuple[Logged, ...] = ()  # readings that the logs themselves can be asked for
 
     @property
@@ -88,24 +91,46 @@ class Explanation:
             if fact.differs
         )
 
+    def local(self, time_utc: pd.Timestamp) -> pd.Timestamp:
+        """Local time of a moment on site."""
+        moment = time_utc if time_utc.tz is not None else time_utc.tz_localize("UTC")
+        return moment.tz_convert(ZoneInfo(self.zone))
+
     def as_dict(self) -> dict[str, Any]:
-        """Return plain values, SI, times ISO 8601 UTC, unknown numbers None."""
+        """Return plain values, SI, times ISO 8601: UTC, and `X_local` beside each `X_utc`; unknown numbers None."""
         return {
             "subject": self.subject,
             "lot_id": self.lot_id,
             "revision": self.revision,
-            "steps": [_plain_step(step) for step in self.steps],
+            "steps": [_plain_step(self, step) for step in self.steps],
             "differences": list(self.differences),
         }
 
 
-def _plain_step(step: Step) -> dict[str, Any]:
-    facts = {fact.key: _plain(fact.value) for fact in step.facts}
+def _plain_step(explained: Explanation, step: Step) -> dict[str, Any]:
+    facts = _plain_row(explained, {fact.key: fact.value for fact in step.facts})
     stated = {fact.key: _plain(fact.stated) for fact in step.facts if fact.is_checked}
     repeated = [fact.key for fact in step.facts if fact.is_taken]
-    rows = [{key: _plain(value) for key, value in row.items()} for row in step.rows]
+    rows = [_plain_row(explained, row) for row in step.rows]
     plain = {"step": step.name, "sentence": step.sentence, "facts": facts, "stated_by_product": stated}
     return plain | {"taken_from_product": repeated} | ({"rows": rows} if rows else {})
+
+
+def _plain_row(explained: Explanation, row: dict[str, Any]) -> dict[str, Any]:
+    """Plain values by their keys; each time of UTC is followed by the local one."""
+    found: dict[str, Any] = {}
+    for key, value in row.items():
+        found[key] = _plain(value)
+        if has_local(key):
+            known = isinstance(value, pd.Timestamp) and not pd.isna(value)
+            local = explained.local(value).isoformat(timespec="milliseconds") if known else None
+            found[f"{key.removesuffix('_utc')}_local"] = local
+    return found
+
+
+def has_local(key: str) -> bool:
+    """Whether a value is a moment, which people on site know by their own clocks."""
+    return key.endswith("_utc") and key != SCANNER_CLOCK
 
 
 def _plain(value: Any) -> Any:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from ...tables import suffix
-from .steps import Explanation, Fact, Step
+from .steps import Explanation, Fact, Step, has_local
 
 Shown = Callable[[Any, str], tuple[str, str]]  # value and its key -> number as text, unit
 WIDEST = 64
@@ -21,8 +21,8 @@ def told(explanation: Explanation, shown: Shown) -> str:
     for number, step in enumerate(explanation.steps, 1):
         lines += ["", f"{number}. {step.name.capitalize()}. {step.sentence}"]
         width = min(max((len(fact.meaning) for fact in step.facts), default=0), WIDEST)
-        lines += [_fact_line(fact, shown, width) for fact in step.facts]
-        lines += _table(step, shown)
+        lines += [_fact_line(explanation, fact, shown, width) for fact in step.facts]
+        lines += _table(explanation, step, shown)
     if any(fact.is_taken for step in explanation.steps for fact in step.facts):
         lines += ["", "Marked (<): taken from the product as it stands, not computed anew."]
     verdict = "Every checked number equals the product's (=)."
@@ -30,9 +30,18 @@ def told(explanation: Explanation, shown: Shown) -> str:
     return "\n".join([*lines, "", *(differing or [verdict])])
 
 
-def _fact_line(fact: Fact, shown: Shown, width: int) -> str:
+def _fact_line(explanation: Explanation, fact: Fact, shown: Shown, width: int) -> str:
     mark = "<" if fact.is_taken else " " if not fact.is_checked else "#" if fact.differs else "="
-    return f"   {mark} {fact.meaning:<{width}}  {_text(fact.value, fact.key, shown)}"
+    local = f" = {_local_text(explanation, fact.value)} local" if has_local(fact.key) else ""
+    return f"   {mark} {fact.meaning:<{width}}  {_text(fact.value, fact.key, shown)}{local}"
+
+
+def _local_text(explanation: Explanation, time_utc: Any) -> str:
+    """Write the local time of day with its offset from UTC."""
+    if not isinstance(time_utc, pd.Timestamp) or pd.isna(time_utc):
+        return plain_text(None)
+    local = explanation.local(time_utc)
+    return f"{local.strftime('%H:%M:%S.%f')[:-4]}{local.isoformat()[-6:]}"
 
 
 def _text(value: Any, key: str, shown: Shown) -> str:
@@ -40,14 +49,18 @@ def _text(value: Any, key: str, shown: Shown) -> str:
     return f"{number} {unit}".rstrip()
 
 
-def _table(step: Step, shown: Shown) -> list[str]:
-    """Write rows as columns under their names with units."""
+def _table(explanation: Explanation, step: Step, shown: Shown) -> list[str]:
+    """Write rows as columns under their names with units; beside a time of UTC stands the local one."""
     if not step.rows:
         return []
-    keys = list(step.rows[0])
-    heads = [_head(key, shown) for key in keys]
-    texts = [[shown(row.get(key), key)[0] for key in keys] for row in step.rows]
-    widths = [max(len(cell) for cell in column) for column in zip(heads, *texts, strict=True)]
+    columns = []
+    for key in step.rows[0]:
+        columns.append([_head(key, shown), *(shown(row.get(key), key)[0] for row in step.rows)])
+        if has_local(key):
+            local = [_local_text(explanation, row.get(key)) for row in step.rows]
+            columns.append([f"{key.removesuffix('_utc').replace('_', ' ')} local", *local])
+    heads, *texts = zip(*columns, strict=True)
+    widths = [max(len(cell) for cell in column) for column in columns]
     return [
         "     " + "  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True))
         for row in [heads, *texts]
