@@ -239,6 +239,14 @@ class TestPlace:
         with pytest.raises(InputError, match="no longitude and latitude"):
             read_alignment(path, None, frames(MAP, "EPSG:6318"))
 
+    def test_latitude_first(self, tmp_path):
+        """Positions of a GeoJSON are longitude, latitude (RFC 7946, 3.1.1): the other order is told as such."""
+        path = geojson(
+            tmp_path / "a.geojson", {"type": "LineString", "coordinates": [[43.2, -111.9], [43.3, -111.9]]}
+        )
+        with pytest.raises(InputError, match="write longitude first"):
+            read_alignment(path, None, frames(MAP, "EPSG:6318"))
+
     def test_grid_numbers_without_their_frame(self, tmp_path):
         """Eastings in a GeoJSON stated as degrees: said to state the true frame."""
         path = geojson(tmp_path / "a.geojson", {"type": "LineString", "coordinates": points()})

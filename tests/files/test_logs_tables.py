@@ -289,10 +289,17 @@ def test_offsets_of_a_zone_are_taken_off(tmp_path: Path) -> None:
     np.testing.assert_array_equal(scan(tmp_path, content)[0].time_utc, scan(tmp_path, CLEAN)[0].time_utc)
 
 
+def test_rows_with_decimal_commas_say_how_they_are_read(tmp_path: Path) -> None:
+    """Numbers like 140,5 between commas make twice the fields: said so, with the keys of the format file to state."""
+    rows = [[cell.replace(".", ",") for cell in row] for row in wide_rows()]
+    with pytest.raises(InputError, match=r'ragged_row \(first in line 2\).*decimal = ",".*delimiter'):
+        scan(tmp_path, text(rows))
+
+
 def test_naive_local_times_are_never_taken_as_utc(tmp_path: Path) -> None:
     """Without a zone the log is refused; with its zone stated in the format it reads as local time."""
     content = CLEAN.replace(b"T13:", b"T07:").replace(b"Z,", b",")
-    with pytest.raises(InputError, match="no_zone"):
+    with pytest.raises(InputError, match="no_zone.*add Z or an offset like -06:00"):
         scan(tmp_path, content)
     local = changed(WIDE, time_scale="local", time_zone="America/Boise")
     np.testing.assert_array_equal(

@@ -18,7 +18,7 @@ from ..model import Doubt
 from ..units import TEMPERATURES
 from .numbers import BAD, MISSING, to_numbers
 from .rows import Block, read_blocks
-from .tallies import Ledger
+from .tallies import Ledger, causes_told
 from .times import largest_step_back, name_step, on_one_clock, rows_in_order, time_texts, to_utc
 from .wheels import WheelRows, wheel_part
 
@@ -68,7 +68,8 @@ def read_scan_rows(
             f"{name}: holds no usable row, only a header: nothing was logged, or the copy failed"
         )
     if not any(len(part[0]) for part in parts):
-        raise InputError(f"{name}: none of {ledger.read} rows is usable: {_counted(ledger.rejected)}")
+        told = causes_told(ledger.rejected, ledger.first_line) or "none holds a reading"
+        raise InputError(f"{name}: none of {ledger.read} rows is usable: {told}")
     time, line, file_line, temp = (np.concatenate([part[k] for part in parts]) for k in range(4))
     wheel = WheelRows.join([part[4] for part in parts])
     parts.clear()
@@ -85,10 +86,6 @@ def read_scan_rows(
         _require_unit(temp, log_format, name)
     _mask_impossible(temp, file_line[kept], ledger)
     return ScanRows(time[kept], line[kept], temp, wheel, tuple(doubts)), ledger
-
-
-def _counted(rejected: dict[str, int]) -> str:
-    return ", ".join(f"{count} {cause}" for cause, count in sorted(rejected.items())) or "it holds none"
 
 
 def _scan_part(block: Block, before: int, log_format: LogFormat, ledger: Ledger) -> tuple:
@@ -139,11 +136,13 @@ def _require_unit(temp_c: np.ndarray, log_format: LogFormat, name: str) -> None:
         return
     scale, shift = TEMPERATURES[log_format.temperature_unit]
     raw = (warm - shift) / scale
+    unit = log_format.temperature_unit
+    stated = "" if unit == "degC" else f", {raw:.0f} {unit} in the log"
     guesses = [f"{unit}" for unit, (a, b) in TEMPERATURES.items() if LAID_C[0] <= raw * a + b <= LAID_C[1]]
     guesses += ["tenths of a degree"] if LAID_C[0] <= warm / 10 <= LAID_C[1] else []
     hint = f"; the numbers look like {' or '.join(guesses)}" if guesses else ""
     raise InputError(
-        f"{name}: the warm readings lie at {raw:.0f} {log_format.temperature_unit} ({warm:.0f} degC), but a "
+        f"{name}: the warm readings lie at {warm:.0f} degC{stated}, but a "
         f"mix is laid at {LAID_C[0]:.0f} to {LAID_C[1]:.0f} degC{hint}: state temperature_unit in the format "
         "file; nothing is converted unasked"
     )

@@ -24,7 +24,7 @@ from ..units import TEMPERATURES, UNITS, StationLabels
 from .numbers import BAD, to_numbers
 from .rows import read_blocks
 from .sources import check_file, refuse
-from .tallies import Ledger, rejected_frac
+from .tallies import WRONG, Ledger, rejected_frac
 from .times import time_texts, to_utc
 from .vectors import pin_frame
 
@@ -39,12 +39,6 @@ DENSITY, GMM = (
 )  # kg/m3 and times water: beyond it is another unit (common practice)
 OF_GMM = (0.5, 1.1)  # share of the theoretical maximum, likewise
 WATER_KG_M3 = 997.1  # at 25 degC, by which specific gravities are taken (AASHTO T 209, from memory)
-_TIME_WRONG = {
-    "no_zone": 'has no zone: add Z or an offset like -06:00, or state time_scale = "local" and time_zone in the '
-    "format file",
-    "local_time_twice_or_never": "occurs twice or never in that zone: write it in UTC",
-    "impossible_date": "lies outside the years 1980 .. 2099",
-}
 
 
 @dataclass
@@ -88,7 +82,7 @@ class _Sheet:
             if cause[row] and (text or needed):
                 written = self.format.time_format
                 usual = "2026-05-14T13:20:00Z" if written == "iso8601" else written
-                wrong = _TIME_WRONG.get(
+                wrong = WRONG.get(
                     cause[row], f"is no time: one like {usual} is expected, or state time_format"
                 )
                 self.refuse(row, str(cause[row]), name, text, wrong)
@@ -154,17 +148,11 @@ def _sheet(path: Path, log_format: LogFormat) -> _Sheet:
     for block in blocks:
         ledger.enter(block.read, block.rejected)
         for cause, lines in block.rejected:
-            said += [(int(line), f"{path.name}:{line}: {_RAGGED[cause]}") for line in lines]
+            said += [(int(line), f"{path.name}:{line}: {WRONG[cause]}") for line in lines]
     names = blocks[0].columns if blocks else ()
     columns = {name: pa.concat_arrays([block.columns[name] for block in blocks]) for name in names}
     line = np.concatenate([block.line for block in blocks]) if blocks else np.empty(0, np.int64)
     return _Sheet(path, log_format, ledger, columns, line, np.ones(len(line), bool), said)
-
-
-_RAGGED = {
-    "ragged_row": "has another number of fields than the header: put texts that hold the delimiter in quotes",
-    "open_quote": "has a quote that is not closed",
-}
 
 
 # ---------------------------------------------------------------------------------------------- the files

@@ -333,9 +333,11 @@ def pin_frame(
     `key` is where the user states the frame.
     """
     if frame.is_geographic and not (abs(first[0]) <= 360 and abs(first[1]) <= 90):
+        turned = abs(first[0]) <= 90 and abs(first[1]) <= 180
+        advice = "write longitude first" if turned else f"state their true frame ({key})"
         raise InputError(
             f"{path.name}: {first[0]:g}, {first[1]:g} is no longitude and latitude in degrees, but "
-            f"{frame.name} is the frame of its numbers: state their true frame ({key})"
+            f"{frame.name} is the frame of its numbers: {advice}"
         )
     where = datum.own_lon_lat(frame, *first)
     try:

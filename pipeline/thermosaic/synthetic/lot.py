@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 
 from .lotfile import lot_toml
@@ -18,16 +20,16 @@ from .planted import (
     true_stops,
     true_zones,
 )
-from .road import make_site
+from .road import Site, make_site
 from .sensors import make_fixes, wheel_log
 from .texts import alignment_file, scan_files
-from .truth import Logged, SyntheticLot, Truth
+from .truth import Logged, LotFiles, SyntheticLot, Truth
 
 Arrays = dict[str, np.ndarray]
 
 
 def make_lot(plan: LotPlan | None = None) -> SyntheticLot:
-    """Make a lot: its files as bytes, the arrays they hold, and the truth.
+    """Make a lot: its files as bytes, written when asked for, the arrays they hold, and the truth.
 
     Examples
     --------
@@ -43,11 +45,19 @@ def make_lot(plan: LotPlan | None = None) -> SyntheticLot:
     lines, fixes = _all_lines(plan, motions, patches), make_fixes(plan, motions)
     truth = _truth(plan, motions, patches, lines, fixes)
     logged = _logged(plan, motions, lines, truth, fixes)
+    files = LotFiles(partial(_write_files, plan, site, motions, logged, fixes))
+    return SyntheticLot(plan, files, truth, logged, site, motions)
+
+
+def _write_files(
+    plan: LotPlan, site: Site, motions: tuple[Motion, ...], logged: Logged, fixes: Arrays
+) -> dict[str, bytes]:
+    """Write the logs, the alignment and lot.toml."""
     files = scan_files(plan, logged, motions) | {"gnss.nmea": nmea(plan, fixes, logged.fix_time_utc)}
     if plan.alignment:
         files["centreline.geojson"] = alignment_file(plan, site)
     files["lot.toml"] = lot_toml(plan, site, motions, files)
-    return SyntheticLot(plan, files, truth, logged, site, motions)
+    return files
 
 
 def _line_times(plan: LotPlan, motions: tuple[Motion, ...]) -> np.ndarray:

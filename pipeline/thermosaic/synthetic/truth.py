@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator, MutableMapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -118,12 +120,46 @@ class Logged:
     fix_heading_deg: np.ndarray  # NaN without a heading sensor
 
 
+class LotFiles(MutableMapping[str, bytes]):
+    """Files of a lot by name, written when the first is asked for: who takes the arrays alone waits for no text.
+
+    >>> files = LotFiles(lambda: {"scan.csv": b"time_utc"})
+    >>> files | {"gnss.nmea": b""}
+    {'scan.csv': b'time_utc', 'gnss.nmea': b''}
+    """
+
+    def __init__(self, write: Callable[[], dict[str, bytes]]) -> None:
+        self._write = write
+
+    @cached_property
+    def _written(self) -> dict[str, bytes]:
+        return self._write()
+
+    def __getitem__(self, name: str) -> bytes:
+        return self._written[name]
+
+    def __setitem__(self, name: str, content: bytes) -> None:
+        self._written[name] = content
+
+    def __delitem__(self, name: str) -> None:
+        del self._written[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._written)
+
+    def __len__(self) -> int:
+        return len(self._written)
+
+    def __or__(self, other: dict[str, bytes]) -> dict[str, bytes]:
+        return self._written | other
+
+
 @dataclass(frozen=True, eq=False)
 class SyntheticLot:
     """A lot folder as bytes, the arrays in it, its truth, and the closed form behind it."""
 
     plan: LotPlan
-    files: dict[str, bytes]
+    files: MutableMapping[str, bytes]
     truth: Truth
     logged: Logged
     site: Site
