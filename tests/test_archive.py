@@ -79,7 +79,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Path, Path
 
 @pytest.fixture(scope="module", autouse=True)
 def made_is_verified_once(made: dict[str, tuple[Path, Path]]) -> Iterator[None]:
-    """Let an addition take each of these results, which nobody writes, as verified once: copies and bags verify anew."""
+    """Let an addition take each of these results, which nobody writes, as verified; copies and bags verify anew."""
     again = {result: archive.verify_result(result) for result, _ in made.values()}
     verify = archive.verify_result
     with pytest.MonkeyPatch.context() as patch:

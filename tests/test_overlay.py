@@ -253,9 +253,9 @@ def test_lines_are_held_against_the_edge(result, lot, tmp_path):
 
 
 def test_densities_are_read_in_each_unit(result, places, tmp_path):
-    """93 % of Gmm 2.5 and 145 lb/ft3 by hand: 2318.3 kg/m3 (water 997.1 kg/m3 at 25 degC) and 2322.7 kg/m3."""
+    """93 % of Gmm 2.5 and 145 lb/ft3, as gauges print pcf, by hand: 2318.3 kg/m3 (water 997.1 kg/m3 at 25 degC) and 2322.7 kg/m3."""
     points = degrees_of(places, "EPSG:6318")
-    rows = [("93", "%", "2.5"), ("145", "lb/ft3", ""), ("2.35", "g/cm3", "2.5"), ("2350", "kg/m3", "")]
+    rows = [("93", "%", "2.5"), ("145", "pcf", ""), ("2.35", "g/cm3", "2.5"), ("2350", "kg/m3", "")]
     lines = [
         f"C{i},{p[0]:.10f},{p[1]:.10f},{','.join(row)}"
         for i, (p, row) in enumerate(zip(points, rows, strict=False))
@@ -277,7 +277,7 @@ def test_densities_are_read_in_each_unit(result, places, tmp_path):
         ("core_id,lon_deg,lat_deg\nA,-83,40.1\n", {"frame": "EPSG:4326"}, "family of frames"),
         ("core_id,lon_deg,lat_deg\nA,-83,40.1\n", {"cores_format": "control-csv"}, "is a format of control"),
         ("core_id,lon_deg\nA,-83\n", {}, "has no position"),
-        ("core_id,station,offset_m,density,unit\nA,100+20.0,1,93,pcf\n", {}, '"pcf" is no unit of a density'),
+        ("core_id,station,offset_m,density,unit\nA,100+20.0,1,93,psf\n", {}, '"psf" is no unit of a density'),
         ("core_id,station,offset_m,density,unit\nA,100+20.0,1,93,kg/m3\n", {}, "is no density of asphalt"),
         ("core_id,lon_deg,lat_deg\n", {}, "holds no core"),
     ],

@@ -58,6 +58,10 @@ def add(folder: Path, results: tuple[Path, ...], lot: Path | None) -> None:
             continue
         what = "is archived already" if added.already else "added"
         click.echo(f"{added.lot_id} revision {added.revision} {what}: {added.bag}")
+        if lot is None and not added.already:
+            click.echo(
+                f"{added.lot_id}: its raw logs are not kept: --lot keeps them, with a new revision from now on"
+            )
     sys.exit(6 if refused else 0)
 
 

@@ -108,7 +108,7 @@ def open_result(path: Path | str) -> Result:
             manifest.read_json(folder / name) for name in (manifest.MANIFEST, manifest.QUALITY)
         )
     except (OSError, ValueError) as error:
-        raise ProductError(f"{folder}: is no whole result: {error}") from error
+        raise manifest.not_whole(folder, error) from error
     return Result(folder, listed, quality, Layers(folder / geopackage.PACKAGE))
 
 
@@ -353,7 +353,7 @@ def published_result(path: Path | str) -> tuple[LotSheet, Published]:
         scans = tuple(item["path"] for item in sheet.manifest["inputs"] if item["role"] == "scan")
         notes = next(iter(sheet.quality["inputs"].values()))["notes"]
     except (OSError, ValueError, KeyError, StopIteration) as error:
-        raise ProductError(f"{folder}: is no whole result: {error}") from error
+        raise manifest.not_whole(folder, error) from error
     return sheet, Published(
         frames=sheet.frames,
         spots=spots,

@@ -45,7 +45,7 @@ OTHER_SPELLINGS = {
     "foot": "ft", "feet": "ft", "'": "ft", "inch": "in", "inches": "in", '"': "in", "metre": "m",
     "metres": "m", "meter": "m", "meters": "m", "sec": "s",
     "F": "degF", "C": "degC", "°F": "degF", "°C": "degC", "°": "deg",
-    "fpm": "ft/min", "sqft": "ft2", "ft^2": "ft2", "m^2": "m2",
+    "fpm": "ft/min", "pcf": "lb/ft3", "sqft": "ft2", "ft^2": "ft2", "m^2": "m2",
 }  # fmt: skip
 
 _DIGITS = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"

@@ -299,7 +299,7 @@ def test_rows_with_decimal_commas_say_how_they_are_read(tmp_path: Path) -> None:
 def test_naive_local_times_are_never_taken_as_utc(tmp_path: Path) -> None:
     """Without a zone the log is refused; with its zone stated in the format it reads as local time."""
     content = CLEAN.replace(b"T13:", b"T07:").replace(b"Z,", b",")
-    with pytest.raises(InputError, match="no_zone.*add Z or an offset like -06:00"):
+    with pytest.raises(InputError, match=r"no_zone.*add Z or an offset like -06:00"):
         scan(tmp_path, content)
     local = changed(WIDE, time_scale="local", time_zone="America/Boise")
     np.testing.assert_array_equal(

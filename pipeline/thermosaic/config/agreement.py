@@ -117,10 +117,13 @@ def _check_scanners(file: LotFile, found: Parts) -> Problems:
         if change.spots_right is not None:
             yield (
                 ("change", index, "spots_right"),
-                "several scanners: state two lots where one of them is moved",
+                "with several scanners none may move within a lot: make two lots of the same logs, one with [lot] "
+                "limits to this moment and one from it, each with its own [[scanner]] tables",
             )
         if change.clock_offset_s is not None and any(part.clock_offset_s is not None for part in parts):
-            text = "several scanners with clocks of their own: state two lots where one clock was set"
+            text = (
+                "several scanners with clocks of their own: make two lots, with [lot] limits at this moment"
+            )
             yield ("change", index, "clock_offset"), text
 
 

@@ -22,6 +22,7 @@ import numpy as np
 from .. import __version__
 from ..config import config_as_used
 from ..datum import map_foot_m, unit_factor
+from ..errors import ProductError
 from ..model import PLACED, REASONS
 from .dressing import paved_on
 from .sources import sha256_of
@@ -80,6 +81,16 @@ def read_json(path: Path) -> dict[str, Any]:
     if not isinstance(content, dict):
         raise ValueError(f"{path.name}: holds no JSON object")
     return content
+
+
+def not_whole(folder: Path, error: Exception) -> ProductError:
+    """Say that a folder is no whole result, and what to name instead or do."""
+    if not (folder / MANIFEST).is_file():
+        return ProductError(
+            f"{folder}: is no whole result: {MANIFEST} is missing: name the folder that `thermosaic run LOT -o RESULT` "
+            "wrote"
+        )
+    return ProductError(f"{folder}: is no whole result: {error}: take a sound copy, or run the lot again")
 
 
 def reading_balance(record: LotRecord) -> dict[str, Any]:

@@ -65,7 +65,8 @@ def writing(top: Path, settle: Callable[[Path, Path], None], create: bool = Fals
 def require_archive(top: Path, create: bool = False) -> None:
     """Refuse what is no archive; an empty folder, or one whose first `add` was killed, may become one."""
     if top.is_symlink() or not top.is_dir():
-        raise ConfigError(f"{top}: is no folder: name the archive, or make the folder above it first")
+        advice = "name the archive, or make the folder above it first" if create else "name the archive"
+        raise ConfigError(f"{top}: is no folder: {advice}")
     if (top / MARKER).is_file():
         try:
             marked = read_json(top / MARKER)

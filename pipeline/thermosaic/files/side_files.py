@@ -20,7 +20,7 @@ from ..config import CrsSection, LogFormat
 from ..errors import ConfigError, InputError
 from ..model import ControlPoint, Core, DiaryEntry, Doubt, Tally, Ticket, WeatherReading
 from ..tables import CORE_KINDS, DIARY_KINDS
-from ..units import TEMPERATURES, UNITS, StationLabels
+from ..units import OTHER_SPELLINGS, TEMPERATURES, UNITS, StationLabels
 from .numbers import BAD, to_numbers
 from .rows import read_blocks
 from .sources import check_file, refuse
@@ -445,7 +445,8 @@ def _densities(sheet: _Sheet) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Density in kg/m3, Gmm, and density as a share of the theoretical maximum; NaN where not given."""
     stated = sheet.numbers("density", (1.0, 0.0), (0.0, 1e5), "unit")
     gmm = sheet.numbers("gmm", (1.0, 0.0), GMM, "columns")
-    units, known = sheet.texts("unit"), {"%": 0.01, **UNITS["density"]}
+    known = {"%": 0.01, **UNITS["density"]}
+    units = [OTHER_SPELLINGS.get(unit.lower(), unit) for unit in sheet.texts("unit")]
     for row in np.flatnonzero(np.isfinite(stated)):
         if units[row] not in known:
             expected = f"is no unit of a density: known are {', '.join(known)}"

@@ -201,7 +201,7 @@ def _wheel_doubts(pieces: list[Piece]) -> list[Doubt]:
     if abs(scale - 1.0) > LARGEST_SCALE:
         text = tell(
             "over {turned_m:.0f} of wheel the fixes go {far_m:.1f} {way}: the wheel's constant is {share:.1f} % off, "
-            "which was taken off; check wheel_per_count, the tyre and its load",
+            "which was corrected; check wheel_per_count, the tyre and its load",
             turned_m=turned, far_m=abs(scale - 1.0) * turned, way="further" if scale > 1 else "less far",
             share=100 * abs(scale - 1.0),
         )  # fmt: skip

@@ -20,7 +20,6 @@ import rasterio
 import shapely
 
 from ...delivery import deliver, delivered_name
-from ...errors import ProductError
 from ...tables import LAYERS, Table
 from ...units import F_PER_C, StationLabels
 from .. import geopackage, manifest
@@ -174,7 +173,7 @@ def read_sheet(folder: Path) -> LotSheet:
             crs=pyproj.CRS.from_json_dict(listed["crs"]["map"]),
         )
     except (OSError, ValueError, KeyError, TypeError, pyproj.exceptions.CRSError) as error:
-        raise ProductError(f"{folder}: is no whole result: {error}") from error
+        raise manifest.not_whole(folder, error) from error
 
 
 def _measures(listed: dict[str, Any], lots: gpd.GeoDataFrame) -> Measures:

@@ -8,6 +8,7 @@ from ...delivery import tell
 from ...published import Published
 from .densities import correlations
 
+ALIKE_M = 0.0015  # sigmas so near are told as one
 CAUTIONS = (
     "Surface temperature at laydown is not density: rolling, thickness, mix and base count as well. A cold zone is a "
     "place to look, not proof of a defect; a deficit explains no core by itself.",
@@ -48,9 +49,11 @@ def _cores(cores: pd.DataFrame) -> list[str]:
     ]
     if len(placed):
         sigma = placed[["sigma_along_m", "sigma_across_m"]].max(axis=1)
+        low_m, high_m = float(sigma.min()), float(sigma.max())
+        known = "{low_m:.3f} to {high_m:.3f}" if high_m - low_m > ALIKE_M else "{high_m:.3f}"
         said.append(tell(
-            "their places are known to {low_m:.3f} to {high_m:.3f} (one sigma, the larger of along and across: own, "
-            "that of the frame, and the readings' together)", low_m=float(sigma.min()), high_m=float(sigma.max()),
+            f"their places are known to {known} (one sigma, the larger of along and across: own, that of the frame, "
+            "and the readings' together)", low_m=low_m, high_m=high_m,
         ))  # fmt: skip
     inside = placed[placed["in_zone"].astype(bool)]
     likely = placed[placed["in_zone_frac"].between(0.1, 0.9)]
