@@ -253,7 +253,7 @@ def test_lines_are_held_against_the_edge(result, lot, tmp_path):
 
 
 def test_densities_are_read_in_each_unit(result, places, tmp_path):
-    """93 % of Gmm 2.5 and 145 lb/ft3, as gauges print pcf, by hand: 2318.3 kg/m3 (water 997.1 kg/m3 at 25 degC) and 2322.7 kg/m3."""
+    """By hand: 93 % of Gmm 2.5 is 2318.3 kg/m3 (water 997.1 kg/m3 at 25 degC), 145 lb/ft3 (pcf) is 2322.7 kg/m3."""
     points = degrees_of(places, "EPSG:6318")
     rows = [("93", "%", "2.5"), ("145", "pcf", ""), ("2.35", "g/cm3", "2.5"), ("2350", "kg/m3", "")]
     lines = [

@@ -334,7 +334,7 @@ def test_bad_checksums_are_counted_and_too_many_stop(tmp_path: Path) -> None:
         tmp_path, *(line.replace(",", ";", 1) if k % 10 == 0 else line for k, line in enumerate(GOOD))
     )
     assert read(tenth, rejected_frac=0.2)[1]["sentences"].rejected == {"bad_checksum": 8}
-    with pytest.raises(InputError, match=r"10 % of 80 sentences rows were rejected: 8 bad_checksum"):
+    with pytest.raises(InputError, match=r"10 % of 80 sentences were rejected: 8 bad_checksum"):
         read(tenth, rejected_frac=0.05)
     with pytest.raises(InputError, match=r"GGA, GNS or RMC"):
         read(log(tmp_path, *(line.replace(",", ";", 1) for line in GOOD)))

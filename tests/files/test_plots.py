@@ -21,7 +21,14 @@ import builders
 from thermosaic.cli import app
 from thermosaic.errors import ConfigError
 from thermosaic.files.plots import PICTURES, draw_plot
-from thermosaic.files.sheets.layers_picture import LAYERS_IN, draw_layers
+from thermosaic.files.sheets.layers_picture import (
+    BEND_IN,
+    LAYERS_IN,
+    LEFT_IN,
+    WIDE_IN,
+    _to_inches,
+    draw_layers,
+)
 from thermosaic.files.sheets.look import SOFT, class_face, drawing
 from thermosaic.files.sheets.lot_sheet import read_sheet
 from thermosaic.files.sheets.measures import Measures
@@ -119,6 +126,18 @@ def test_the_plans_words_stay_in_its_frame(result):
     for number in (1, 2):
         middle = (words[f"zone {number}"].x0 + words[f"zone {number}"].x1) / 2
         assert min(abs((window.x0 + window.x1) / 2 - middle) for window in windows) < 1
+
+
+def test_a_bend_to_either_side_stays_in_its_strip():
+    """The line of a bend of 60 m radius, either way, is drawn level by its ends, within its strip and the width."""
+    turn = np.radians(np.linspace(0, 110, 200))
+    for side in (1.0, -1.0):
+        line_m = np.column_stack([60 * np.sin(turn) + 5e5, side * 60 * (1 - np.cos(turn)) + 4e6])
+        drawn = _to_inches(line_m).transform(line_m)
+        assert drawn[0, 1] == pytest.approx(drawn[-1, 1], abs=1e-6)
+        assert np.ptp(drawn[:, 1]) <= BEND_IN + 1e-6
+        assert drawn[:, 1].max() == pytest.approx(-drawn[:, 1].min(), abs=1e-6)
+        assert drawn[:, 0].max() <= LEFT_IN + WIDE_IN + 1e-6
 
 
 def test_layers_pulled_apart_keep_their_words_apart(result):

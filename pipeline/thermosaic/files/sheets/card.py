@@ -19,6 +19,7 @@ from .words import Words, pass_words, place_words
 
 SIZE_IN, CARD_DPI = (5.4, 9.6), 200
 LEFT, RIGHT = 0.4, 5.0
+LEAST_ROW_FRAC = 0.1  # of the fullest row: rows with less are the path wandering over the edge
 COLOURS, RAMP_STEPS = 255, 128
 PLACE_IN = 1.02
 LINE_SIGNS = 68
@@ -72,7 +73,8 @@ def _strip(axes: Axes, sheet: LotSheet, words: Words) -> None:
     blocks = shown.reshape(len(shown), -1, step)
     filled = np.isfinite(blocks)
     coldest = np.where(filled.any(axis=2), np.where(filled, blocks, np.inf).min(axis=2), np.nan)
-    coldest = coldest[np.isfinite(coldest).any(axis=1)]
+    held = np.isfinite(coldest).sum(axis=1)
+    coldest = coldest[held > LEAST_ROW_FRAC * held.max()]
     axes.add_patch(
         Rectangle(
             (LEFT, 7.88), RIGHT - LEFT, 0.5, facecolor=PAPER, hatch="xxx", edgecolor=FAINT, linewidth=0.5

@@ -28,7 +28,9 @@ from .spine import Spine
 LAYERS_IN = (10.0, 4.9)
 LENGTH_M = 130.0
 LEFT_IN, WIDE_IN = 1.75, 8.0
+BEND_IN = 0.56  # that the line of a strip may bend aside
 STOOD_IN = 0.5  # half of what the words of a stop take
+WORDS_IN = 0.4  # likewise of a part
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -53,16 +55,25 @@ def draw_layers(figure: Figure, sheet: LotSheet) -> None:
     layers = (_temperature, _places, _profiles, _speed)
     names = ("mat temperature", "cold zones, stops", "thermal profiles", "paver speed")
     for i, (layer, name) in enumerate(zip(layers, names, strict=True)):
-        moved = Affine2D().translate(0, LAYERS_IN[1] - (i + 0.62) * high)
+        moved = Affine2D().translate(0, LAYERS_IN[1] - (i + 0.48) * high)
         here = Stretch(stretch.spine, stretch.pass_id, stretch.station_from_m, stretch.station_to_m,
                        stretch.to_inches + moved)  # fmt: skip
         axes.text(0.3, LAYERS_IN[1] - (i + 0.45) * high, name, fontsize=9.5, va="center")
         layer(axes, sheet, here)
+    axes.text(0.3, LAYERS_IN[1] - 0.07, _which(sheet, stretch), fontsize=7.5, va="center", color=SOFT)
     axes.set_xlim(0, LAYERS_IN[0])
     axes.set_ylim(0, LAYERS_IN[1])
     matrix = stretch.to_inches.get_matrix()
     turned = float(np.degrees(np.arctan2(matrix[0, 1], matrix[1, 1])))
     north_arrow(axes, LAYERS_IN[0] - 0.42, LAYERS_IN[1] - 0.36, 0.34, turned)
+
+
+def _which(sheet: LotSheet, stretch: Stretch) -> str:
+    """Name the stretch that is drawn: its stations, and its pass where there are several."""
+    to = sheet.measures
+    stations = f"{to.station(stretch.station_from_m)} to {to.station(stretch.station_to_m)}"
+    several = f"pass {stretch.pass_id}, " if len(sheet.pass_ids) > 1 else ""
+    return f"{several}station {stations}"
 
 
 def _stretch(sheet: LotSheet) -> Stretch:
@@ -74,11 +85,18 @@ def _stretch(sheet: LotSheet) -> Stretch:
     low = max(min(middle - LENGTH_M / 2, spine.station_m[-1] - LENGTH_M), spine.station_m[0])
     high = min(low + LENGTH_M, spine.station_m[-1])
     ends = np.searchsorted(spine.station_m, (low, high)).clip(0, len(spine.station_m) - 1)
-    start, end = np.column_stack([spine.easting_m, spine.northing_m])[ends]
+    middle_m = np.column_stack([spine.easting_m, spine.northing_m])[ends[0] : ends[1] + 1]
+    return Stretch(spine, pass_id, low, high, _to_inches(middle_m))
+
+
+def _to_inches(middle_m: np.ndarray) -> Affine2D:
+    """Lay the chord of a line level, its bends about y = 0: as long as the picture, or as its strip is high."""
+    start, end = middle_m[0], middle_m[-1]
     chord = end - start
     turn = Affine2D().translate(*-start).rotate(-np.arctan2(chord[1], chord[0]))
-    scale = WIDE_IN / float(np.hypot(*chord))
-    return Stretch(spine, pass_id, low, high, turn.scale(scale).translate(LEFT_IN, 0))
+    aside = turn.transform(middle_m)[:, 1]
+    scale = min(WIDE_IN / float(np.hypot(*chord)), BEND_IN / max(float(np.ptp(aside)), 1e-9))
+    return turn.translate(0, -(aside.min() + aside.max()) / 2).scale(scale).translate(LEFT_IN, 0)
 
 
 def _part(stretch: Stretch, low: float, high: float) -> np.ndarray:
@@ -95,9 +113,11 @@ def _part(stretch: Stretch, low: float, high: float) -> np.ndarray:
 
 
 def _below(corners: np.ndarray) -> tuple[float, float]:
-    """A place below the middle of a part's lower edge."""
+    """A place in the middle of a part, below its lower edge as far as words reach to either side."""
     lower = corners[len(corners) // 2 :]
-    return float(lower[:, 0].mean()), float(lower[:, 1].mean()) - 0.08
+    middle = float(lower[:, 0].mean())
+    under = lower[np.abs(lower[:, 0] - middle) < WORDS_IN, 1]
+    return middle, float(under.min() if len(under) else lower[:, 1].mean()) - 0.08
 
 
 def _patch(axes: Axes, corners: np.ndarray, **look: object) -> None:
