@@ -40,25 +40,17 @@ THREADS = 2
 
 @dataclass(frozen=True, slots=True)
 class Profile:
-    """Creation options of the COG driver, and who can read the files."""
+    """Creation options of the COG driver."""
 
     options: dict[str, str]
-    readers: str
     tolerance: float = 0.0  # largest difference of a stored value from its raster
 
 
 PROFILES = {
-    "widest reach": Profile(
-        {"COMPRESS": "DEFLATE", "PREDICTOR": "NO", "LEVEL": "1"},
-        "every GIS and library that reads tiled TIFF with deflate, without a predictor for floating point; "
-        "nothing is rounded, no block is left out",
-    ),
-    "compact": Profile(
-        {"COMPRESS": "LERC_ZSTD", "MAX_Z_ERROR": "0.001", "SPARSE_OK": "YES"},
-        "GDAL 3 built with LERC and ZSTD (QGIS on Linux and Windows); not every viewer in a browser; "
-        "values within 0.001 of their unit, empty blocks left out",
-        0.001,
-    ),
+    # every GIS and library that reads tiled TIFF with deflate; nothing is rounded, no block is left out
+    "widest reach": Profile({"COMPRESS": "DEFLATE", "PREDICTOR": "NO", "LEVEL": "1"}),
+    # GDAL 3 built with LERC and ZSTD (QGIS on Linux and Windows), not every viewer in a browser; empty blocks left out
+    "compact": Profile({"COMPRESS": "LERC_ZSTD", "MAX_Z_ERROR": "0.001", "SPARSE_OK": "YES"}, 0.001),
 }
 # Some readers fail on a predictor for floating point or on left-out blocks: the default has neither. Without the
 # predictor a file is a third larger and made in two thirds of the time. Level 1 costs 3 % and saves half the time.
@@ -145,8 +137,10 @@ def tile_name(tile: Tile) -> str:
 # ------------------------------------------------------------------------------------------------ writing
 
 
-def write_tiles(folder: Path, rasters: Rasters, dress: RasterDress) -> list[Path]:
-    """Write tiles/temperature_E_N.tif, mosaic.vrt over them, and a style beside each.
+def make_tiles(folder: Path, rasters: Rasters, dress: RasterDress) -> tuple[list[Path], list[str]]:
+    """Write tiles/temperature_E_N.tif, mosaic.vrt over them, and a style beside each; read all of it back.
+
+    Each tile is read back while others are written.
 
     Parameters
     ----------
@@ -159,20 +153,8 @@ def write_tiles(folder: Path, rasters: Rasters, dress: RasterDress) -> list[Path
 
     Returns
     -------
-    list of Path
-        Every file written, in a fixed order: each tile and its style, then the mosaic and its style.
-    """
-    statistics = _each_tile(_write_tile, folder, rasters, dress)
-    return _join_tiles(folder, rasters, dress, statistics)
-
-
-def make_tiles(folder: Path, rasters: Rasters, dress: RasterDress) -> tuple[list[Path], list[str]]:
-    """Do as `write_tiles` and `check_tiles`, each tile read back while others are written.
-
-    Returns
-    -------
     files : list of Path
-        As of `write_tiles`.
+        Every file written, in a fixed order: each tile and its style, then the mosaic and its style.
     differences : list of str
         As of `check_tiles`.
     """
@@ -241,10 +223,6 @@ def _each_tile(work: Callable, folder: Path, rasters: Rasters, dress: RasterDres
         (folder / TILE_FOLDER).mkdir(exist_ok=True)
     with ThreadPoolExecutor(THREADS) as pool:
         return list(pool.map(one, _tile_paths(folder, rasters), rasters.tiles))
-
-
-def _write_tile(path: Path, tile: Tile, rasters: Rasters, dress: RasterDress) -> list[dict[str, float]]:
-    return _write_cog(path, _tile_picture(tile, dress), rasters, dress)
 
 
 def _make_tile(
