@@ -6,13 +6,14 @@ import doctest
 import importlib
 import pkgutil
 import re
+import shutil
 import subprocess
 from pathlib import Path
 
 import pytest
 
 import thermosaic
-from thermosaic import tables
+from thermosaic import load_config, tables
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -50,6 +51,16 @@ def test_column_names_are_plain(table):
     for column in table.columns:
         assert re.fullmatch(r"[a-z][a-z0-9_]{0,29}", column.name)
         assert column.meaning
+
+
+def test_the_readmes_lot_is_one(tmp_path):
+    """The lot.toml that the README shows opens, beside the demonstration's logs of these names."""
+    (tmp_path / "lot.toml").write_text(re.search(r"```toml\n(.*?)```", README, re.S)[1])
+    for name in ("scan.csv", "gnss.nmea", "centreline.geojson"):
+        shutil.copy(ROOT / "demo_project" / "lift1" / name, tmp_path / name)
+    config = load_config(tmp_path)
+    assert config.lot.thickness_m == pytest.approx(0.0635)
+    assert config.rules.id == "differential-150ft"
 
 
 def test_version_is_the_newest_change():
