@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import pyproj
 
-from .delivery import deliver, delivered_name
+from .delivery import deliver, delivered_name, in_units
 from .errors import ConfigError, ProductError
 from .files import csv_tables, dressing, exports, geopackage, manifest, parquet, project, raster_review, sld
 from .files.review import review_folder, review_tables
@@ -196,6 +196,8 @@ def hand_in_result(
         raise ConfigError(f"{agency}: has no [hand_in], the list of what the agency wants: write one")
     if out.exists() and not overwrite:
         raise ConfigError(f"{out}: exists already: choose another name, or replace it with --overwrite")
+    if not out.parent.is_dir():
+        raise ConfigError(f"{out.parent}: is no folder: make it, or name another place for {out.name}")
     with tempfile.TemporaryDirectory(prefix="thermosaic-") as working:
         source = _hand_in_source(folder, Path(working), pattern.hand_in, _lot_folder(lot), without_names)
         done = hand_in.collect(source, pattern.hand_in)
@@ -304,11 +306,12 @@ def explain_result(
             'explain: name one of a profile, a zone or a place, like --at "112+40, 6.2 ft right"'
         )
     ((kind, value),) = asked.items()
-    published = published_result(path)[1]
+    sheet, published = published_result(path)
     try:
         steps = _steps(published, kind, value, pass_id)
     except ValueError as error:
-        raise ConfigError(f"explain: {error}") from None
+        text = in_units(error.args[0], sheet.measures.delivery, sheet.measures.foot_m)
+        raise ConfigError(f"explain: {text}") from None
     lot = published.config["lot"]
     subject = f"{kind.capitalize()} {value}"
     return Explanation(subject, lot["id"], int(lot["revision"]), steps, lot["time_zone"], looked_at(steps))

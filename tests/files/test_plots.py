@@ -193,6 +193,8 @@ def test_wrong_names_are_refused_in_words(result, tmp_path):
         draw_plot(result, "pie", tmp_path / "a.png")
     with pytest.raises(ConfigError, match=r"\.png or \.svg"):
         draw_plot(result, "strip", tmp_path / "a.jpg")
+    with pytest.raises(ConfigError, match="nowhere: is no folder: make it"):
+        draw_plot(result, "strip", tmp_path / "nowhere" / "a.png")
     with pytest.raises(ConfigError, match="is no folder"):
         plot_result(tmp_path / "nothing", "strip", tmp_path / "a.png")
 

@@ -21,6 +21,7 @@ from matplotlib.patches import FancyArrow, PathPatch, Rectangle
 from matplotlib.path import Path
 from PIL import Image
 
+from ...errors import ConfigError, ProductError
 from ..ramp import ColourRamp
 from ..styles import BLUES, GREYS, INK, ORANGES, PURPLES
 from .measures import Measures
@@ -67,11 +68,25 @@ def _rounded(match: re.Match[str]) -> str:
 
 
 def save(figure: Figure, path: pathlib.Path) -> None:
-    """Write a figure as PNG or SVG by the path's ending, without date or program."""
+    """Write a figure as PNG or SVG by the path's ending, without date or program.
+
+    Raises
+    ------
+    ConfigError
+        Its folder is not there.
+    ProductError
+        It cannot be written there.
+    """
+    if not path.parent.is_dir():
+        raise ConfigError(f"{path.parent}: is no folder: make it, or name another place for {path.name}")
+    options: dict[str, Any] = {"format": "png", "dpi": DPI, "metadata": {"Software": None}}
     if path.suffix.lower() == ".svg":
-        figure.savefig(path, format="svg", metadata=dict.fromkeys(("Creator", "Date", "Format", "Type")))
-    else:
-        figure.savefig(path, format="png", dpi=DPI, metadata={"Software": None})
+        options = {"format": "svg", "metadata": dict.fromkeys(("Creator", "Date", "Format", "Type"))}
+    try:
+        figure.savefig(path, **options)
+    except OSError as error:
+        why = error.strerror or error
+        raise ProductError(f"{path}: {why}: make room there, or check permission") from error
 
 
 def pixels(figure: Figure, dpi: int) -> Image.Image:

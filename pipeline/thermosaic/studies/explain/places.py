@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from ...delivery import tell, together
 from ...published import Published
 from ...units import StationLabels, parse_quantity
 from .profiles import profile_steps, take_sample
@@ -62,18 +63,23 @@ def nearest(published: Published, station_m: float, offset_m: float, pass_id: st
 
 
 def _nothing_there(published: Published, station_m: float, offset_m: float, pass_id: str | None) -> str:
-    where = published.labels.text(station_m)
-    mats = published.frames["mat"]
-    spans = ", ".join(
-        f"pass {item.pass_id} {published.labels.text(item.station_from_m)} to "
-        f"{published.labels.text(item.station_to_m)}"
-        for item in mats.itertuples()
-    )
-    chosen = f" of pass {pass_id}" if pass_id is not None else ""
-    return (
-        f"no reading{chosen} lies within {NEAREST_M:g} m of {where}, {offset_m:+.2f} m: the mat measured is "
-        f"{spans or 'empty'}; offsets are right of the line looking upstation"
-    )
+    """Say what lies nowhere near a reading, and where the mat of each pass was measured."""
+    frames = published.quality["mat_frames"]
+    spans = []
+    for item in published.frames["mat"].itertuples():
+        left_m, right_m = frames[item.pass_id]["edges_offset_m"]
+        spans.append(tell(
+            "pass {id} {start} to {end}, offsets {left_m:+.2f} to {right_m:+.2f}", id=item.pass_id,
+            start=published.labels.text(item.station_from_m), end=published.labels.text(item.station_to_m),
+            left_m=left_m, right_m=right_m,
+        ))  # fmt: skip
+    return tell(
+        "no reading{chosen} lies within {near_m:.1f} of {where}, {aside_m:.2f} {side}: the mat measured is {spans} "
+        "(right of the line positive, looking upstation)",
+        chosen=f" of pass {pass_id}" if pass_id is not None else "", near_m=NEAREST_M,
+        where=published.labels.text(station_m), aside_m=abs(offset_m), side="right" if offset_m >= 0 else "left",
+        spans=together(spans, "; ") if spans else "empty",
+    )  # fmt: skip
 
 
 def place_steps(
