@@ -35,8 +35,7 @@ def page_text(sheet: LotSheet, plan: CorePlan) -> str:
     places, profiles = frames[PLACES_TO_LOOK.name], frames[DENSITY_PROFILES.name]
     return _template().render(
         lot=sheet.config["lot"],
-        lanes=sheet.lanes,
-        paved_on=sheet.quality["paved_on"],
+        place=sheet.place,
         units={"length": to.unit("length").name, "area": to.unit("area").name, "delta": to.unit("deficit").name,
                "mass": "tons" if to.delivery == "us" else "t"},
         several=len(sheet.pass_ids) > 1,
