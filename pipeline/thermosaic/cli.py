@@ -235,27 +235,6 @@ def report(result: Path, folder: Path, lang: str, pdf: bool, without_names: bool
         click.echo(str(path))
 
 
-@app.command()
-@click.argument("result", type=click.Path(path_type=Path))
-@click.option(
-    "--what",
-    type=click.Choice(["strip", "plan", "speed", "histogram", "layers"]),
-    required=True,
-    help="The drawing.",
-)
-@click.option(
-    "-o", "--output", "path", type=click.Path(path_type=Path), required=True, help="A .png or .svg file."
-)
-def plot(result: Path, what: str, path: Path) -> None:
-    """Draw one picture of a RESULT as PNG or SVG.
-
-    Example: thermosaic plot lift1_result --what strip -o strip.png
-    """
-    from .results import plot_result
-
-    click.echo(str(plot_result(result, what, path)))
-
-
 @app.command("hand-in")
 @click.argument("result", type=click.Path(path_type=Path))
 @click.option("--agency", metavar="FILE", required=True, help="The agency: a shipped name or a .toml file.")

@@ -93,15 +93,18 @@ def diff(old: Path, new: Path, as_json: bool, fail_on: str | None) -> None:
 @click.option("--at", metavar="PLACE", help="A place: station, offset right or left looking upstation.")
 @click.option("--pass", "pass_id", metavar="ID", help="The paver pass, where several covered the place.")
 @click.option("--lot", type=PATH, help="The lot's folder: look its logs up too.")
+@click.option(
+    "--weather", metavar="TEXT", help="Air, wind, sky, else as read on site: '64 degF, 7 mph, clear'."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print it as JSON, SI.")
 def explain(
     result: Path, profile: int | None, zone: int | None, at: str | None, pass_id: str | None, lot: Path | None,
-    as_json: bool,
+    weather: str | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Explain a number of a RESULT, from file and row to the class.
 
     Exits 5 when a step differs. Everything is computed anew from the published readings; = marks what equals
-    the product's number.
+    the product's number. Where weather is known it says how long the mat there stays warm: an estimate.
 
     \b
     Examples:
@@ -111,7 +114,7 @@ def explain(
     from . import beside
     from .results import tell
 
-    found = beside.explain(result, lot, profile, zone, at, pass_id)
+    found = beside.explain(result, lot, profile, zone, at, pass_id, _weather(weather))
     if as_json:
         click.echo(json.dumps(found.as_dict(), indent=2, allow_nan=False))
     else:
@@ -119,4 +122,86 @@ def explain(
     sys.exit(5 if found.differences else 0)
 
 
-COMMANDS = (verify, diff, explain)
+def _weather(text: str | None) -> tuple[float, float, str] | None:
+    """Weather as stated on the command line."""
+    from .studies.cooling import parse_weather
+
+    try:
+        return None if text is None else parse_weather(text)
+    except ValueError as error:
+        raise ConfigError(f"--weather: {error}") from None
+
+
+def _quantity(text: str | None, kind: str, option: str) -> float | None:
+    """A quantity as stated on the command line, SI."""
+    from .units import parse_quantity
+
+    try:
+        return None if text is None else parse_quantity(text, kind)
+    except ValueError as error:
+        raise ConfigError(f"{option}: {error}") from None
+
+
+@click.command()
+@click.argument("result", type=PATH)
+@click.option(
+    "--what",
+    type=click.Choice(["strip", "plan", "speed", "histogram", "layers", "cooling", "loads"]),
+    required=True,
+    help="The drawing.",
+)
+@click.option("-o", "--output", "path", type=PATH, required=True, help="A .png or .svg file.")
+@click.option(
+    "--weather",
+    metavar="TEXT",
+    help="cooling: air, wind, sky: '64 degF, 7 mph, clear'; else as read on site.",
+)
+@click.option(
+    "--base", metavar="TEMP", help="cooling: temperature of the base, like '70 degF'; else near the air's."
+)
+@click.option(
+    "--cessation", metavar="TEMP", help="cooling: temperature to fall to; else '175 degF', a rule of thumb."
+)
+@click.option(
+    "--load", metavar="MASS", help="loads: a truck load to hold against what comes back, like '24 ton'."
+)
+def plot(
+    result: Path,
+    what: str,
+    path: Path,
+    weather: str | None,
+    base: str | None,
+    cessation: str | None,
+    load: str | None,
+) -> None:
+    """Draw one picture of a RESULT as PNG or SVG.
+
+    cooling: how long the mat of each profile and zone stays warm, an estimate of what weather and thickness allow.
+    loads: whether cold bands come back along a pass, and what mass of mix that distance holds.
+
+    \b
+    Examples:
+      thermosaic plot lift1_result --what strip -o strip.png
+      thermosaic plot lift1_result --what cooling -o cooling.png
+      thermosaic plot lift1_result --what loads --load "24 ton" -o loads.png
+    """
+    from . import beside
+    from .results import plot_result
+
+    for option, value, of in (("--weather", weather, "cooling"), ("--base", base, "cooling"),
+                              ("--cessation", cessation, "cooling"), ("--load", load, "loads")):  # fmt: skip
+        if value is not None and what != of:
+            raise ConfigError(f"{option}: is for --what {of}")
+    if what == "cooling":
+        stated = {"base_c": _quantity(base, "temperature", "--base")}
+        if cessation is not None:
+            stated["cessation_c"] = _quantity(cessation, "temperature", "--cessation")
+        beside.plot_cooling(result, path, weather=_weather(weather), **stated)
+    elif what == "loads":
+        beside.plot_loads(result, path, _quantity(load, "mass", "--load"))
+    else:
+        plot_result(result, what, path)
+    click.echo(str(path))
+
+
+COMMANDS = (verify, diff, explain, plot)

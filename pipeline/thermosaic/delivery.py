@@ -23,6 +23,11 @@ UNIT_IN_TEXT = {
     "ft": "ft", "ft2": "ft2", "f": "degF", "delta_f": "degF", "ftpmin": "ft/min", "kg_m3": "kg/m3", "lb_ft3": "lb/ft3",
 }  # fmt: skip
 POUND_KG = UNITS["mass"]["lb"]
+AS_READ = {  # amounts that people read in another unit than columns hold: that unit, and its size in SI
+    "wind_mps": {"si": ("m/s", 1.0), "us": ("mph", UNITS["speed"]["mph"])},
+    "mass_t": {"si": ("t", 1.0), "us": ("ton", UNITS["mass"]["ton"] / UNITS["mass"]["t"])},
+    "rate_kg_m2": {"si": ("kg/m2", 1.0), "us": ("lb/yd2", UNITS["area_mass"]["lb/yd2"])},
+}
 PER_MINUTE = 60.0  # speeds are read in metres a minute, and stored in metres a second
 SHORT = "mm"  # after a form: lengths of a wheel's count or a bracket, in millimetres or inches
 LONGEST_SHORT_M = 0.5
@@ -74,8 +79,8 @@ def wind(wind_mps: float, units: str) -> tuple[float, str]:
     >>> wind(4.4704, "us"), wind(4.4704, "si")
     ((10.0, 'mph'), (4.4704, 'm/s'))
     """
-    unit = "mph" if units == "us" else "m/s"
-    return wind_mps / UNITS["speed"][unit], unit
+    unit, size = AS_READ["wind_mps"][units]
+    return wind_mps / size, unit
 
 
 def unit_in_text(name: str, units: str) -> str:
@@ -85,6 +90,15 @@ def unit_in_text(name: str, units: str) -> str:
     ('m', 'degF')
     """
     return UNIT_IN_TEXT[suffix(delivered_name(name, units))]
+
+
+def as_read(name: str, units: str) -> tuple[str, float] | None:
+    """Unit that people read an amount in, and its size in SI; None where that is the column's own.
+
+    >>> as_read("wind_mps", "us")[0], as_read("load_mass_t", "si"), as_read("speed_mps", "us")
+    ('mph', ('t', 1.0), None)
+    """
+    return next((unit[units] for ending, unit in AS_READ.items() if name.endswith(ending)), None)
 
 
 def deliver_columns(frame: Any, units: str, foot_m: float) -> Any:
@@ -118,6 +132,9 @@ class Amount:
         if plain != self.form and abs(self.value) < LONGEST_SHORT_M:
             scale, unit = (1000, "mm") if units == "si" else (12 / foot_m, "in")
             return f"{self.value * scale:{plain if units == 'si' else _form(plain, unit)}} {unit}"
+        read = as_read(self.name, units)
+        if read is not None:
+            return f"{self.value / read[1]:{plain}} {read[0]}"
         name = delivered_name(self.name, units)
         value = deliver(self.value, self.name, units, foot_m)
         if name == self.name and suffix(name) == "mps":
@@ -174,7 +191,7 @@ def tell(template: str, **values: Any) -> Sentence:
     """Make a sentence: `{length_m:.1f}` is written with its unit, other names plainly, sentences as they are.
 
     A name that ends in a unit (`_m _m2 _c _delta_c _mps _s _deg`) and holds a number is an amount; speeds
-    are given in m/s and written by the minute.
+    are given in m/s and written by the minute, those of `AS_READ` as people read them.
 
     >>> text = tell("{count} stops, {length_m:.1f} apart, {drop_delta_c:.1f} colder", count=2, length_m=41.3,
     ...             drop_delta_c=5)
@@ -189,7 +206,7 @@ def tell(template: str, **values: Any) -> Sentence:
         if name is None:
             continue
         value = values[name]
-        if suffix(name) in UNIT_IN_TEXT and not isinstance(value, str):
+        if (suffix(name) in UNIT_IN_TEXT or as_read(name, "si")) and not isinstance(value, str):
             parts.append(Amount(name, float(value), form or ""))
         else:
             parts.extend(

@@ -233,6 +233,9 @@ class DiaryEntry:
         _require(self.from_utc is not None or self.from_m is not None, "DiaryEntry: neither time nor station")
 
 
+WEATHER_NEAR = np.timedelta64(1, "h")  # an older reading is of other weather (common practice, no source)
+
+
 @dataclass(frozen=True, slots=True)
 class WeatherReading:
     """Weather on site at one time; NaN and empty where not read."""

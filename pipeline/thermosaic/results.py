@@ -9,20 +9,20 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pyproj
 
-from .delivery import deliver, delivered_name, in_units
+from .delivery import as_read, deliver, delivered_name, in_units, together
 from .errors import ConfigError, ProductError
 from .files import csv_tables, dressing, exports, geopackage, manifest, parquet, project, raster_review, sld
 from .files.review import review_folder, review_tables
 from .published import SPOT_COLUMNS, Published
 from .studies.explain.readings import looked_at
-from .studies.explain.steps import Explanation, Step
+from .studies.explain.steps import Explanation, Fact, Step
 from .studies.explain.text import plain_text, told
 from .tables import LAYERS, UNIT_OF_SUFFIX, Table, suffix
 
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from .config import AgencyPattern, HandIn
     from .files import hand_in
     from .files.sheets.lot_sheet import LotSheet
+    from .studies.cooling import Part
 
 DECIMALS = {"m": 3, "m2": 2, "s": 2, "frac": 4, "mps": 3}  # in an explanation; else 2
 COPIES = exports.KINDS
@@ -273,6 +274,7 @@ def explain_result(
     zone: int | None = None,
     at: str | None = None,
     pass_id: str | None = None,
+    weather: tuple[float, float, str] | None = None,
 ) -> Explanation:
     """Explain one profile, one cold zone, or one place of a published result.
 
@@ -285,6 +287,8 @@ def explain_result(
         A place as a person names it: `"112+40, 6.2 ft right"`, offset right or left looking upstation.
     pass_id : str, optional
         The pass meant, where several covered the place.
+    weather : air in degC, wind in m/s, a word for the sky; optional
+        For the time that the mat takes to cool, where none was read on site.
 
     Returns
     -------
@@ -309,6 +313,7 @@ def explain_result(
     sheet, published = published_result(path)
     try:
         steps = _steps(published, kind, value, pass_id)
+        steps += _beside_steps(published, kind, value, steps, weather)
     except ValueError as error:
         text = in_units(error.args[0], sheet.measures.delivery, sheet.measures.foot_m)
         raise ConfigError(f"explain: {text}") from None
@@ -335,6 +340,51 @@ def _steps(published: Published, kind: str, value: Any, pass_id: str | None) -> 
         numbers = f"1 to {len(frame)}" if len(frame) else "none"
         raise ValueError(f"there is no {kind} {value}: the lot has {numbers}")
     return explain(published, rows.iloc[0])
+
+
+def _beside_steps(
+    published: Published,
+    kind: str,
+    value: Any,
+    steps: tuple[Step, ...],
+    weather: tuple[float, float, str] | None,
+) -> tuple[Step, ...]:
+    """What the studies say of it: how long it stays warm where weather is known, what mass a cycle holds."""
+    from .studies import cooling, load_cycles
+
+    found = []
+    conditions = cooling.conditions_of(published, weather)
+    told = cooling.tell_parts(
+        conditions, _laid_parts(published, kind, value, steps), published.config["lot"]["time_zone"]
+    )
+    if told is not None:
+        found.append(Step("cooling", told.sentence, tuple(Fact(*fact) for fact in told.facts)))
+    if kind == "zone":
+        zone = _row(published, "cold_zones", "zone_id", value)
+        if "cyclic" in (zone["pattern"], zone["pattern_2"]):
+            texts = [
+                text
+                for item in load_cycles.load_cycles(published, zone["pass_id"])
+                for text in load_cycles.sentences(item, None, published.config["lot"]["load_length_m"])
+            ]
+            found.append(Step("cycle", together(texts)))
+    return tuple(found)
+
+
+def _laid_parts(published: Published, kind: str, value: Any, steps: tuple[Step, ...]) -> tuple[Part, ...]:
+    """Temperatures that something was laid at, and its mat around, for the time it takes to cool."""
+    from .studies import cooling
+
+    if kind == "place":
+        facts = {fact.key: fact.value for step in reversed(steps) for fact in step.facts}
+        return cooling.parts_of_place(facts["laid_utc"], facts["cell_mean_c"], facts.get("mean_c"))
+    layer, key = {"zone": ("cold_zones", "zone_id"), "profile": ("profiles", "profile_id")}[kind]
+    return cooling.parts_of(_row(published, layer, key, value), layer)
+
+
+def _row(published: Published, layer: str, key: str, value: int) -> pd.Series:
+    frame = published.frames[layer]
+    return frame[frame[key] == value].iloc[0]
 
 
 def published_result(path: Path | str) -> tuple[LotSheet, Published]:
@@ -371,17 +421,24 @@ def published_result(path: Path | str) -> tuple[LotSheet, Published]:
 def tell(explanation: Explanation, path: Path | str) -> str:
     """Write an explanation for people, in the units that the result was delivered in."""
     delivery = open_result(path).manifest["delivery"]
+    units, foot_m = delivery["units"], delivery["foot_m"]
 
     def shown(value: Any, key: str) -> tuple[str, str]:
         ending = suffix(key)
         if not ending or ending == "utc" or isinstance(value, str) or value is None:
-            return plain_text(value), "UTC" if ending == "utc" else ""
-        name = delivered_name(key, delivery["units"])
-        number = float(deliver(float(value), key, delivery["units"], delivery["foot_m"]))
+            return plain_text(in_units(value, units, foot_m)), "UTC" if ending == "utc" else ""
+        read = as_read(key, units)
+        if read is not None:
+            return plain_text(float(value) / read[1], 1), read[0]
+        name = delivered_name(key, units)
+        number = float(deliver(float(value), key, units, foot_m))
         unit = UNIT_OF_SUFFIX[suffix(name)].replace("share 0..1", "").replace(" of difference", "")
         return plain_text(number, DECIMALS.get(ending, 2)), unit
 
-    return told(explanation, shown)
+    steps = tuple(
+        replace(step, sentence=in_units(step.sentence, units, foot_m)) for step in explanation.steps
+    )
+    return told(replace(explanation, steps=steps), shown)
 
 
 def verify_result(path: Path | str) -> list[str]:

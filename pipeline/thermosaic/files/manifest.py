@@ -26,7 +26,7 @@ from ..errors import ProductError
 from ..model import PLACED, REASONS
 from .dressing import paved_on
 from .sources import sha256_of
-from .weather import shift_weather
+from .weather import shift_weather, weather_readings
 
 if TYPE_CHECKING:
     from ..model import LotRecord
@@ -159,6 +159,7 @@ def quality(record: LotRecord, layer_counts: dict[str, int]) -> dict[str, Any]:
         "overlap_m2": record.rasters.overlap_m2,
         "findings": record.findings.counts,
         "weather": shift_weather(record),
+        "weather_readings": weather_readings(record),
         "layers": layer_counts,
         "doubts": [asdict(doubt) for doubt in record.doubts],
     }

@@ -40,17 +40,31 @@ def draw_plot(result: Path, what: str, file: Path) -> Path:
     """
     if what not in PICTURES:
         raise ConfigError(f'there is no picture "{what}": choose one of {", ".join(PICTURES)}')
-    if file.suffix.lower() not in FORMATS:
-        raise ConfigError(f"{file}: pictures are written as {' or '.join(FORMATS)}: end the name so")
+    _check_format(file)
     sheet = read_sheet(result)
     if not sheet.mats or not sheet.spines:
         raise ConfigError(f"{result}: holds no mat to draw: no reading of the lot has a position")
     if what == "strip":
         return draw_strips(sheet, file)
     (wide, high), draw = PICTURES[what]
-    with drawing(wide, high + HEAD_IN) as figure:
+
+    def whole(figure: Figure) -> None:
         _draw_head(figure, sheet)
         draw(figure.subfigures(2, 1, height_ratios=(HEAD_IN, high), hspace=0)[1], sheet)
+
+    return save_picture(file, (wide, high + HEAD_IN), whole)
+
+
+def _check_format(file: Path) -> None:
+    if file.suffix.lower() not in FORMATS:
+        raise ConfigError(f"{file}: pictures are written as {' or '.join(FORMATS)}: end the name so")
+
+
+def save_picture(file: Path, size_in: tuple[float, float], draw: Callable[[Figure], None]) -> Path:
+    """Draw a picture of a size and write it; ConfigError for a name that ends in no format."""
+    _check_format(file)
+    with drawing(*size_in) as figure:
+        draw(figure)
         save(figure, file)
     return file
 

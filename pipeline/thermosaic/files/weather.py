@@ -1,15 +1,16 @@
-"""The weather of a shift: what was read on site nearest to its start, its middle and its end."""
+"""The weather of a shift: what was read on site, and of that what is nearest to its start, middle and end."""
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..model import WEATHER_NEAR
+
 if TYPE_CHECKING:
     from ..model import LotRecord
-
-NEAREST_WITHIN = np.timedelta64(1, "h")  # an older reading is of other weather (common practice, no source)
 
 
 def shift_weather(record: LotRecord) -> list[dict[str, Any]]:
@@ -21,10 +22,19 @@ def shift_weather(record: LotRecord) -> list[dict[str, Any]]:
     found = []
     for moment, time in moments.items():
         apart = [abs(reading.time_utc - time) for reading in record.inputs.weather]
-        if apart and min(apart) <= NEAREST_WITHIN:
+        if apart and min(apart) <= WEATHER_NEAR:
             near = record.inputs.weather[int(np.argmin(apart))]
             found.append({
                 "moment": moment, "time_utc": near.time_utc, "air_c": near.air_c, "wind_mps": near.wind_mps,
                 "sky": near.sky,
             })  # fmt: skip
     return found
+
+
+def weather_readings(record: LotRecord) -> list[dict[str, Any]]:
+    """Every reading within the shift and an hour around it: time_utc, air_c, wind_mps, sky."""
+    seen = record.swath.seen_utc[record.swath.pass_code >= 0]
+    if len(seen) == 0:
+        return []
+    first, last = seen[0] - WEATHER_NEAR, seen[-1] + WEATHER_NEAR
+    return [asdict(reading) for reading in record.inputs.weather if first <= reading.time_utc <= last]

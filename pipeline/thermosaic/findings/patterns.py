@@ -124,13 +124,13 @@ def _cyclic(
         what="Zones recur" if cycle.by == "zones" else "The cold level of the mat comes back",
         period_m=cycle.period_m, count=len(held), significance=cycle.significance, draws=DRAWS,
         chance="random placings" if cycle.by == "zones" else "shufflings of it",
-        at_ends=_after_load_ends((from_m + to_m)[list(held)] / 2, load_ends_m, cycle.period_m),
+        at_ends=after_load_ends((from_m + to_m)[list(held)] / 2, load_ends_m, cycle.period_m),
     )  # fmt: skip
     return {member: (Pattern("cyclic", text),) for member in held}, cycle
 
 
-def _after_load_ends(middle_m: np.ndarray, load_ends_m: np.ndarray, period_m: float) -> str:
-    """Say that zones lie one way past the ends of loads, where the tickets show it; else nothing.
+def after_load_ends(middle_m: np.ndarray, load_ends_m: np.ndarray, period_m: float, what: str = "") -> str:
+    """Say that zones, or `what`, lie one way past the ends of loads, where the tickets show it; else nothing.
 
     They do where at least 0.7 of them, and four, lie within 15 % of the period of one lag past the load end before
     them, and that lag is shorter than half a period.
@@ -144,8 +144,10 @@ def _after_load_ends(middle_m: np.ndarray, load_ends_m: np.ndarray, period_m: fl
     if near.sum() < max(FEWEST_EVENTS, PART_FRAC * len(middle_m)) or usual_m > HALF * period_m:
         return ""
     return tell(
-        " By the tickets {count} of {total} lie {lag_m:.1f} past the end of a truck load, give or take {off_m:.1f}.",
-        count=int(near.sum()), total=len(middle_m), lag_m=usual_m, off_m=float(np.abs(lag_m[near] - usual_m).max()),
+        " By the tickets {count} of {total}{what} lie {lag_m:.1f} past the end of a truck load, give or take "
+        "{off_m:.1f}.",
+        count=int(near.sum()), total=len(middle_m), what=what, lag_m=usual_m,
+        off_m=float(np.abs(lag_m[near] - usual_m).max()),
     )  # fmt: skip
 
 

@@ -7,15 +7,15 @@ a pass, never between passes. A slow drift of the plant is part of the variogram
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from ..config import RuleProfile
+from ..config import RuleProfile, ZoneRule
 from ..kernels import periods, variograms, yields
-from ..kernels.periods import Period
+from ..kernels.periods import Correlogram, Period
 from .cycles import DRAWS, LONGEST_PERIOD_M, SHORTEST_PERIOD_M, Cycle
 from .verdicts import CODE
 from .zones import ColdField
@@ -125,13 +125,37 @@ def _colder(fields: tuple[ColdField, ...], drop_delta_c: float) -> dict[str, flo
     return {"drop_delta_c": drop_delta_c, "share_frac": cold / known if known else np.nan}
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class ColdLine:
+    """Cold end of the mat along a pass, averaged over each metre or so; place 0 begins at the image's first column."""
+
+    level_c: np.ndarray  # (place), NaN = unknown
+    trend_c: np.ndarray  # its running median over the window of zones
+    step_m: float
+
+    @property
+    def off_delta_c(self) -> np.ndarray:
+        """Against the trend, negative where colder."""
+        return self.level_c - self.trend_c
+
+    def correlogram(self) -> Correlogram | None:
+        """How strongly it comes back at each lag at which a cycle is sought."""
+        return periods.correlogram(self.off_delta_c, self.step_m, SHORTEST_PERIOD_M, LONGEST_PERIOD_M)
+
+
+def cold_line(image: np.ndarray, zone: ZoneRule) -> ColdLine:
+    """Make the cold line of the image of one pass."""
+    number = max(1, round(STEP_M / zone.cell_m))
+    level, step_m = _averaged(_cold_level(image), number), number * zone.cell_m
+    window = max(3, round(zone.window_m / step_m))
+    trend = pd.Series(level).rolling(window, center=True, min_periods=1).median().to_numpy()
+    return ColdLine(level, trend, step_m)
+
+
 def cold_period(image: np.ndarray, rules: RuleProfile) -> Period | None:
     """Strongest period of the cold end of the columns of the image of one pass."""
-    number = max(1, round(STEP_M / rules.zone.cell_m))
-    level, step_m = _averaged(_cold_level(image), number), number * rules.zone.cell_m
-    window = max(3, round(rules.zone.window_m / step_m))
-    trend = pd.Series(level).rolling(window, center=True, min_periods=1).median().to_numpy()
-    return periods.find_period(level - trend, step_m, SHORTEST_PERIOD_M, LONGEST_PERIOD_M)
+    found = cold_line(image, rules.zone).correlogram()
+    return None if found is None else found.period()
 
 
 def _averaged(level: np.ndarray, number: int) -> np.ndarray:

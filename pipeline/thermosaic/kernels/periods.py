@@ -28,6 +28,30 @@ class Period:
     significance: float  # share of shuffled levels that come back as strongly
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class Correlogram:
+    """How strongly a level comes back at each lag, and how strongly chance does."""
+
+    step_m: float
+    strength: np.ndarray  # (lag) autocorrelation, from lag 0; one lag more than is looked at
+    chance: np.ndarray  # (draw) strongest autocorrelation of each shuffled level, over the lags looked at
+    first: int  # lags looked at, both included
+    last: int
+
+    @property
+    def lag_m(self) -> np.ndarray:
+        return np.arange(len(self.strength)) * self.step_m
+
+    def period(self) -> Period:
+        """Strongest period, with its share of chance."""
+        best = _shortest(self.strength, self.first, self.last)
+        peak = float(self.strength[self.first : self.last + 1].max())
+        significance = (1 + int((self.chance >= peak).sum())) / (DRAWS + 1)
+        return Period(
+            float(_summit(self.strength, best) * self.step_m), float(self.strength[best]), significance
+        )
+
+
 def find_period(level: np.ndarray, step_m: float, shortest_m: float, longest_m: float) -> Period | None:
     """Find the strongest period of a level.
 
@@ -43,6 +67,12 @@ def find_period(level: np.ndarray, step_m: float, shortest_m: float, longest_m: 
     -------
     Period, or None where the level is too short or does not vary.
     """
+    found = correlogram(level, step_m, shortest_m, longest_m)
+    return None if found is None else found.period()
+
+
+def correlogram(level: np.ndarray, step_m: float, shortest_m: float, longest_m: float) -> Correlogram | None:
+    """Look at every lag between two periods; arguments and None as for `find_period`."""
     length_m = len(level) * step_m
     known = np.isfinite(level)
     first, last = round(shortest_m / step_m), int(min(longest_m, length_m / 3) / step_m)
@@ -54,10 +84,7 @@ def find_period(level: np.ndarray, step_m: float, shortest_m: float, longest_m: 
     chance = np.concatenate(
         [_autocorrelation(draws)[:, first : last + 1].max(axis=1) for draws in _shuffled(value, block)]
     )
-    best = _shortest(strength, first, last)
-    peak = float(strength[first : last + 1].max())
-    significance = (1 + int((chance >= peak).sum())) / (DRAWS + 1)
-    return Period(float(_summit(strength, best) * step_m), float(strength[best]), significance)
+    return Correlogram(step_m, strength, chance, first, last)
 
 
 def _autocorrelation(values: np.ndarray) -> np.ndarray:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 KELVIN = 273.15
+STEFAN_W_M2K4 = 5.670374419e-8  # Stefan-Boltzmann constant (exact in the SI since 2019, CODATA 2018)
 
 
 def corrected_temperature(

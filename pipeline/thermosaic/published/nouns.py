@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from ..findings.refound import FieldAgain, field_again
+from ..model import WeatherReading
 from ..units import StationLabels
 
 SPOT_COLUMNS = (
@@ -33,6 +34,19 @@ class Published:
     @property
     def rules(self) -> dict[str, Any]:
         return self.config["rules"]
+
+    @property
+    def weather(self) -> tuple[WeatherReading, ...]:
+        """Weather read on site around the shift; of a result without all readings the three that it has."""
+        held = self.quality.get("weather_readings", self.quality["weather"])
+        return tuple(
+            WeatherReading(
+                np.datetime64(item["time_utc"].removesuffix("Z"), "ns"),
+                *(np.nan if item[name] is None else float(item[name]) for name in ("air_c", "wind_mps")),
+                str(item["sky"] or ""),
+            )
+            for item in held
+        )
 
     def zero_m(self, pass_id: str) -> float:
         """Station of the zero of a pass's mat frame."""

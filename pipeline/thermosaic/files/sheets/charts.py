@@ -8,6 +8,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter
 
+from ...units import StationLabels
 from ..parquet import SPOTS_FILE
 from .look import FAINT, INK, PAPER, RIBBON, SOFT, STOP
 from .lot_sheet import LotSheet
@@ -54,13 +55,12 @@ def _speed_panel(axes: Axes, sheet: LotSheet, pass_id: str) -> None:
     axes.set_xlim(spine.station_m.min(), spine.station_m.max())
     axes.set_ylabel(to.unit("speed").name)
     axes.xaxis.set_major_formatter(FuncFormatter(lambda metres, _: to.labels.whole_text(metres)))
-    axes.set_xticks(_whole_stations(sheet, spine.station_m))
+    axes.set_xticks(some_stations(sheet.measures.labels, spine.station_m))
     axes.grid(axis="y", color=FAINT, linewidth=0.4)
 
 
-def _whole_stations(sheet: LotSheet, station_m: np.ndarray) -> list[float]:
+def some_stations(labels: StationLabels, station_m: np.ndarray) -> list[float]:
     """About ten whole stations over the range."""
-    labels = sheet.measures.labels
     step = labels.tick_m * max(int(np.ceil(np.ptp(station_m) / labels.tick_m / 10)), 1)
     return labels.whole_stations(float(station_m.min()), float(station_m.max()), step)
 
