@@ -73,7 +73,7 @@ def test_sun_and_heat_as_laid_make_it_slower():
 def test_interval_holds_the_best_known_numbers():
     """With k 1.21 W/(m K), 140 lb/ft3, 0.22 Btu/(lb degF), emissivity 0.95 the time lies inside.
 
-    Corlew and Dickson 1968, from memory. The mat laid 3 degC above its reading, base as the air: solved alone, outside the draws.
+    Corlew and Dickson 1968, from memory. The mat laid 3 degC above its reading, base as the air, is solved alone.
     """
     heat = 140 * 16.018463 * 0.22 * 4186.8
     single = Cases(**{

@@ -50,8 +50,8 @@ class Range:
 RANGES = {
     "mat_w_mk": Range(0.9, 1.3, "W/(m K)", "conductivity of the mat", HOT_MIX, MEMORY),
     "mat_mj_m3k": Range(1.9, 2.4, "MJ/(m3 K)", "heat capacity of the mat",
-                        "conductivity by diffusivity: 2.2 to 2.4 of Chadbourn et al. (1996), 2.07 of Corlew and Dickson "
-                        "(1968), and less for lighter mixes", "derived, from memory"),
+                        "conductivity by diffusivity: 2.2 to 2.4 of Chadbourn et al. (1996), 2.07 of Corlew and "
+                        "Dickson (1968), and less for lighter mixes", "derived, from memory"),
     "base_w_mk": Range(1.0, 3.0, "W/(m K)", "conductivity of the base", FIELD_CORES, READ),
     "base_mm2_s": Range(0.6, 2.0, "mm2/s", "diffusivity of the base, rising with its conductivity", FIELD_CORES, READ),
     "emissivity": Range(0.70, 0.95, "", "emissivity", f"{FIELD_CORES}; its high end Corlew and Dickson (1968)",
