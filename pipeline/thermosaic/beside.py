@@ -554,6 +554,8 @@ def plot_cooling(
 def load_cycles(result: Path, load_kg: float | None = None) -> LoadCycles:
     """Ask whether cold bands come back along each pass, and what mass of mix that distance holds.
 
+    What is said is written in the units of the result's delivery; numbers are SI.
+
     Parameters
     ----------
     load_kg : float, optional
@@ -564,7 +566,11 @@ def load_cycles(result: Path, load_kg: float | None = None) -> LoadCycles:
     ConfigError, ProductError
         `result` is no folder, or not whole.
     """
-    return study_loads(published_result(result)[1], load_kg)
+    sheet, published = published_result(result)
+    found = study_loads(published, load_kg)
+    reader = Reader(sheet.measures.delivery, sheet.measures.foot_m)
+    told = {name: tuple(in_units(text, *reader) for text in texts) for name, texts in found.sentences.items()}
+    return replace(found, sentences=told)
 
 
 def plot_loads(result: Path, file: Path, load_kg: float | None = None) -> Path:

@@ -18,7 +18,7 @@ class LoadCycles:
     passes: tuple[PassCycle, ...]
     load_kg: float | None  # as stated by who asks
     load_length_m: float | None  # as the lot states it
-    sentences: dict[str, tuple[str, ...]]  # by pass id, in SI; `delivery.in_units` writes them in others
+    sentences: dict[str, tuple[str, ...]]  # by pass id
 
     @property
     def told(self) -> tuple[str, ...]:
