@@ -19,8 +19,10 @@ from typing import Any
 from PIL import Image
 from playwright.sync_api import sync_playwright
 
+from thermosaic.beside import plot_cooling, plot_loads
 from thermosaic.comparing import compare
 from thermosaic.results import plot_result
+from thermosaic.units import parse_quantity
 
 HERE = Path(__file__).resolve().parent
 OUT = HERE.parent.parent / "demo_project"
@@ -120,6 +122,8 @@ def main(demo: Path) -> None:
         draw_page(upper / "report.html", folder)
         draw_comparison(lower, upper, folder)
         plot_result(lower, "layers", folder / "layers.png")
+        plot_cooling(lower, folder / "cooling.png")
+        plot_loads(lower, folder / "loads.png", parse_quantity("24 ton", "mass"))
         card = Image.open(upper / "card.png").convert("RGB")
         card.resize((card.width // 2, card.height // 2), Image.Resampling.LANCZOS).save(folder / "card.png")
         for picture in (
@@ -133,6 +137,8 @@ def main(demo: Path) -> None:
             "qgis",
             "qgis_dark",
             "compare",
+            "cooling",
+            "loads",
         ):
             write_small(folder / f"{picture}.png", OUT / f"{picture}.png")
 

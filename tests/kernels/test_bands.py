@@ -34,7 +34,7 @@ def planted(seed: int, differ_frac: float, depth: float):
 def test_interval_holds_the_planted_length(differ_frac, depth):
     """Of 40 levels with loads that differ by 0 to 5 %, the 95 % interval holds the length in at least 88 of 100 found.
 
-    Of 60 when written, held of significant: 60 of 60, 60 of 60, 57 of 60, 56 of 59, 43 of 46; at 8 %, 48 of 52.
+    When written 334 of 344 found of 360 that differ by 0, 2 and 5 %, and 80 of 87 by 8 %.
     """
     held = found = 0
     for seed in range(40):
@@ -50,7 +50,7 @@ def test_interval_holds_the_planted_length(differ_frac, depth):
 
 
 def test_no_cycle_is_rarely_found_where_none_is():
-    """As many cold ends at random places: at most 5 of 60 levels are below 0.025, the share at which one is told."""
+    """As many cold ends at random places: at most 5 of 60 levels are told one (13 of 200 when written)."""
     told = 0
     for seed in range(60):
         random = np.random.default_rng(500 + seed)
