@@ -525,6 +525,8 @@ def _cooled(
     cessation_c: float,
 ) -> Cooling:
     found = estimate_cooling(published, conditions_of(published, weather, base_c, cessation_c))
+    if found.profiles.empty:
+        raise ConfigError(f"{result}: holds no profile: no reading of the lot has a position")
     if not (found.profiles["moment"] >= 0).any():
         raise ConfigError(
             f"{result}: holds no weather (air and wind) within an hour of its mat, and nothing is invented: state it, "

@@ -144,8 +144,8 @@ def _of_pass(published: Published, lot_row: pd.Series) -> PassCycle:
     line = cold_line(image_in_scope(made.field, reason), ZoneRule.model_construct(**published.rules["zone"]))
     index = made.field.readings.cells
     place = (np.arange(len(line.level_c)) + 0.5) * line.step_m
-    found = published.quality["findings"]["uniformity"]["cycle"][pass_id]
-    cycle = None if found["period_m"] is None else Cycle(**found)
+    found = published.quality["findings"]["uniformity"]["cycle"].get(pass_id)
+    cycle = None if found is None or found["period_m"] is None else Cycle(**found)
     bands = None
     if cycle is not None and cycle.is_significant:
         bands = nearest_bands(line.off_delta_c, line.step_m, cycle.period_m, SHORTEST_PERIOD_M)
