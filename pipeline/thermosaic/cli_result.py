@@ -1,4 +1,4 @@
-"""The command line around a result that is there: verify, diff, explain.
+"""The command line around a result that is there: verify, diff, explain, plot.
 
 As in `cli`, one command is one library call, and only here is printed.
 """
