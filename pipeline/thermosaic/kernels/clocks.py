@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-STILL_M = 0.1  # a place that changed by less while nothing was logged is taken as kept
+STILL_M = 0.1  # and three usual steps: a place that changed by less while nothing was logged is taken as kept
 FEW_LAGS = 64  # are summed one by one
 LEAST_VARIANCE = 0.1  # of a log's own: a stretch without starts and stops says nothing
 LEAST_MEMORY = 1.0 + 2.0 * (0.75**2 + 0.5**2 + 0.25**2)  # values; windows overlap by so much
@@ -31,7 +31,8 @@ def speed_on_grid(time_s: np.ndarray, path: np.ndarray, grid_s: np.ndarray, wind
     ahead, back = grid_s + window_s / 2, grid_s - window_s / 2
     moved = [np.interp(ahead, time_s, axis) - np.interp(back, time_s, axis) for axis in path.T]
     speed = np.sqrt(sum(step**2 for step in moved)) / window_s
-    hole = (np.diff(time_s) > window_s) & (np.linalg.norm(np.diff(path, axis=0), axis=1) > STILL_M)
+    length = np.linalg.norm(np.diff(path, axis=0), axis=1)
+    hole = (np.diff(time_s) > window_s) & (length > STILL_M + 3.0 * np.median(length))
     unknown = _within(hole, time_s, ahead) | _within(hole, time_s, back)
     return np.where((back >= time_s[0]) & (ahead <= time_s[-1]) & ~unknown, speed, np.nan)
 
