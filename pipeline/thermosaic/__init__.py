@@ -18,6 +18,7 @@ _PUBLIC = {
     "config_schema": "opening",
     "config_show": "opening",
     "run_lot": "run",
+    "run_season": "season",
     "check_lot": "checks",
     "open_result": "results",
     "verify_result": "results",

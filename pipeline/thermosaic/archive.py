@@ -85,7 +85,7 @@ def add(archive: Path | str, result: Path | str, lot: Path | str | None = None) 
         The result does not verify, `archive` holds something else, another process is adding, or the
         surroundings refuse.
     """
-    _require_libraries()
+    require_libraries()
     top, source = Path(os.path.abspath(archive)), Path(result)
     listed = open_result(source).manifest
     _require_sound(source)
@@ -110,7 +110,21 @@ def add(archive: Path | str, result: Path | str, lot: Path | str | None = None) 
     return Added(meant.lot_id, meant.revision, there, False)
 
 
-def _require_libraries() -> None:
+def holds(archive: Path | str, result: Path | str) -> bool:
+    """Whether exactly this result, with the logs it was made from, is archived."""
+    try:
+        listed = read_json(Path(result) / MANIFEST)
+        there = _Bag(listed["lot_id"], int(listed["revision"]), Path()).place
+        folder = Path(archive) / there
+        return (folder / LOT).is_dir() and sha256_of(folder / RESULT / MANIFEST) == sha256_of(
+            Path(result) / MANIFEST
+        )
+    except (OSError, ValueError, KeyError, TypeError):
+        return False
+
+
+def require_libraries() -> None:
+    """Refuse to go on without what an archive needs."""
     missing = [name for name in ("pystac", "bagit") if importlib.util.find_spec(name) is None]
     if missing:
         raise ConfigError(
@@ -343,7 +357,7 @@ def verify(archive: Path | str, lot: str | None = None, rebuild: bool = False) -
     ConfigError, ProductError
         `archive` is no archive, has no such lot, or another process is adding to it.
     """
-    _require_libraries()
+    require_libraries()
     top = Path(os.path.abspath(archive))
     shelf.require_archive(top)
     if rebuild or (top / WORK).exists():
@@ -480,7 +494,7 @@ def extract(archive: Path | str, lot: str, out: Path | str) -> Path:
     ProductError
         The bag is damaged, or what arrived is not what was archived.
     """
-    _require_libraries()
+    require_libraries()
     top, made = Path(os.path.abspath(archive)), Path(out)
     shelf.require_archive(top)
     if made.exists() or made.is_symlink():
@@ -515,7 +529,7 @@ def note(archive: Path | str, lot: str, text: str, stated_date: date, author: st
     ConfigError
         No such lot, or an empty text.
     """
-    _require_libraries()
+    require_libraries()
     top, words = Path(os.path.abspath(archive)), " ".join(text.split())
     if not words:
         raise ConfigError("archive note: the text is empty: write what was found out")

@@ -1,7 +1,7 @@
 """The command line: one command is one library call; errors become exit codes and advice.
 
-Only here, in `cli_new`, `cli_site`, `cli_result`, `cli_archive` and `cli_asbuilt` is printed. Data goes to stdout,
-progress and log to stderr.
+Only here, in `cli_new`, `cli_site`, `cli_result`, `cli_archive`, `cli_asbuilt` and `cli_season` is printed. Data goes to
+stdout, progress and log to stderr.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from typing import Any, NoReturn
 
 import click
 
-from . import __version__, cli_archive, cli_asbuilt, cli_new, cli_result, cli_site
+from . import __version__, cli_archive, cli_asbuilt, cli_new, cli_result, cli_season, cli_site
 from .errors import ConfigError, ThermosaicError
 
 LOT = click.argument("lot", type=click.Path(path_type=Path))
@@ -383,6 +383,7 @@ for command in (
     cli_archive.archive,
     cli_asbuilt.overlay,
     cli_asbuilt.cores,
+    cli_season.season,
 ):
     app.add_command(command)
 

@@ -469,6 +469,42 @@ LOTS = Table("lots", "MultiPolygon", "One row a revision of a lot in an archive;
 ))  # fmt: skip
 
 
+SEASON_STATES = ("done", "refused")
+SEASON = Table("season", None, "One row a lot of a season, by day", (
+    Column("lot_id", "text", "Lot; its result lies beside under this name"),
+    Column("lot_folder", "text", "Lot folder, from the folder that holds all of them; empty: not named in this call"),
+    Column("state", "text", "Whether the result beside is of the lot as it was given", SEASON_STATES),
+    Column("exit_code", "int32", "Of a refused lot, as `run` would have ended: 1 to 5"),
+    Column("error", "text", "Why it was refused"),
+    Column("revision", "int32", "Revision of the lot"),
+    Column("superseded_by", "text", "Lot of the season that states that it supersedes this one"),
+    Column("route", "text", "Route"),
+    Column("lane", "text", "Lane"),
+    Column("lift", "int32", "Lift, counted from the bottom"),
+    Column("mix", "text", "Mix"),
+    Column("paved_on", "text", "Local date on which the shift began"),
+    Column("rule_id", "text", "Rule profile"),
+    Column("profile_count", "int32", "Thermal profiles"),
+    Column("insufficient_count", "int32", "Profiles without enough coverage to class"),
+    Column("classes", "text", "Profiles by the rule's class words, best first"),
+    *(Column(f"class_{rank}_count", "int32", f"Profiles of class rank {rank} (0 = best)") for rank in range(5)),
+    Column("zone_count", "int32", "Cold zones"),
+    Column("zone_area_m2", "float64", "Ground area of cold zones"),
+    Column("stop_count", "int32", "Stops"),
+    Column("stopped_s", "float64", "Time standing"),
+    Column("paved_m", "float64", "Ground length paved"),
+    Column("unmeasured_m", "float64", "Ground length without positions and readings"),
+    Column("area_m2", "float64", "Ground area of the mat measured"),
+    Column("speed_mean_mps", "float64", "Mean speed while moving, ground path by time"),
+    Column("reading_kept_count", "int64", "Readings kept in the statistics"),
+    Column("reading_dropped_count", "int64", "Readings on the mat left out of them"),
+    Column("sigma_p95_m", "float64", "95th percentile of the position sigma"),
+    Column("doubt_count", "int32", "Doubts that the result carries"),
+    Column("program_version", "text", "Version of the program"),
+    Column("report", "text", "Page of the lot, from this table"),
+))  # fmt: skip
+
+
 # ------------------------------------------------------------------------------------- studies beside a run
 
 CORE_KINDS = ("core", "gauge", "point")

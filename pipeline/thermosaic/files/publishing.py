@@ -7,6 +7,7 @@ leaves RESULT absent or whole; the next run cleans up what it left.
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import errno
 import json
@@ -94,6 +95,10 @@ def _old(result: Path) -> Path:
     return result.with_name(f"{result.name}.old")
 
 
+def _lock(result: Path) -> Path:
+    return result.with_name(f".{result.name}.lock")
+
+
 def accept(differences: list[str]) -> None:
     """Stop where a product does not read back as it was meant."""
     if differences:
@@ -169,9 +174,9 @@ def surroundings(parent: Path) -> Iterator[None]:
 
 
 @contextmanager
-def locked(result: Path) -> Iterator[None]:
-    """Hold the lock beside `result`; the system lets go of it when a process dies: none is ever stale."""
-    path = result.with_name(f".{result.name}.lock")
+def locked(result: Path) -> Iterator[Path]:
+    """Hold the lock beside `result` and give it; the system lets go of it when a process dies: none is ever stale."""
+    path = _lock(result)
     handle = _take_lock(path, result)
     try:
         os.ftruncate(handle, 0)
@@ -179,7 +184,7 @@ def locked(result: Path) -> Iterator[None]:
         os.write(
             handle, json.dumps({"pid": os.getpid(), "host": socket.gethostname(), "since": since}).encode()
         )
-        yield
+        yield path
     finally:
         path.unlink(missing_ok=True)
         os.close(handle)
@@ -220,6 +225,30 @@ def _recover(result: Path) -> None:
     if old.is_dir() and (old / MANIFEST).is_file() and not foreign_files(old):
         os.rename(old, partial if result.exists() else result)
         shutil.rmtree(partial, ignore_errors=True)
+
+
+def clear_away(result: Path) -> None:
+    """Clean up what a killed run left beside `result`, at once; nothing while another run holds its lock."""
+    if _partial(result).exists() or _old(result).exists() or _lock(result).exists():
+        with contextlib.suppress(ProductError), locked(result):
+            _recover(result)
+
+
+@contextmanager
+def replacements(folder: Path) -> Iterator[Path]:
+    """Give an empty folder to write files in; on leaving without an error each gets its name in `folder`."""
+    partial = folder / ".partial"
+    with surroundings(folder):
+        shutil.rmtree(partial, ignore_errors=True)
+        partial.mkdir()
+        try:
+            yield partial
+            sync_tree(partial)
+            for path in sorted(partial.iterdir()):
+                os.replace(path, folder / path.name)
+            _sync(folder)
+        finally:
+            shutil.rmtree(partial, ignore_errors=True)
 
 
 def sync_tree(folder: Path) -> None:

@@ -48,7 +48,7 @@ def read_lot(config: LotConfig, of_mat: bool = True) -> LotInputs:
 
 def _read_all(config: LotConfig, of_mat: bool, aside: Executor) -> LotInputs:
     """Read the logs side by side: the fixes while the scan is parsed, digests again while places are read."""
-    held = _read_sources(config)
+    held = read_sources(config)
     _require_size(config)
     fixes_read = aside.submit(
         logs.read_fixes,
@@ -86,7 +86,7 @@ def _read_all(config: LotConfig, of_mat: bool, aside: Executor) -> LotInputs:
     )
 
 
-def _read_sources(config: LotConfig) -> list[tuple[Path, Source]]:
+def read_sources(config: LotConfig) -> list[tuple[Path, Source]]:
     """Digest every input before it is read."""
     files = config.files
     single = {role: getattr(files, role) for role in ("alignment", "exclusions", *SIDE_FILES)}

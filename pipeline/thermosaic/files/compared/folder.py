@@ -22,6 +22,7 @@ from .. import csv_tables, geopackage, manifest, publishing
 from ..dressing import column_values, delivered_table, to_crs_units
 from ..facts import CAUTIONS
 from ..made_from import result_inputs
+from ..pages import check_page
 from ..review import review_package, review_tables
 from ..sheets.lot_sheet import LotSheet
 from ..styles import layer_styles
@@ -59,7 +60,7 @@ def publish(pairs: list[Pair], out: Path, overwrite: bool) -> None:
         publishing.accept(csv_tables.check_tables(frames, folder, TABLES))
         roles |= {f"{csv_tables.FOLDER}/{name}.csv": "table" for name in TABLES}
         (folder / page.PAGE).write_text(_page(pairs, first), encoding="utf-8")
-        publishing.accept(page.check_page(folder / page.PAGE))
+        publishing.accept(check_page(folder / page.PAGE))
         roles[page.PAGE] = "page"
         manifest.write_json(folder / manifest.MANIFEST, _manifest(folder, pairs, first, inputs, roles))
         manifest.read_json(folder / manifest.MANIFEST)
@@ -195,5 +196,5 @@ def check_comparison(folder: Path, listed: dict[str, Any]) -> list[str]:
             f"{PACKAGE}: {rows['common_mat']} pairs of lots, and {len(rasters)} rasters of a difference"
         )
     found += [text for path in rasters for text in review_difference(path, crs, units)]
-    found += page.check_page(folder / page.PAGE) if (folder / page.PAGE).is_file() else []
+    found += check_page(folder / page.PAGE) if (folder / page.PAGE).is_file() else []
     return found + review_tables(folder, tables, rows)

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from functools import cache
-from importlib import resources
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import jinja2
 import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
-from ..report import foreign_references
+from ..pages import template
 from ..sheets.lift_sheet import LEGEND_IN, ROW_IN, LiftSheet, draw_lifts
 from ..sheets.look import drawing, svg_text
 from ..sheets.measures import NOTHING, Measures, duration
@@ -40,7 +36,7 @@ def page_text(pairs: list[Pair], told: list[list[str]], to: Measures, cautions: 
         }
         for pair, sentences in zip(pairs, told, strict=True)
     ]
-    return _template().render(parts=parts, cautions=cautions, length=to.unit("length").name,
+    return template(TEMPLATE).render(parts=parts, cautions=cautions, length=to.unit("length").name,
                               delta=to.unit("delta").name, area=to.unit("area").name)  # fmt: skip
 
 
@@ -84,23 +80,3 @@ def _class(row: pd.Series, prefix: str, to: Measures) -> str:
     number = to.bare(delta, "delta") if np.isfinite(delta) else NOTHING
     near = ", borderline" if row[f"{prefix}borderline"] is True or row[f"{prefix}borderline"] == 1 else ""
     return f"{row[f'{prefix}profile_id']}: {row[f'{prefix}profile_class']}, {number}{near}"
-
-
-@cache
-def _template() -> jinja2.Template:
-    environment = jinja2.Environment(
-        loader=jinja2.FunctionLoader(_part), autoescape=True, undefined=jinja2.StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
-    return environment.get_template(TEMPLATE)
-
-
-def _part(name: str) -> str:
-    return (resources.files("thermosaic.files") / "templates" / name).read_text(encoding="utf-8")
-
-
-def check_page(path: Path) -> list[str]:
-    """Read the page back; return what is wrong, nothing if all is well."""
-    text = path.read_text(encoding="utf-8")
-    found = [f"{path.name}: refers to {item[:80]}" for item in foreign_references(text)]
-    return found + ([] if "default-src 'none'" in text else [f"{path.name}: has no Content-Security-Policy"])
