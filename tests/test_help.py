@@ -63,6 +63,7 @@ def test_each_command_has_an_example_of_itself(name):
 def site(tmp_path, monkeypatch) -> Path:
     """Give a folder with what the examples name, and stand in it."""
     shutil.copytree(demo_lots()[0], tmp_path / "lift1")
+    shutil.copytree(demo_lots()[1], tmp_path / "lots" / "lift2")
     (tmp_path / "my_lot").mkdir()
     for name in ("scan.csv", "gnss.nmea", "centreline.geojson"):
         shutil.copy(demo_lots()[0] / name, tmp_path / "my_lot" / name)

@@ -33,7 +33,7 @@ def own_files() -> list[Path]:
 
 PUBLISHED = (
     *tables.LAYERS, *tables.COMPARED, *tables.OVERLAY, *tables.PLANNED, tables.TOUCHES, tables.DENSITIES,
-    tables.RANDOM_NUMBERS, tables.SPOTS, tables.LOTS,
+    tables.RANDOM_NUMBERS, tables.SPOTS, tables.LOTS, tables.SEASON,
 )  # fmt: skip
 
 

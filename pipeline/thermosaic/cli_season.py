@@ -43,7 +43,7 @@ def season(
     \b
     Examples:
       thermosaic season lots -o results
-      thermosaic season lots/lift2 lift1 -o results --jobs 1 --archive season
+      thermosaic season lots lift1 -o results --jobs 1 --archive season
     """
     from .season import run_season
 

@@ -5,7 +5,6 @@ Links lead to the lots' own pages beside it. Classes differ by hatching first an
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 from typing import Any
 
@@ -37,7 +36,8 @@ def check_page(folder: Path, season: SeasonTable) -> list[str]:
 def page_text(season: SeasonTable) -> str:
     """Write the page."""
     to = Measures(season.reader.units, season.reader.foot_m, sigma_m=0.05)
-    rows = season.frame.to_dict("records")
+    frame = season.frame.astype(object)
+    rows = frame.where(frame.notna(), None).to_dict("records")
     done = [(row, words) for row, words in zip(rows, season.words, strict=True) if words]
     longest = max([row["profile_count"] for row, _ in done], default=0)
     return template(TEMPLATE).render(
@@ -82,7 +82,9 @@ def _lot(row: dict[str, Any], words: tuple[str, ...], longest: int, to: Measures
         "day": row["paved_on"],
         "id": row["lot_id"],
         "report": row["report"],
-        "where": f"{row['route']}, lane {row['lane']}, lift {row['lift']}",
+        "route": row["route"],
+        "lane": row["lane"],
+        "lift": row["lift"],
         "revision": row["revision"],
         "superseded_by": row["superseded_by"],
         "rule": row["rule_id"],
@@ -93,7 +95,7 @@ def _lot(row: dict[str, Any], words: tuple[str, ...], longest: int, to: Measures
         "paved": to.bare(row["paved_m"], "distance"),
         "unmeasured": to.bare(row["unmeasured_m"], "distance"),
         "speed": to.bare(row["speed_mean_mps"], "speed"),
-        "sigma": to.bare(row["sigma_p95_m"], "sigma") if math.isfinite(row["sigma_p95_m"]) else NOTHING,
+        "sigma": NOTHING if row["sigma_p95_m"] is None else to.bare(row["sigma_p95_m"], "sigma"),
         "doubts": number(row["doubt_count"], 0),
     }
 

@@ -77,7 +77,7 @@ def entry(
         return Entry(stated)
     try:
         return _read(result, stated)
-    except (OSError, ValueError, KeyError, TypeError, IndexError) as trouble:
+    except (OSError, ValueError, KeyError, TypeError, IndexError, *publishing.WRITERS) as trouble:
         text = f"RESULTS/{result.name}: is no whole result ({type(trouble).__name__}): run the lot again"
         return Entry(stated | {"lot_id": result.name, "state": REFUSED, "exit_code": 5, "error": text})
 

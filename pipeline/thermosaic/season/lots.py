@@ -28,7 +28,7 @@ class Lot:
     id: str | None
 
 
-def find_lots(named: Iterable[Path | str], results: Path) -> tuple[Lot, ...]:
+def find_lots(named: Path | str | Iterable[Path | str], results: Path) -> tuple[Lot, ...]:
     """Find lots: folders with lot.toml, lot files, and folders whose subfolders hold lot.toml; each once.
 
     Raises
@@ -36,7 +36,8 @@ def find_lots(named: Iterable[Path | str], results: Path) -> tuple[Lot, ...]:
     ConfigError
         No lot where one was named, or two lots whose results would lie in one place.
     """
-    paths = list(dict.fromkeys(path for item in named for path in _lots_of(Path(os.path.abspath(item)))))
+    given = [named] if isinstance(named, Path | str) else named
+    paths = list(dict.fromkeys(path for item in given for path in _lots_of(Path(os.path.abspath(item)))))
     names = _names(paths)
     found = tuple(Lot(path, name, _id_of(path)) for path, name in zip(paths, names, strict=True))
     _refuse_clashes(found, results)

@@ -28,6 +28,7 @@ from ..stages.s1_ingest import read_sources
 from .lots import Lot
 
 DONE, UP_TO_DATE, REFUSED, TO_DO = "done", "up to date", "refused", "to do"
+NO_RESULT = "no result yet"
 REPORT = "report.html"
 SHOWN = 5  # changed files named in one line
 
@@ -76,6 +77,8 @@ def _settled(task: Task, run: bool) -> Outcome:
             lot_id, result = config.lot.id, task.results / config.lot.id
             with errors_in_units(*config.reader):
                 why = reason_to_run(config, result, task.report, task.overwrite)
+                if why == NO_RESULT and not run:
+                    read_sources(config)  # a log that is missing is better known before anything runs
                 if why and run:
                     run_lot(config, result, overwrite=True, report=task.report)
     except Exception as error:
@@ -119,7 +122,7 @@ def reason_to_run(config: LotConfig, result: Path, report: bool, overwrite: bool
     """
     stated = _published(result)
     if stated is None:
-        return "no result yet"
+        return NO_RESULT
     if stated["lot_id"] != config.lot.id:
         raise MismatchError(f"{result}: is a result of lot {stated['lot_id']}: move it away")
     if int(stated["revision"]) > config.lot.revision and not overwrite:

@@ -41,7 +41,7 @@ class Season:
 
 
 def run_season(
-    lots: Iterable[Path | str],
+    lots: Path | str | Iterable[Path | str],
     results: Path | str,
     *,
     jobs: int | None = None,
@@ -59,7 +59,7 @@ def run_season(
 
     Parameters
     ----------
-    lots : paths
+    lots : Path or paths
         Lot folders, or folders whose subfolders hold lot.toml.
     results : Path
         Folder of the results, made where it is missing; a lot's lies in it under its id.
