@@ -301,10 +301,11 @@ def test_an_older_revision_does_not_replace_a_newer_one(own: tuple[Path, Path]) 
 
 
 CLASHES = {
-    "twice": ("S-1", r"lot2: its id S-1 is that of .*lot1"),
-    "case": ("s-1", r"lot2: its id s-1 is that of .*lot1"),
-    "kept_as": ("S-1.old", r"lot2: its id S-1.old is that of what .*lot1 is kept as"),
-    "own_file": ("Season.csv", "a file of the season's own"),
+    "twice": ("lot2", "S-1", r"lot2: with its id S-1 .*lot1:"),
+    "case": ("lot2", "s-1", r"lot2: with its id s-1 .*lot1:"),
+    "kept_as": ("lot2", "S-1.old", r"lot2: with its id S-1.old .*the older result of .*lot1"),
+    "keeps": ("lot1", "S-2.old", r"lot2: with its id S-2 .*lot1"),
+    "own_file": ("lot2", "Season.csv", "a file of the season's own"),
 }
 
 
@@ -312,8 +313,8 @@ CLASHES = {
 def test_two_lots_that_claim_one_place_are_refused_first(own: tuple[Path, Path], name: str) -> None:
     """Ids that are one, or one to some systems, stop the season before anything is made, both lots named."""
     lots, _ = own
-    other, message = CLASHES[name]
-    restate(lots / "lot2", id=f'"{other}"')
+    lot, other, message = CLASHES[name]
+    restate(lots / lot, id=f'"{other}"')
     with pytest.raises(ConfigError, match=message):
         run_season(lots, lots.parent / "new", jobs=1)
     assert not (lots.parent / "new").exists()

@@ -86,15 +86,15 @@ def _refuse_clashes(lots: tuple[Lot, ...], results: Path) -> None:
         if lot.id is None:
             continue
         key = lot.id.casefold()
-        if key in claimed:
-            raise ConfigError(
-                f"{lot.path}: its id {lot.id} is that of {claimed[key]}: rename one in its lot.toml; of several "
-                "revisions of a lot name the newest only"
-            )
         if there.get(key, lot.id) != lot.id:
             raise ConfigError(
                 f"{lot.path}: its id {lot.id} differs from the result {there[key]} in {results} in case only: rename "
                 "it in its lot.toml"
             )
-        claimed[key] = str(lot.path)
-        claimed[f"{key}.old"] = f"what {lot.path} is kept as while it is replaced"
+        for place, holder in ((key, str(lot.path)), (f"{key}.old", f"the older result of {lot.path}")):
+            if place in claimed:
+                raise ConfigError(
+                    f"{lot.path}: with its id {lot.id} it would take the place of {claimed[place]}: rename one in its "
+                    "lot.toml; of several revisions of a lot name the newest only"
+                )
+            claimed[place] = holder

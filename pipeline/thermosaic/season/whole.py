@@ -85,7 +85,7 @@ def run_season(
     """
     started, top = datetime.now(UTC), Path(os.path.abspath(results))
     tasks = [Task(lot, top, report, overwrite) for lot in find_lots(lots, top)]
-    held = {outcome.lot.path: outcome for outcome in map(look_at, tasks)}
+    held = {outcome.lot.path: outcome for outcome in _looked_at(tasks)}
     if dry_run:
         return Season(top, tuple(held.values()))
     needed = [task for task in tasks if held[task.lot.path].state == TO_DO]
@@ -100,13 +100,21 @@ def run_season(
         finished: Iterator[Outcome] = map(run_one, needed)
         if needed and (scheduler or width > 1):
             crew = stack.enter_context(_crew(needed, width, jobs, scheduler, token))
+            logging.getLogger("thermosaic").info("%d lots by %s", len(needed), crew.said)
             finished = stack.enter_context(closing(as_they_finish(crew, needed)))
         settled = [outcome for outcome in held.values() if outcome.state != TO_DO]
-        for outcome in _counted(_archived(archive, top, chain(settled, finished)), len(tasks)):
+        for outcome in _counted(_archived(archive, top, chain(finished, settled)), len(tasks)):
             held[outcome.lot.path] = outcome
         stack.close()
         _publish(top, tuple(held.values()), started)
     return Season(top, tuple(held.values()))
+
+
+def _looked_at(tasks: list[Task]) -> Iterator[Outcome]:
+    """Say of each lot whether it needs a run, and tell whoever listens how far that is."""
+    for done, task in enumerate(tasks, 1):
+        yield look_at(task)
+        logging.getLogger("thermosaic").debug("looked at", extra={"done": done, "total": len(tasks)})
 
 
 def _jobs(jobs: int | None, count: int) -> int:
@@ -145,10 +153,11 @@ def _archived(archive: Path | str | None, top: Path, outcomes: Iterable[Outcome]
         try:
             if not archives.holds(archive, result):
                 archives.add(archive, result, outcome.lot.path)
-            yield replace(outcome, archived=True)
+            told = replace(outcome, archived=True)
         except Exception as error:
             no = refused(Task(outcome.lot, top), error, outcome.lot_id, outcome.duration_s)
-            yield replace(no, error=f"not archived: {no.error}", why=outcome.why, is_whole=True)
+            told = replace(no, error=f"not archived: {no.error}", why=outcome.why, is_whole=True)
+        yield told
 
 
 def _counted(outcomes: Iterable[Outcome], total: int) -> Iterator[Outcome]:

@@ -33,6 +33,7 @@ LOCAL = {
     "distributed.worker.memory.spill": False,
     "distributed.worker.memory.pause": False,  # a paused worker would wait for ever
     "distributed.worker.memory.terminate": 0.95,
+    "distributed.worker.profile.enabled": False,
     "distributed.worker.multiprocessing-method": "spawn",
     "distributed.scheduler.worker-saturation": 1.0,
     "distributed.comm.timeouts.connect": "60 s",  # a busy machine starts interpreters slowly
@@ -74,11 +75,12 @@ def own_processes(jobs: int) -> Iterator[Crew]:
     share = MEMORY_LIMIT // jobs
     with tempfile.TemporaryDirectory(prefix="thermosaic-", ignore_cleanup_errors=True) as working, _unheard():
         surroundings = {"TMPDIR": working, **dict.fromkeys((*ONE_THREAD, "MKL_NUM_THREADS"), "1")}
+        places = {"temporary-directory": working, "distributed.nanny.pre-spawn-environ": surroundings}
         with (
-            dask.config.set(LOCAL | {"temporary-directory": working}),
+            dask.config.set(LOCAL | places),
             LocalCluster(
                 n_workers=jobs, threads_per_worker=1, processes=True, host="127.0.0.1", memory_limit=share,
-                dashboard_address=None, local_directory=working, env=surroundings, silence_logs=logging.CRITICAL,
+                dashboard_address=None, local_directory=working, silence_logs=logging.CRITICAL,
             ) as cluster,
             Client(cluster, set_as_default=False) as client,
         ):  # fmt: skip
@@ -220,8 +222,8 @@ def _lost(task: Task, found: Any) -> Outcome:
     error = found[1] if isinstance(found, tuple) else found
     if isinstance(error, KilledWorker):
         text = (
-            f"the process that ran it was killed {DEATHS + 1} times, as when memory runs out: run with fewer --jobs, "
-            "or cut the lot by day with [lot] limits"
+            f"the process that ran it was killed {error.allowed_failures + 1} times, as when memory runs out: run with "
+            "fewer --jobs, or cut the lot by day with [lot] limits"
         )
     else:
         text = f"its worker gave no answer ({type(error).__name__}: {str(error)[:200]}): run the season again"
