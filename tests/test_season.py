@@ -523,15 +523,26 @@ def test_dask_is_loaded_only_where_processes_are_started(lots: Path, tmp_path: P
 # ------------------------------------------------------------------------------------------------ a scheduler
 
 
+@contextlib.contextmanager
+def cluster(folder: Path, count: int) -> Iterator[object]:
+    """Start a scheduler with `count` workers of one thread."""
+    dask = pytest.importorskip("dask", reason="Dask is not installed")
+    distributed = pytest.importorskip("distributed", reason="Dask is not installed")
+    with (
+        dask.config.set({"temporary-directory": str(folder)}),
+        distributed.LocalCluster(
+            n_workers=count, threads_per_worker=1, host="127.0.0.1", dashboard_address=None, silence_logs=50,
+            scheduler_kwargs={"dashboard_address": "127.0.0.1:0"}, local_directory=folder,
+        ) as running,
+    ):  # fmt: skip
+        yield running
+
+
 @pytest.fixture(scope="module")
 def scheduler(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """Give the address of a scheduler that is running, with one worker of one thread."""
-    distributed = pytest.importorskip("distributed", reason="Dask is not installed")
-    with distributed.LocalCluster(
-        n_workers=1, threads_per_worker=1, host="127.0.0.1", dashboard_address=None, silence_logs=50,
-        local_directory=tmp_path_factory.mktemp("dask"),
-    ) as cluster:  # fmt: skip
-        yield cluster.scheduler_address
+    """Give the address of a scheduler that is running, with one worker."""
+    with cluster(tmp_path_factory.mktemp("dask"), 1) as running:
+        yield running.scheduler_address
 
 
 def test_a_scheduler_gives_the_same_bytes(lots: Path, quiet: tuple, tmp_path: Path, scheduler: str) -> None:
@@ -550,6 +561,17 @@ def test_workers_must_see_the_lots(tmp_path: Path, scheduler: str) -> None:
         workers.scheduled(scheduler, None, token, (tmp_path / "nowhere",)),
     ):
         pass
+
+
+def test_a_season_does_not_wait_for_ever(lots: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where no worker is left for ten minutes (here a second) the season ends and says so."""
+    monkeypatch.setattr(workers, "ALONE_S", 1.0)
+    monkeypatch.setattr(workers, "LOOK_S", 0.2)
+    task = one_lot.Task(season.lots.find_lots(lots / "lot1", tmp_path)[0], tmp_path)
+    with cluster(tmp_path, 0) as running, running.get_client() as client:
+        crew = workers.Crew(client, lambda: 0, 1, "nobody")
+        with pytest.raises(ProductError, match="no worker is left"):
+            list(workers.as_they_finish(crew, [task]))
 
 
 FIT = {"threads": 1, "one_thread": True, "token": "here", "unseen": [], "writes": True}

@@ -11,6 +11,7 @@ import contextlib
 import logging
 import os
 import tempfile
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 
 DEATHS = 2  # of a worker that a lot survives
 WAIT_S = 60  # for the first worker of a scheduler
+ALONE_S, LOOK_S = 600.0, 10.0  # without any worker, and how often that is looked at
 ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS")
 LOCAL = {
     "distributed.scheduler.allowed-failures": DEATHS,
@@ -45,8 +47,14 @@ class Crew:
     """Workers that are ready."""
 
     client: Client
-    width: Callable[[], int]  # lots under way at once
+    workers: Callable[[], int]  # that are there now
+    most: int  # lots under way at once
     said: str  # who they are, for the log
+
+    @property
+    def width(self) -> int:
+        """Lots that may be under way now: one waits where there is no worker for the moment."""
+        return max(min(self.workers(), self.most), 1)
 
 
 def require_dask() -> None:
@@ -80,17 +88,19 @@ def own_processes(jobs: int) -> Iterator[Crew]:
             dask.config.set(LOCAL | places),
             LocalCluster(
                 n_workers=jobs, threads_per_worker=1, processes=True, host="127.0.0.1", memory_limit=share,
-                dashboard_address=None, local_directory=working, silence_logs=logging.CRITICAL,
+                dashboard_address=None, scheduler_kwargs={"dashboard_address": "127.0.0.1:0"}, local_directory=working,
+                silence_logs=logging.CRITICAL,
             ) as cluster,
             Client(cluster, set_as_default=False) as client,
         ):  # fmt: skip
-            yield Crew(client, lambda: jobs, f"{jobs} processes, {share / 1e9:.1f} GB of memory each")
+            yield Crew(client, lambda: jobs, jobs, f"{jobs} processes, {share / 1e9:.1f} GB of memory each")
 
 
 @contextlib.contextmanager
 def _unheard() -> Iterator[None]:
     """Let the libraries' own records not reach the screen: what matters of them is an outcome."""
-    logs = [logging.getLogger(name) for name in ("distributed", "tornado.application", "asyncio")]
+    own = ("distributed", "tornado", "asyncio")
+    logs = [logging.getLogger(name) for name in logging.root.manager.loggerDict if name.split(".")[0] in own]
     before = [log.level for log in logs]
     for log in logs:
         log.setLevel(logging.CRITICAL + 1)
@@ -131,10 +141,14 @@ def scheduled(address: str, jobs: int | None, token: Path, paths: tuple[Path, ..
             seen = client.run(_look_around, str(token), [str(path) for path in paths])
         _require_fit(address, seen, token)
 
-        def width() -> int:
-            return max(min(len(client.nthreads()), jobs or len(paths)), 1)
-
-        yield Crew(client, width, f"{len(seen)} workers of {address}")
+        said = f"{len(seen)} workers of {address}"
+        try:
+            yield Crew(client, lambda: len(client.nthreads()), jobs or len(paths), said)
+        except OSError as error:
+            raise ProductError(
+                f"--scheduler {address}: does not answer any more ({str(error)[:200]}): lots that were done are kept; "
+                "call the season again once it runs"
+            ) from error
 
 
 @contextlib.contextmanager
@@ -202,17 +216,34 @@ def as_they_finish(crew: Crew, tasks: list[Task]) -> Iterator[Outcome]:
     finished = as_completed(loop=crew.client.loop, with_results=True, raise_errors=False)
 
     def start() -> None:
-        while waiting and len(under_way) < crew.width():
+        while waiting and len(under_way) < crew.width:
             task = waiting.pop()
             future = crew.client.submit(run_one, task, pure=False, retries=DEATHS)
             under_way[future.key] = task
             finished.add(future)
 
     start()
-    for future, found in finished:
+    while under_way:
+        _await(finished, crew)
+        future, found = next(finished)
         task = under_way.pop(future.key)
         start()
         yield found if future.status == "finished" else _lost(task, found)
+
+
+def _await(finished: Any, crew: Crew) -> None:
+    """Wait for the next lot, but not for ever without any worker."""
+    seen = looked = time.monotonic()
+    while not finished.has_ready():
+        time.sleep(0.1)
+        if time.monotonic() - looked > LOOK_S:
+            looked = time.monotonic()
+            seen = looked if crew.workers() else seen
+        if looked - seen > ALONE_S:
+            raise ProductError(
+                f"no worker is left since {ALONE_S / 60:.0f} minutes: lots that were done are kept; start workers and "
+                "call the season again"
+            )
 
 
 def _lost(task: Task, found: Any) -> Outcome:
