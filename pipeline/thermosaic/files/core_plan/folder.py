@@ -24,10 +24,10 @@ from ...tables import (
     Table,
 )
 from .. import csv_tables, dressing, geopackage, gpx, manifest, publishing
-from ..compared.page import check_page
 from ..facts import CAUTIONS
 from ..geopackage import Package, check_geopackage, write_geopackage
 from ..made_from import result_inputs
+from ..pages import check_page
 from ..review import review_package, review_tables
 from ..sheets.lot_sheet import LotSheet
 from ..study_layers import lon_lat, study_layer, study_table

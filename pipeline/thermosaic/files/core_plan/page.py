@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-from functools import cache
-from importlib import resources
 from typing import Any
 
-import jinja2
 import pandas as pd
 from markupsafe import Markup
 
@@ -14,6 +11,7 @@ from ...delivery import in_units
 from ...tables import DENSITY_PROFILES, PLACES_TO_LOOK, RANDOM_CORES, RANDOM_NUMBERS, SUBLOTS
 from ...units import UNITS
 from ..facts import CAUTIONS
+from ..pages import template
 from ..sheets.core_sheet import ROW_IN, CoreRow, core_rows, draw_places, draw_random, places_rows
 from ..sheets.look import drawing, svg_text
 from ..sheets.lot_sheet import LotSheet
@@ -33,7 +31,7 @@ def page_text(sheet: LotSheet, plan: CorePlan) -> str:
     cores, numbers, sublots = (frames[table.name] for table in (RANDOM_CORES, RANDOM_NUMBERS, SUBLOTS))
     rows = core_rows(sheet, sublots)
     places, profiles = frames[PLACES_TO_LOOK.name], frames[DENSITY_PROFILES.name]
-    return _template().render(
+    return template(TEMPLATE).render(
         lot=sheet.config["lot"],
         place=sheet.place,
         units={"length": to.unit("length").name, "area": to.unit("area").name, "delta": to.unit("deficit").name,
@@ -170,16 +168,3 @@ def _place(row: pd.Series, profiles: pd.DataFrame, to: Measures) -> dict[str, st
         "line_edge": NOTHING if line is None else f"{length(line['edge_from_m'], to)} {line['edge_side']}",
         "readings": NOTHING if line is None else f"{line['reading_count']}",
     }  # fmt: skip
-
-
-@cache
-def _template() -> jinja2.Template:
-    environment = jinja2.Environment(
-        loader=jinja2.FunctionLoader(_part), autoescape=True, undefined=jinja2.StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
-    return environment.get_template(TEMPLATE)
-
-
-def _part(name: str) -> str:
-    return (resources.files("thermosaic.files") / "templates" / name).read_text(encoding="utf-8")
