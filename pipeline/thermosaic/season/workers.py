@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import logging
 import os
+import signal
 import tempfile
 import time
 from collections.abc import Callable, Iterator
@@ -37,6 +38,7 @@ LOCAL = {
     "distributed.worker.memory.terminate": 0.95,
     "distributed.worker.profile.enabled": False,
     "distributed.worker.multiprocessing-method": "spawn",
+    "distributed.nanny.pre-spawn-environ": dict.fromkeys((*ONE_THREAD, "MKL_NUM_THREADS"), "1"),
     "distributed.scheduler.worker-saturation": 1.0,
     "distributed.comm.timeouts.connect": "60 s",  # a busy machine starts interpreters slowly
 }
@@ -81,19 +83,36 @@ def own_processes(jobs: int) -> Iterator[Crew]:
     from distributed.system import MEMORY_LIMIT
 
     share = MEMORY_LIMIT // jobs
-    with tempfile.TemporaryDirectory(prefix="thermosaic-", ignore_cleanup_errors=True) as working, _unheard():
-        surroundings = {"TMPDIR": working, **dict.fromkeys((*ONE_THREAD, "MKL_NUM_THREADS"), "1")}
-        places = {"temporary-directory": working, "distributed.nanny.pre-spawn-environ": surroundings}
-        with (
-            dask.config.set(LOCAL | places),
-            LocalCluster(
+    with contextlib.ExitStack() as stack:
+        working = stack.enter_context(
+            tempfile.TemporaryDirectory(prefix="thermosaic-", ignore_cleanup_errors=True)
+        )
+        stack.enter_context(_unheard())
+        stack.enter_context(dask.config.set(LOCAL | {"temporary-directory": working}))
+        with _interrupts_held_back():
+            cluster = stack.enter_context(LocalCluster(
                 n_workers=jobs, threads_per_worker=1, processes=True, host="127.0.0.1", memory_limit=share,
                 dashboard_address=None, scheduler_kwargs={"dashboard_address": "127.0.0.1:0"}, local_directory=working,
-                silence_logs=logging.CRITICAL,
-            ) as cluster,
-            Client(cluster, set_as_default=False) as client,
-        ):  # fmt: skip
-            yield Crew(client, lambda: jobs, jobs, f"{jobs} processes, {share / 1e9:.1f} GB of memory each")
+                env={"TMPDIR": working}, silence_logs=logging.CRITICAL,
+            ))  # fmt: skip
+        client = stack.enter_context(Client(cluster, set_as_default=False))
+        yield Crew(client, lambda: jobs, jobs, f"{jobs} processes, {share / 1e9:.1f} GB of memory each")
+
+
+@contextlib.contextmanager
+def _interrupts_held_back() -> Iterator[None]:
+    """Start processes that Ctrl-C does not reach, whenever they are started again: this one stops them.
+
+    A thread, and a process, begins with the signal mask of the thread that starts it (POSIX).
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 @contextlib.contextmanager
