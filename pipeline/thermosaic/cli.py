@@ -1,7 +1,7 @@
 """The command line: one command is one library call; errors become exit codes and advice.
 
-Only here, in `cli_new`, `cli_site`, `cli_result`, `cli_archive`, `cli_asbuilt` and `cli_season` is printed. Data goes to
-stdout, progress and log to stderr.
+Only here, in `cli_new`, `cli_site`, `cli_result`, `cli_archive`, `cli_asbuilt` and `cli_season` is printed. Data goes
+to stdout, progress and log to stderr.
 """
 
 from __future__ import annotations

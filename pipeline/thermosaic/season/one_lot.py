@@ -21,8 +21,8 @@ from ..delivery import errors_in_units
 from ..errors import MismatchError, ProductError, ThermosaicError
 from ..files import publishing
 from ..files.manifest import MANIFEST, plain, read_json, versions
+from ..files.review import review_folder
 from ..opening import load_config
-from ..results import changed_files
 from ..run import run_lot
 from ..stages.s1_ingest import read_sources
 from .lots import Lot
@@ -130,7 +130,7 @@ def reason_to_run(config: LotConfig, result: Path, report: bool, overwrite: bool
             f"{result}: is of revision {stated['revision']}, the lot states {config.lot.revision}: give the newer lot, "
             "or go back to the older one with --overwrite"
         )
-    changed = changed_files(result, stated)
+    changed = review_folder(result, stated, lambda *_: [])  # its bytes alone
     if changed and not overwrite:
         raise ProductError(
             f"{result}: was changed since it was published: {_few(changed)}: move it away, or replace it with "
