@@ -15,6 +15,7 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from multiprocessing import resource_tracker
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -108,6 +109,7 @@ def _interrupts_held_back() -> Iterator[None]:
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
+    resource_tracker.ensure_running()  # it lets interrupts through again when it starts
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
