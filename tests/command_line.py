@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from click.testing import CliRunner
 
-from thermosaic.cli import main
+from thermosaic.cli.entry import main
 
 
 @dataclass(frozen=True)

@@ -33,9 +33,10 @@ from pystac.validation.stac_validator import JsonSchemaSTACValidator
 
 import builders
 from thermosaic import archive, tables
-from thermosaic.cli import app
+from thermosaic.cli.entry import app
 from thermosaic.errors import ConfigError, MismatchError, ProductError
-from thermosaic.files import bag, publishing
+from thermosaic.files import publishing
+from thermosaic.files.shelves import bag
 from thermosaic.opening import load_config
 from thermosaic.results import verify_result
 from thermosaic.stages.s7_publish import publish_lot

@@ -15,7 +15,7 @@ import sound_lot
 import test_rig_antenna as antenna
 from thermosaic import beside
 from thermosaic.checks import check_lot
-from thermosaic.cli import app
+from thermosaic.cli.entry import app
 from thermosaic.errors import ConfigError, InputError
 from thermosaic.files.catalogue import load_evidence
 from thermosaic.opening import load_config

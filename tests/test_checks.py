@@ -409,7 +409,7 @@ def test_what_stops_a_run_is_told_in_the_lots_units(tmp_path):
     """A wheel that counts backwards on a lot in US units: `check`, its look at the end and `run` tell the feet."""
     from click.testing import CliRunner
 
-    from thermosaic import cli
+    from thermosaic.cli import entry as cli
 
     lot = sound_lot.sound_lot()
     head, *rows = lot.files["scan.csv"].decode().splitlines()

@@ -19,7 +19,7 @@ import shapely
 
 import builders
 from thermosaic import comparing, synthetic
-from thermosaic.cli import main
+from thermosaic.cli.entry import main
 from thermosaic.errors import ConfigError, MismatchError, ProductError
 from thermosaic.files.csv_tables import FOLDER
 from thermosaic.files.manifest import sha256_of

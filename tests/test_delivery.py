@@ -11,7 +11,7 @@ import pytest
 import builders
 import finding
 from thermosaic.checks import check_lot
-from thermosaic.cli import closing_table
+from thermosaic.cli.entry import closing_table
 from thermosaic.delivery import Sentence, deliver, in_units, tell, together
 from thermosaic.opening import load_config
 

@@ -12,7 +12,8 @@ from types import ModuleType
 import pytest
 import shapely
 
-from thermosaic import cli, synthetic
+from thermosaic import synthetic
+from thermosaic.cli import entry as cli
 from thermosaic.opening import demo_lots, load_config
 from thermosaic.rebuilding import rebuild_result
 from thermosaic.results import Result, open_result, verify_result

@@ -16,7 +16,7 @@ import pytest
 
 import builders
 import test_rig_antenna as antenna
-from thermosaic.cli import app, main
+from thermosaic.cli.entry import app, main
 from thermosaic.opening import demo_lots
 
 TYPED = {  # what a person types when `new` asks; everything else is taken as proposed

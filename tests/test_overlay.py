@@ -20,7 +20,7 @@ import shapely
 
 import builders
 from thermosaic import beside, synthetic
-from thermosaic.cli import app
+from thermosaic.cli.entry import app
 from thermosaic.errors import ConfigError, InputError, ProductError
 from thermosaic.files.manifest import sha256_of
 from thermosaic.model import Core

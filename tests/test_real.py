@@ -256,7 +256,7 @@ def test_every_real_log_gives_a_path_or_a_refusal_in_words(name):
     """
     from thermosaic.errors import InputError
     from thermosaic.files.catalogue import load_format
-    from thermosaic.files.logs import read_fixes
+    from thermosaic.files.logs.reading import read_fixes
 
     path, expected = DATA / "nmea" / f"{name}.nmea", REAL_FIXES[name]
     if expected != "path":
@@ -281,7 +281,7 @@ def test_a_real_rtk_drive_is_followed_through_all_its_junctions():
     import pandas as pd
 
     from thermosaic.config import LogFormat
-    from thermosaic.files.logs import read_fixes
+    from thermosaic.files.logs.reading import read_fixes
 
     path = DATA / "gnss_table" / "drive_rtk_4hz.pos"
     columns = {"date": "1", "time_utc": "2", "lat_deg": "3", "lon_deg": "4", "height_m": "5", "quality": "6"}

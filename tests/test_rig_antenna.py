@@ -15,7 +15,7 @@ import pytest
 import builders
 from thermosaic import beside, synthetic
 from thermosaic.checks import check_lot
-from thermosaic.cli import main
+from thermosaic.cli.entry import main
 from thermosaic.errors import ConfigError, InputError
 from thermosaic.files.catalogue import load_evidence
 from thermosaic.opening import load_config

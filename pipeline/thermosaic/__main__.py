@@ -1,6 +1,6 @@
 """`python -m thermosaic` is the command."""
 
-from .cli import main
+from .cli.entry import main
 
 if __name__ == "__main__":
     main()

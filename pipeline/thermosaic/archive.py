@@ -25,10 +25,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .errors import ConfigError, MismatchError, ProductError
-from .files import bag, notes, publishing, shelf
+from .files import publishing
 from .files.manifest import MANIFEST, plain, read_json, write_json
 from .files.settings import read_toml
-from .files.shelf import INDEX, LOCK, LOTS, MARKER, README, WORK
+from .files.shelves import bag, notes, shelf
+from .files.shelves.shelf import INDEX, LOCK, LOTS, MARKER, README, WORK
 from .files.sources import sha256_of
 from .results import open_result, verify_result
 from .values import path_inside
@@ -210,7 +211,7 @@ def _require_same(there: Path, result: Path, with_logs: bool) -> None:
 
 def _build_bag(meant: _Bag, files: list[tuple[Path, str]]) -> None:
     """Copy, describe, seal; a copy that is not its source byte for byte is refused."""
-    from .files import stac
+    from .files.shelves import stac
 
     folder = meant.folder
     for source, name in files:
@@ -243,7 +244,7 @@ def _bags(top: Path) -> list[_Bag]:
 
 def _catalogue(top: Path, bags: list[_Bag]) -> tuple[dict[str, dict[str, Any]], gpd.GeoDataFrame]:
     """Items of the catalogue and rows of lots.gpkg, by day and lot, as the bags and notes give them."""
-    from .files import lots_index, stac
+    from .files.shelves import lots_index, stac
 
     made = {stac.item_id(item.lot_id, item.revision): (item, _described(item)) for item in bags}
     order = sorted(made, key=lambda name: (made[name][1]["properties"][f"{lots_index.OWN}paved_on"], name))
@@ -265,7 +266,7 @@ def _catalogue(top: Path, bags: list[_Bag]) -> tuple[dict[str, dict[str, Any]], 
 
 def _described(item: _Bag) -> dict[str, Any]:
     """Read the item in a bag; ValueError names the bag where it cannot be."""
-    from .files import stac
+    from .files.shelves import stac
 
     try:
         return read_json(item.folder / stac.ITEM)
@@ -275,7 +276,7 @@ def _described(item: _Bag) -> dict[str, Any]:
 
 def _following(made: dict[str, tuple[str, int, dict[str, Any]]]) -> dict[str, list[str]]:
     """What supersedes each item, newest first: later revisions, before them a lot whose `supersedes` names this one."""
-    from .files.lots_index import OWN
+    from .files.shelves.lots_index import OWN
 
     following = {}
     for name, (lot_id, revision, _) in made.items():
@@ -291,7 +292,7 @@ def _following(made: dict[str, tuple[str, int, dict[str, Any]]]) -> dict[str, li
 
 def _build_index(top: Path, work: Path, bags: list[_Bag]) -> None:
     """Write catalogue and lots.gpkg into work/index, and read them back."""
-    from .files import lots_index, stac
+    from .files.shelves import lots_index, stac
 
     damaged = [
         f"{path.name}/{text}" for path in sorted((top / LOTS).glob("*")) for text in notes.check_notes(path)
@@ -370,7 +371,7 @@ def verify(archive: Path | str, lot: str | None = None, rebuild: bool = False) -
 
 
 def _check_bag(item: _Bag) -> list[str]:
-    from .files import stac
+    from .files.shelves import stac
 
     found = bag.check_bag(item.folder)
     result = item.folder / RESULT
@@ -392,7 +393,7 @@ def _check_bag(item: _Bag) -> list[str]:
 
 def _check_whole(top: Path) -> list[str]:
     """Compare index and bags, and name what belongs to neither."""
-    from .files import lots_index, stac
+    from .files.shelves import lots_index, stac
 
     found = [f"{name}: does not belong to the archive: move it away" for name in _foreign(top)]
     for folder in sorted((top / LOTS).glob("*")):
@@ -466,7 +467,7 @@ def find(
     **same : str or int
         Columns and their value: route (letters' case and part of it do), lane (one of several does), lift.
     """
-    from .files import lots_index
+    from .files.shelves import lots_index
 
     top = Path(os.path.abspath(archive))
     shelf.require_archive(top)

@@ -15,7 +15,7 @@ from .delivery import Reader, in_units, tell
 from .errors import ConfigError, InputError
 from .files.catalogue import load_rig
 from .files.evidence import write_evidence
-from .files.logs import count_spots, read_fixes, read_scan
+from .files.logs.reading import count_spots, read_fixes, read_scan
 from .files.manifest import sha256_of
 from .files.rig_drawings import draw_agreement, draw_antenna, draw_reach
 from .files.rig_tables import read_reference, read_sightings, read_wheel_runs, units_written

@@ -17,8 +17,8 @@ from .errors import ConfigError, MismatchError
 from .files.compared.folder import publish
 from .files.compared.pair import Pair
 from .files.compared.sentences import statements
+from .files.looks.ramp import ColourRamp
 from .files.parquet import SPOTS_FILE, read_columns
-from .files.ramp import ColourRamp
 from .files.sheets.lift_sheet import LiftSheet, Link, Strip
 from .files.sheets.lot_sheet import LotSheet, read_sheet
 from .files.sheets.onto import onto_map, shapes_on_map

@@ -9,8 +9,8 @@ from typing import Any
 from . import questions
 from .config import AgencyPattern, LotConfig
 from .files.catalogue import find_settings, load_agency, load_rig
-from .files.logs import count_spots
-from .files.recognise import recognise_logs
+from .files.logs.reading import count_spots
+from .files.logs.recognise import recognise_logs
 from .files.settings import read_toml, refusals, toml_settings, write_settings
 from .kernels.scan_geometry import on_mat, spot_pitches
 from .opening import resolved

@@ -18,7 +18,8 @@ import pyproj
 
 from .delivery import as_read, deliver, delivered_name, in_units, together
 from .errors import ConfigError, ProductError
-from .files import csv_tables, dressing, exports, geopackage, manifest, parquet, project, raster_review, sld
+from .files import csv_tables, dressing, exports, geopackage, manifest, parquet, project, raster_review
+from .files.looks import sld
 from .files.review import review_folder, review_tables
 from .published import SPOT_COLUMNS, Published
 from .studies.explain.readings import looked_at

@@ -12,11 +12,12 @@ from pathlib import Path
 from typing import Any
 
 from .errors import ConfigError
-from .files import geopackage, manifest, overlay_products, publishing, shelf
+from .files import geopackage, manifest, overlay_products, publishing
 from .files.compared import folder as comparison
 from .files.core_plan import folder as core_plan
 from .files.made_from import differing_inputs
 from .files.review import Check, review_folder
+from .files.shelves import shelf
 from .results import check_products
 
 RESULT = "run"

@@ -30,7 +30,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import builders
 from thermosaic import model, run, synthetic
-from thermosaic.files import nmea, parquet
+from thermosaic.files import parquet
+from thermosaic.files.logs import nmea
 from thermosaic.opening import load_config
 from thermosaic.synthetic import Gnss, LotPlan, Mat, PassPlan, Patch, Scanner, Stop
 

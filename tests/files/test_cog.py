@@ -22,7 +22,7 @@ import builders
 from thermosaic import model, synthetic
 from thermosaic.config import GridSection
 from thermosaic.files import cog
-from thermosaic.files.ramp import INFERNO, ColourRamp, temperature_ramp
+from thermosaic.files.looks.ramp import INFERNO, ColourRamp, temperature_ramp
 from thermosaic.stages.s5_rasterise import rasterise_mat
 from thermosaic.synthetic import PassPlan
 

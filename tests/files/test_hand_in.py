@@ -17,7 +17,7 @@ import pyproj
 import pytest
 
 from conftest import PERSONS
-from thermosaic.cli import app
+from thermosaic.cli.entry import app
 from thermosaic.config import HandIn
 from thermosaic.errors import ConfigError, MismatchError
 from thermosaic.files import catalogue, hand_in, persons

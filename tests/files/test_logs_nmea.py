@@ -14,9 +14,10 @@ import pytest
 from thermosaic import model
 from thermosaic.config import LogFormat
 from thermosaic.errors import InputError
-from thermosaic.files import logs, nmea
-from thermosaic.files.fixes import finish_fixes
-from thermosaic.files.tallies import Ledger
+from thermosaic.files.logs import nmea
+from thermosaic.files.logs import reading as logs
+from thermosaic.files.logs.fixes import finish_fixes
+from thermosaic.files.logs.tallies import Ledger
 
 DATA = Path(os.environ.get("THERMOSAIC_REAL_LOGS") or Path(__file__).parents[3] / "shared" / "data")
 needs_data = pytest.mark.skipif(not DATA.is_dir(), reason="the real logs are not beside the checkout")

@@ -10,8 +10,9 @@ from pathlib import Path
 import pytest
 
 from thermosaic.errors import InputError
-from thermosaic.files import logs, sources
+from thermosaic.files import sources
 from thermosaic.files.catalogue import load_format
+from thermosaic.files.logs import reading as logs
 
 
 def unusual(folder: Path) -> dict[str, tuple[Path, str]]:

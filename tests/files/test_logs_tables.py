@@ -16,8 +16,9 @@ import pytest
 from thermosaic import model
 from thermosaic.config import LogFormat
 from thermosaic.errors import ConfigError, InputError
-from thermosaic.files import logs, rows, times
 from thermosaic.files.catalogue import load_format
+from thermosaic.files.logs import reading as logs
+from thermosaic.files.logs import rows, times
 
 DATA = Path(os.environ.get("THERMOSAIC_REAL_LOGS") or Path(__file__).parents[3] / "shared" / "data")
 WIDE = load_format("wide-csv")

@@ -18,7 +18,7 @@ from matplotlib.transforms import Bbox
 from PIL import Image
 
 import builders
-from thermosaic.cli import app
+from thermosaic.cli.entry import app
 from thermosaic.errors import ConfigError
 from thermosaic.files.plots import PICTURES, draw_plot
 from thermosaic.files.sheets.layers_picture import (

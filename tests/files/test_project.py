@@ -16,8 +16,9 @@ import pyproj
 import pytest
 
 import builders
-from thermosaic.files import geopackage, layers, project, sld
-from thermosaic.files.ramp import ColourRamp
+from thermosaic.files import geopackage, layers, project
+from thermosaic.files.looks import sld
+from thermosaic.files.looks.ramp import ColourRamp
 from thermosaic.model import LotRecord
 from thermosaic.tables import LAYERS
 from true_record import true_record

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from thermosaic.config import LogFormat
-from thermosaic.files.tails import copy_end
+from thermosaic.files.logs.tails import copy_end
 
 NMEA = LogFormat(id="nmea", kind="fixes", container="nmea", title="sentences")
 RATE_HZ = 20

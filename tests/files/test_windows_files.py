@@ -11,8 +11,8 @@ import builders
 import sound_lot
 from thermosaic.checks import explain_formats
 from thermosaic.errors import InputError
-from thermosaic.files import logs
 from thermosaic.files.catalogue import load_format
+from thermosaic.files.logs import reading as logs
 from thermosaic.opening import load_config
 
 MARK = b"\xef\xbb\xbf"  # UTF-8 byte order mark (RFC 3629, 6)

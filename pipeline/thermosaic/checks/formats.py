@@ -10,8 +10,8 @@ import numpy as np
 from ..config import LogFormat, LotConfig
 from ..delivery import Reader, in_units, tell
 from ..errors import ThermosaicError
-from ..files import logs
-from ..files.tails import copy_start
+from ..files.logs import reading as logs
+from ..files.logs.tails import copy_start
 from ..model import QUALITIES
 
 START_BYTES = 60_000

@@ -15,8 +15,8 @@ import numpy as np
 from ..config import SIDE_FILES, LotConfig
 from ..delivery import tell
 from ..errors import ThermosaicError
+from ..files.logs.tails import copy_end
 from ..files.sources import check_file
-from ..files.tails import copy_end
 from ..model import Stations, Swath
 from ..stages.s1_ingest import read_lot
 from ..stages.s2_trajectory import solve_trajectory

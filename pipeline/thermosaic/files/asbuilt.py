@@ -14,8 +14,8 @@ from ..errors import ConfigError, InputError
 from ..model import AsBuilt, Core
 from ..units import StationLabels
 from .catalogue import load_format
+from .logs.recognise import fitting_formats
 from .manifest import sha256_of
-from .recognise import fitting_formats
 from .settings import printable
 from .side_files import CORE_FRAME, read_cores
 from .sources import refuse

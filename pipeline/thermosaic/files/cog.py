@@ -25,8 +25,8 @@ from .. import __version__
 from ..datum import map_foot_m, unit_factor
 from ..delivery import deliver
 from ..model import TILE_CELLS, Raster, Rasters, Tile
+from .looks.ramp import check_raster_style, temperature_ramp, write_raster_style
 from .mosaic import check_mosaic, write_mosaic
-from .ramp import check_raster_style, temperature_ramp, write_raster_style
 
 if TYPE_CHECKING:
     import pyproj

@@ -28,8 +28,8 @@ import shapely
 
 from ..errors import ProductError
 from ..tables import Column, Table
-from .styles import alias
-from .symbols import Look
+from .looks.styles import alias
+from .looks.symbols import Look
 
 PACKAGE = "lot.gpkg"  # its name in a result
 VERSION = "1.3"

@@ -20,7 +20,7 @@ import shapely
 from ..tables import LAYER
 from . import csv_tables, geopackage
 from .facts import CAUTIONS
-from .styles import BLUES, DEEP_BLUE, DEEP_BROWN, INK, ORANGES, PURPLES
+from .looks.styles import BLUES, DEEP_BLUE, DEEP_BROWN, INK, ORANGES, PURPLES
 
 NAMESPACE = "http://www.opengis.net/kml/2.2"
 FOLDERS = (  # layer, words, shown at once, column that names a feature, its style

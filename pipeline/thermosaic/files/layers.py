@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ..tables import LAYERS
-from . import dressing, facts, manifest, styles
+from . import dressing, facts, manifest
 from .geopackage import Package
+from .looks import styles
+from .looks.ramp import ColourRamp, temperature_ramp
 from .project import Project
-from .ramp import ColourRamp, temperature_ramp
 
 if TYPE_CHECKING:
     from ..model import LotRecord

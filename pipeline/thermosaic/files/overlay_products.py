@@ -16,14 +16,15 @@ import pyproj
 from .. import __version__
 from ..delivery import Reader, delivered_name, in_units
 from ..tables import ASBUILT_AREAS, ASBUILT_LINES, CORES, DENSITIES, LINE_OFFSETS, OVERLAY, TOUCHES, Table
-from . import csv_tables, dressing, geopackage, manifest, publishing, styles
+from . import csv_tables, dressing, geopackage, manifest, publishing
 from .geopackage import Package, check_geopackage, write_geopackage
+from .looks import styles
+from .looks.symbols import Label, Look, Rule, fill, hatch, marker, stroke
 from .made_from import result_inputs
 from .review import review_package, review_picture, review_tables
 from .sheets.lot_sheet import LotSheet
 from .sheets.overlay_sheet import draw_overlay
 from .study_layers import study_layer
-from .symbols import Label, Look, Rule, fill, hatch, marker, stroke
 
 PACKAGE, SHEET, NOTES, TABLES = "overlay.gpkg", "overlay.png", "overlay.txt", "tables"
 STUDY = "overlay"

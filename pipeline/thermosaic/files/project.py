@@ -17,10 +17,10 @@ import pyproj
 import shapely
 
 from ..tables import LAYERS, Table
-from . import qml, ramp
 from .cog import MOSAIC
 from .geopackage import ATTRIBUTE_TABLES, PACKAGE, Package
-from .styles import layer_content
+from .looks import qml, ramp
+from .looks.styles import layer_content
 from .zips import write_zip
 
 NAME, INSIDE = "lot.qgz", "lot.qgs"

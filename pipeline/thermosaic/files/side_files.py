@@ -21,11 +21,11 @@ from ..errors import ConfigError, InputError
 from ..model import ControlPoint, Core, DiaryEntry, Doubt, Tally, Ticket, WeatherReading
 from ..tables import CORE_KINDS, DIARY_KINDS
 from ..units import OTHER_SPELLINGS, TEMPERATURES, UNITS, StationLabels
-from .numbers import BAD, to_numbers
-from .rows import read_blocks
+from .logs.numbers import BAD, to_numbers
+from .logs.rows import read_blocks
+from .logs.tallies import WRONG, Ledger, rejected_frac
+from .logs.times import time_texts, to_utc
 from .sources import check_file, refuse
-from .tallies import WRONG, Ledger, rejected_frac
-from .times import time_texts, to_utc
 from .vectors import pin_frame
 
 MOST_BYTES = 20_000_000

@@ -3,7 +3,7 @@
 One loop over bytes, because a day holds millions of sentences. It runs as it is written while there is little to
 read, and compiled from then on: loading the compiler takes longer than reading a few minutes of a log. Compiled,
 indices and digits are unsigned, which spares tests for negative ones, and arrays go to one function only, which
-spares the counting of their references. Where the fields of a kind stand is told by `files.nmea`, which knows
+spares the counting of their references. Where the fields of a kind stand is told by `files.logs.nmea`, which knows
 their meaning.
 """
 

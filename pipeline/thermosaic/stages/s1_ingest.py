@@ -19,9 +19,11 @@ from .. import model
 from ..config import SIDE_FILES, EvidenceFile, LotConfig, PassSection, ScannerPart, ScannerSection
 from ..delivery import tell
 from ..errors import ConfigError, InputError, MismatchError
-from ..files import alignment, logs, side_files, sources, times, vectors
+from ..files import alignment, side_files, sources, vectors
 from ..files.catalogue import load_evidence
-from ..files.scans import ScanRows
+from ..files.logs import reading as logs
+from ..files.logs import times
+from ..files.logs.scans import ScanRows
 from ..kernels import scanners
 from ..kernels.scan_geometry import on_mat, spot_pitches
 from ..model import Alignment, Doubt, Exclusion, Fixes, LotInputs, Pass, ScanLog, Source, Tally, Wheel

@@ -18,7 +18,8 @@ import pandas as pd
 from ..datum import map_foot_m
 from ..delivery import in_units
 from ..errors import ProductError
-from ..files import cog, exports, geopackage, layers, manifest, parquet, project, publishing, sld
+from ..files import cog, exports, geopackage, layers, manifest, parquet, project, publishing
+from ..files.looks import sld
 from ..model import NOT_A_ROW, TILE_CELLS, LotRecord, Products
 
 BYTES_PER_READING, BYTES_PER_CELL, BYTES_FIXED = 60, 16, 20_000_000  # generous: measured about 20 and 8

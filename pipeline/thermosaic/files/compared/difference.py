@@ -22,7 +22,7 @@ from rasterio.enums import Resampling
 from ... import __version__
 from ...delivery import deliver
 from ..cog import NODATA, PROFILES, block_cells, overview_levels
-from ..ramp import write_raster_style
+from ..looks.ramp import write_raster_style
 
 if TYPE_CHECKING:
     from ..sheets.lot_sheet import LotSheet

@@ -21,11 +21,11 @@ from ...tables import COMPARED
 from .. import csv_tables, geopackage, manifest, publishing
 from ..dressing import column_values, delivered_table, to_crs_units
 from ..facts import CAUTIONS
+from ..looks.styles import layer_styles
 from ..made_from import result_inputs
 from ..pages import check_page
 from ..review import review_package, review_tables
 from ..sheets.lot_sheet import LotSheet
-from ..styles import layer_styles
 from . import page
 from .difference import check_difference, review_difference, write_difference
 from .looks import compared_looks

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from ...delivery import delivered_name
 from ...tables import COMPARED_KINDS
-from ..styles import BLUES, DEEP_BLUE, DEEP_BROWN, DEGREE, GREYS, ORANGES, PURPLES
-from ..symbols import INK, Label, Look, Rule, SymbolLayer, fill, hatch
+from ..looks.styles import BLUES, DEEP_BLUE, DEEP_BROWN, DEGREE, GREYS, ORANGES, PURPLES
+from ..looks.symbols import INK, Label, Look, Rule, SymbolLayer, fill, hatch
 
 COLOURS = dict(zip(COMPARED_KINDS, ((BLUES[2], DEEP_BLUE), (ORANGES[2], DEEP_BROWN)), strict=True))
 

@@ -26,12 +26,12 @@ from ...tables import (
 from .. import csv_tables, dressing, geopackage, gpx, manifest, publishing
 from ..facts import CAUTIONS
 from ..geopackage import Package, check_geopackage, write_geopackage
+from ..looks.styles import layer_styles
 from ..made_from import result_inputs
 from ..pages import check_page
 from ..review import review_package, review_tables
 from ..sheets.lot_sheet import LotSheet
 from ..study_layers import lon_lat, study_layer, study_table
-from ..styles import layer_styles
 from . import page
 from .looks import plan_looks
 from .plan import CorePlan

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from ...delivery import delivered_name
 from ...tables import DENSITY_PROFILES, DENSITY_READINGS, PLACES_TO_LOOK, RANDOM_CORES, SUBLOTS
-from ..styles import BLUES, DEEP_BLUE, DEGREE
-from ..symbols import INK, Label, Look, Rule, fill, hatch, marker, stroke
+from ..looks.styles import BLUES, DEEP_BLUE, DEGREE
+from ..looks.symbols import INK, Label, Look, Rule, fill, hatch, marker, stroke
 
 
 def plan_looks(units: str) -> dict[str, Look]:

@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch, Rectangle
 from matplotlib.ticker import FuncFormatter
 
-from ..styles import GREYS, ORANGES
+from ..looks.styles import GREYS, ORANGES
 from .charts import some_stations
 from .look import FAINT, INK, PAPER, SOFT, ZONE
 from .measures import Measures

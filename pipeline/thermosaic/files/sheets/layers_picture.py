@@ -18,7 +18,7 @@ from matplotlib.transforms import Affine2D
 from rasterio.enums import Resampling
 
 from ..cog import NODATA, TILE_FOLDER
-from ..styles import GREYS
+from ..looks.styles import GREYS
 from .look import INK, PAPER, SOFT, STOP, ZONE, bare, class_face, north_arrow, picture
 from .lot_sheet import LotSheet
 from .measures import duration

@@ -16,7 +16,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from ..ramp import ColourRamp
+from ..looks.ramp import ColourRamp
 from .look import INK, PAPER, SOFT, STOP, ZONE, class_face, outlines, ramp_bar
 from .measures import NOTHING, Measures
 from .strips import LEFT_IN, LINES_IN, PROFILES_A_ROW, WIDTH_IN, Placing, inch_axes

@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter
 
-from ..styles import ORANGES, PURPLES
+from ..looks.styles import ORANGES, PURPLES
 from .charts import some_stations
 from .look import FAINT, INK, PAPER, SOFT, ZONE
 from .measures import Measures

@@ -22,8 +22,8 @@ from matplotlib.path import Path
 from PIL import Image
 
 from ...errors import ConfigError, ProductError
-from ..ramp import ColourRamp
-from ..styles import BLUES, GREYS, INK, ORANGES, PURPLES
+from ..looks.ramp import ColourRamp
+from ..looks.styles import BLUES, GREYS, INK, ORANGES, PURPLES
 from .measures import Measures
 
 PAPER, FAINT, SOFT = "#ffffff", GREYS[1], GREYS[3]

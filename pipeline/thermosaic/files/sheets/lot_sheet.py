@@ -26,8 +26,8 @@ from .. import geopackage, manifest
 from ..cog import MAT, NODATA, TILE_FOLDER
 from ..dressing import lane_words, paved_lanes
 from ..geopackage import PACKAGE
+from ..looks.ramp import ColourRamp
 from ..parquet import SPOTS_FILE
-from ..ramp import ColourRamp
 from .measures import Measures
 from .spine import Spine, read_spines
 

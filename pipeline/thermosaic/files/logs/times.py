@@ -12,7 +12,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from ..config import LogFormat
+from ...config import LogFormat
 from .numbers import as_numpy
 
 LEAP_SECONDS = (  # GPS time minus UTC in seconds from that UTC day on; IERS Bulletin C

@@ -12,10 +12,10 @@ from pathlib import Path
 
 import numpy as np
 
-from ..config import ClockSets, LogFormat
-from ..errors import InputError
-from ..model import Doubt
-from ..units import TEMPERATURES
+from ...config import ClockSets, LogFormat
+from ...errors import InputError
+from ...model import Doubt
+from ...units import TEMPERATURES
 from .numbers import BAD, MISSING, to_numbers
 from .rows import Block, read_blocks
 from .tallies import Ledger, causes_told

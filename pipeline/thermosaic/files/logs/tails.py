@@ -8,8 +8,8 @@ import shutil
 from itertools import pairwise
 from pathlib import Path
 
-from ..config import LogFormat
-from .sources import check_file
+from ...config import LogFormat
+from ..sources import check_file
 
 _TIMED = re.compile(rb"^\$[A-Z]{5},([0-9]{6}[0-9.]*),", re.MULTILINE)  # a sentence that begins with its time
 

@@ -13,7 +13,7 @@ from typing import Any
 
 import click
 
-from .errors import ConfigError
+from ..errors import ConfigError
 
 PATH = click.Path(path_type=Path)
 
@@ -47,8 +47,8 @@ def new(
       thermosaic check my_lot
       thermosaic run my_lot -o my_result
     """
-    from . import new_lots, questions
-    from .opening import load_config
+    from .. import new_lots, questions
+    from ..opening import load_config
 
     path = folder / "lot.toml"
     if path.exists() and not overwrite:
@@ -75,7 +75,7 @@ def new(
 
 
 def _with_pair(answers: dict[str, Any], pair: str) -> dict[str, Any]:
-    from . import questions
+    from .. import questions
 
     text, equals, value = pair.partition("=")
     key = _key_of(text.strip())
@@ -101,7 +101,7 @@ def _key_of(text: str) -> tuple[str | int, ...]:
 
 
 def _with_proposals(answers: dict[str, Any], pattern: Any, proposals: dict[str, Any]) -> dict[str, Any]:
-    from . import questions
+    from .. import questions
 
     while True:
         offered = (q for q in questions.open_questions(answers, pattern, proposals) if q.proposal is not None)
@@ -114,7 +114,7 @@ def _with_proposals(answers: dict[str, Any], pattern: Any, proposals: dict[str, 
 @contextlib.contextmanager
 def _kept_answers(folder: Path, answers: dict[str, Any]) -> Iterator[None]:
     """Where answers that a person typed make no lot together, keep them in a file and say so."""
-    from . import new_lots
+    from .. import new_lots
 
     try:
         yield
@@ -128,7 +128,7 @@ def _kept_answers(folder: Path, answers: dict[str, Any]) -> Iterator[None]:
 
 def _ask(answers: dict[str, Any], pattern: Any, proposals: dict[str, Any], folder: Path) -> dict[str, Any]:
     """Ask one question after another; an empty answer takes the proposal, or leaves an optional one out."""
-    from . import questions
+    from .. import questions
 
     passed: set[tuple[str | int, ...]] = set()
     place = ""
@@ -150,7 +150,7 @@ def _ask(answers: dict[str, Any], pattern: Any, proposals: dict[str, Any], folde
 
 
 def _answer(question: Any, answers: dict[str, Any], folder: Path) -> Any:
-    from . import new_lots, questions
+    from .. import new_lots, questions
 
     reader = questions.labels_of(answers), questions.units_of(answers)
 

@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from ..errors import InputError
-from ..model import Tally
+from ...errors import InputError
+from ...model import Tally
 
 # what is wrong with a row, and what to do, after the row or its value; causes are words of quality.json
 WRONG = {

@@ -10,7 +10,7 @@ import io
 from datetime import date
 from pathlib import Path
 
-from .csv_tables import cell
+from ..csv_tables import cell
 
 NAME = "notes.csv"
 COLUMNS = ("revision", "stated_date", "author", "text")

@@ -13,7 +13,7 @@ from typing import Any
 
 import click
 
-from .errors import ConfigError
+from ..errors import ConfigError
 
 PATH = click.Path(path_type=Path)
 
@@ -41,8 +41,8 @@ def check(lot: Path, as_json: bool, so_far: bool, explain_format: bool, against:
     Example: thermosaic check lift1
     """
     if explain_format:
-        from . import checks
-        from .opening import load_config
+        from .. import checks
+        from ..opening import load_config
 
         click.echo("\n".join(checks.explain_formats(load_config(lot))))
         return
@@ -62,8 +62,8 @@ def check(lot: Path, as_json: bool, so_far: bool, explain_format: bool, against:
 
 def _whole(lot: Path) -> Any:
     """Check a lot whose logs are whole."""
-    from .checks import check_lot
-    from .opening import load_config
+    from ..checks import check_lot
+    from ..opening import load_config
 
     return check_lot(load_config(lot))
 
@@ -72,8 +72,8 @@ def _so_far(lot: Path) -> Any:
     """Check the ends of logs that are still written; a process this short looks for no garbage: a tenth of its time."""
     gc.disable()
     try:
-        from .checks import check_so_far
-        from .opening import load_config
+        from ..checks import check_so_far
+        from ..opening import load_config
 
         return check_so_far(load_config(lot))
     finally:
@@ -83,9 +83,9 @@ def _so_far(lot: Path) -> Any:
 
 def _against(lot: Path, other: Path) -> Any:
     """Compare a lot with the result that was made of it, or with another lot."""
-    from .checks import changes_against, used_by
-    from .config import config_as_used
-    from .opening import load_config
+    from ..checks import changes_against, used_by
+    from ..config import config_as_used
+    from ..opening import load_config
 
     is_lot = other.suffix == ".toml" or (other / "lot.toml").is_file()
     before, digests = (config_as_used(load_config(other)), {}) if is_lot else used_by(other)
@@ -102,7 +102,7 @@ def rig() -> None:
 
 def _quantity(kind: str, value: str | None, words: tuple[str, ...] = ()) -> float | None:
     """Read a quantity of the command line in SI."""
-    from .units import parse_quantity
+    from ..units import parse_quantity
 
     try:
         return None if value is None else parse_quantity(value, kind, words)
@@ -121,7 +121,7 @@ def _dates(valid_from: str, days: int) -> tuple[Any, Any]:
 
 
 def _say(finding: Any, table: Any, evidence: Path | None, reader: Any) -> None:
-    from .delivery import deliver_columns, in_units
+    from ..delivery import deliver_columns, in_units
 
     shown = deliver_columns(table, *reader).dropna(axis="columns", how="all")
     click.echo(shown.to_string(index=False, float_format=lambda value: f"{round(value, 9):.5g}"))
@@ -168,8 +168,8 @@ def wheel(
     Example:
       thermosaic rig wheel runs.csv --date 2026-05-01 --in-use "0.5 mm" -o wheel-0501.toml
     """
-    from .beside import rig_reader, rig_wheel
-    from .delivery import in_units, tell
+    from ..beside import rig_reader, rig_wheel
+    from ..delivery import in_units, tell
 
     reader = rig_reader(units, table=runs)
     found = rig_wheel(runs, _quantity("length", in_use), per_turn, tolerance, _dates(day, days), evidence)
@@ -229,10 +229,10 @@ def thermometer(
     Example:
       thermosaic rig thermometer pairs.csv --date 2026-05-01 -o thermometer-0501.toml
     """
-    from .beside import rig_reader, rig_thermometer, thermometer_by_emissivity
-    from .delivery import errors_in_units, in_units
-    from .opening import load_config
-    from .studies.check_thermometer import Emissivity
+    from ..beside import rig_reader, rig_thermometer, thermometer_by_emissivity
+    from ..delivery import errors_in_units, in_units
+    from ..opening import load_config
+    from ..studies.check_thermometer import Emissivity
 
     config = None if lot is None else load_config(lot)
     limit = _quantity("temperature difference", tolerance)
@@ -283,9 +283,9 @@ def antenna(
     Example:
       thermosaic rig antenna drive sightings.csv --date 2026-05-01 --plot antenna.png -o antenna-0501.toml
     """
-    from .beside import rig_antenna, rig_reader
-    from .delivery import errors_in_units, in_units
-    from .opening import load_config
+    from ..beside import rig_antenna, rig_reader
+    from ..delivery import errors_in_units, in_units
+    from ..opening import load_config
 
     config, limit = load_config(lot), _quantity("length", tolerance) or 0.0
     reader = rig_reader(units, config)
@@ -321,8 +321,8 @@ def reach(
     Example:
       thermosaic rig reach --rig scanner-on-mast --spots 64 --view "1.2 deg" --plot reach.png
     """
-    from .beside import rig_reach, rig_reader
-    from .opening import load_config
+    from ..beside import rig_reach, rig_reader
+    from ..opening import load_config
 
     if (rig_name is None) == (lot is None):
         raise ConfigError("rig reach: give either --rig NAME or --lot LOT")

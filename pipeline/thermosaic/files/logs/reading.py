@@ -6,15 +6,15 @@ from pathlib import Path
 
 import numpy as np
 
-from .. import model
-from ..config import ClockSets, LogFormat
-from ..errors import InputError
+from ... import model
+from ...config import ClockSets, LogFormat
+from ...errors import InputError
+from ..sources import check_file
 from .decimal_marks import naming_decimal_mark
 from .fixes import finish_fixes, read_fix_table
 from .nmea import read_nmea
 from .rows import count_parquet_rows, read_layout
 from .scans import ScanRows, bad_reading_frac, read_scan_rows
-from .sources import check_file
 from .tallies import Ledger, require_share
 from .wheels import WheelRows, finish_wheel, read_wheel_rows
 

@@ -19,9 +19,9 @@ import pyarrow as pa
 import pyarrow.csv as arrow_csv
 import pyarrow.parquet as pq
 
-from ..config import LOG_COLUMNS, LogFormat
-from ..errors import InputError
-from .sources import LONGEST_LINE, refuse, text_blocks
+from ...config import LOG_COLUMNS, LogFormat
+from ...errors import InputError
+from ..sources import LONGEST_LINE, refuse, text_blocks
 
 MOST_COLUMNS = 4200
 PARQUET_ROWS = 1 << 16

@@ -12,9 +12,9 @@ from collections import Counter
 from pathlib import Path
 from typing import Any
 
-from .. import __version__
-from ..errors import ProductError
-from .sources import sha256_of
+from ... import __version__
+from ...errors import ProductError
+from ..sources import sha256_of
 
 PAYLOAD, INFO, DECLARATION = "data", "bag-info.txt", "bagit.txt"
 MANIFEST, TAG_MANIFEST = "manifest-sha256.txt", "tagmanifest-sha256.txt"

@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 
-from .. import model
-from ..config import LogFormat
-from ..errors import InputError
-from ..units import UNITS
+from ... import model
+from ...config import LogFormat
+from ...errors import InputError
+from ...units import UNITS
 from .numbers import BAD, GOOD, as_numpy, to_numbers
 from .rows import Block, read_blocks
 from .tallies import Ledger

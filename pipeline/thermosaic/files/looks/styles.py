@@ -11,9 +11,9 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
-from ..delivery import deliver, delivered_name
-from ..tables import DIARY_KINDS, Table
-from ..units import FOOT_M
+from ...delivery import deliver, delivered_name
+from ...tables import DIARY_KINDS, Table
+from ...units import FOOT_M
 from . import qml
 from .symbols import (
     INK,
@@ -32,7 +32,7 @@ from .symbols import (
 )
 
 if TYPE_CHECKING:
-    from ..config import LotConfig
+    from ...config import LotConfig
 
 # ColorBrewer sequential schemes (Brewer 2003), light to dark
 PURPLES = ("#f2f0f7", "#cbc9e2", "#9e9ac8", "#756bb1", "#54278f")

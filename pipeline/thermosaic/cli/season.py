@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from .season import Outcome
+    from ..season import Outcome
 
 PATH = click.Path(path_type=Path)
 
@@ -45,7 +45,7 @@ def season(
       thermosaic season lots -o results
       thermosaic season lots lift1 -o results --jobs 1 --archive season
     """
-    from .season import run_season
+    from ..season import run_season
 
     done = run_season(
         lots, results, jobs=jobs, scheduler=scheduler, archive=archive, report=not no_report,

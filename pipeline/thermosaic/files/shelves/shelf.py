@@ -13,9 +13,9 @@ import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from ..errors import ConfigError, ProductError
-from .manifest import read_json
-from .publishing import locked, surroundings
+from ...errors import ConfigError, ProductError
+from ..manifest import read_json
+from ..publishing import locked, surroundings
 
 LOTS, INDEX, WORK, LOCK = "lots", "index", ".adding", ".index.lock"
 UNFINISHED = "unfinished"  # in the folder of work from the moment on when the index is behind

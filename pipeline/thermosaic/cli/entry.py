@@ -1,7 +1,6 @@
 """The command line: one command is one library call; errors become exit codes and advice.
 
-Only here, in `cli_new`, `cli_site`, `cli_result`, `cli_archive`, `cli_asbuilt` and `cli_season` is printed. Data goes
-to stdout, progress and log to stderr.
+Only in this package is printed. Data goes to stdout, progress and log to stderr.
 """
 
 from __future__ import annotations
@@ -19,8 +18,9 @@ from typing import Any, NoReturn
 
 import click
 
-from . import __version__, cli_archive, cli_asbuilt, cli_new, cli_result, cli_season, cli_site
-from .errors import ConfigError, ThermosaicError
+from .. import __version__
+from ..errors import ConfigError, ThermosaicError
+from . import archive, asbuilt, new, result, season, site
 
 LOT = click.argument("lot", type=click.Path(path_type=Path))
 DEMO_LOTS = ("lift1", "lift2")  # known here, so that their processes start before anything heavy is loaded
@@ -139,7 +139,7 @@ def run(
 
     Example: thermosaic run lift1 -o lift1_result
     """
-    from .opening import load_config
+    from ..opening import load_config
 
     config = load_config(lot)
     rank, copies = _rank_of(config, fail_on), _copies(also)
@@ -148,8 +148,8 @@ def run(
         return
     if result is None:
         raise ConfigError("run: -o RESULT is missing: name the folder to write, for example -o lift1_result")
-    from .delivery import errors_in_units
-    from .run import run_lot
+    from ..delivery import errors_in_units
+    from ..run import run_lot
 
     with errors_in_units(*config.reader):
         products = run_lot(config, result, overwrite, not no_report, copies)
@@ -161,7 +161,7 @@ def run(
 
 def _copies(also: str) -> tuple[str, ...]:
     """Kinds of copies asked for."""
-    from .results import COPIES
+    from ..results import COPIES
 
     kinds = tuple(kind.strip() for kind in also.split(",") if kind.strip())
     unknown = [kind for kind in kinds if kind not in COPIES]
@@ -191,7 +191,7 @@ def _show(products: Any, units: str, quiet: bool) -> None:
 
 def closing_table(summary: dict[str, Any], units: str) -> str:
     """Lay out the numbers of a run so that a foreman can read them."""
-    from .delivery import Reader, in_units, tell
+    from ..delivery import Reader, in_units, tell
 
     classes = ", ".join(f"{count} {word}" for word, count in summary["class_counts"].items())
     rows = {
@@ -229,7 +229,7 @@ def report(result: Path, folder: Path, lang: str, pdf: bool, without_names: bool
 
     Example: thermosaic report lift1_result -o lift1_report --lang es
     """
-    from .results import report_result
+    from ..results import report_result
 
     for path in report_result(result, folder, lang, pdf, without_names):
         click.echo(str(path))
@@ -262,7 +262,7 @@ def hand_in(
     Example:
       thermosaic hand-in lift1_result --agency county-roads --lot lift1 -o lift1.zip
     """
-    from .results import hand_in_result
+    from ..results import hand_in_result
 
     for line in hand_in_result(result, agency, path, lot, without_names, overwrite):
         click.echo(f"missing: {line}")
@@ -286,7 +286,7 @@ def compare(results: tuple[Path, ...], out: Path, overwrite: bool) -> None:
     Example, after the demonstration:
       thermosaic compare demo_result/LBR-L1-20260514 demo_result/LBR-L2-20260516 -o compared
     """
-    from .comparing import compare as compare_results
+    from ..comparing import compare as compare_results
 
     for sentence in compare_results(results, out, overwrite):
         click.echo(sentence)
@@ -323,9 +323,9 @@ def _run_demo_lot(name: str, folder: Path, overwrite: bool) -> str:
     On a new machine the kernels are compiled once: all but the first process begin with the longest of
     them, while the first reads its logs and compiles the others.
     """
-    from .kernels.mesh import compile_fill
-    from .opening import demo_lots, load_config
-    from .run import run_lot
+    from ..kernels.mesh import compile_fill
+    from ..opening import demo_lots, load_config
+    from ..run import run_lot
 
     if name != DEMO_LOTS[0]:
         compile_fill()
@@ -340,7 +340,7 @@ def doctor() -> None:
 
     Example: thermosaic doctor
     """
-    from .checks import check_installation
+    from ..checks import check_installation
 
     lines, sound = check_installation()
     click.echo("\n".join(lines))
@@ -358,7 +358,7 @@ def schema() -> None:
 
     Example: thermosaic config schema
     """
-    from .opening import config_schema
+    from ..opening import config_schema
 
     click.echo(json.dumps(config_schema(), indent=2, sort_keys=True))
 
@@ -370,20 +370,20 @@ def show(lot: Path) -> None:
 
     Example: thermosaic config show lift1
     """
-    from .opening import config_show
+    from ..opening import config_show
 
     for key, (value, origin) in config_show(lot).items():
         click.echo(f"{key:<42} {value!s:<36} {origin}")
 
 
 for command in (
-    cli_new.new,
-    *cli_site.COMMANDS,
-    *cli_result.COMMANDS,
-    cli_archive.archive,
-    cli_asbuilt.overlay,
-    cli_asbuilt.cores,
-    cli_season.season,
+    new.new,
+    *site.COMMANDS,
+    *result.COMMANDS,
+    archive.archive,
+    asbuilt.overlay,
+    asbuilt.cores,
+    season.season,
 ):
     app.add_command(command)
 

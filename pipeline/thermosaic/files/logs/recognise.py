@@ -8,11 +8,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from ..config import SIDE_FILES, LogFormat
-from ..errors import ThermosaicError
-from .catalogue import load_format, shipped_names
+from ...config import SIDE_FILES, LogFormat
+from ...errors import ThermosaicError
+from ..catalogue import load_format, shipped_names
+from ..sources import check_file
 from .rows import read_layout
-from .sources import check_file
 
 LINES = (".geojson", ".gpkg", ".xml", ".dxf", ".shp")  # kinds of file that hold alignments
 MOST_FILES = 200

@@ -12,11 +12,11 @@ from pathlib import Path
 
 import numpy as np
 
-from .. import model
-from ..config import ClockSets, LogFormat
-from ..delivery import tell
-from ..errors import ConfigError, InputError
-from ..units import UNITS
+from ... import model
+from ...config import ClockSets, LogFormat
+from ...delivery import tell
+from ...errors import ConfigError, InputError
+from ...units import UNITS
 from .numbers import BAD, MISSING, to_numbers
 from .rows import Block, read_blocks
 from .tallies import Ledger

@@ -14,8 +14,8 @@ from xml.etree import ElementTree
 
 import numpy as np
 
-from ..delivery import deliver, unit_in_text
-from ..model import Rasters
+from ...delivery import deliver, unit_in_text
+from ...model import Rasters
 
 _HEX = (
     "000004 040312 0b0724 150b37 210c4a 2f0a5b 3d0965 4a0c6b 57106e 64156e 71196e "

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from .errors import ConfigError
+from ..errors import ConfigError
 
 if TYPE_CHECKING:
-    from .studies.plan_cores import PlanRule
+    from ..studies.plan_cores import PlanRule
 
 PATH = click.Path(path_type=Path)
 
@@ -48,8 +48,8 @@ def overlay(
     Example:
       thermosaic overlay lift1_result cores.csv patches.geojson --sigma "0.5 ft" --crs EPSG:6318 -o lift1_overlay
     """
-    from . import beside
-    from .units import parse_quantity
+    from .. import beside
+    from ..units import parse_quantity
 
     try:
         sigma_m = None if sigma is None else parse_quantity(sigma, "length")
@@ -97,7 +97,7 @@ def cores(
       thermosaic cores lift1_result --sublot "300 ft" --seed "contract C-2026-03" -o lift1_cores
       thermosaic cores lift1_result --sublot "50 tons" --per-sublot 2 --seed A17 --edge joint="0.5 ft" -o cores_2
     """
-    from . import beside
+    from .. import beside
 
     rule = _plan_rule(sublot, per_sublot, edges, move)
     for text in beside.plan_cores(result, folder, rule, seed=seed, numbers=numbers, overwrite=overwrite):
@@ -107,8 +107,8 @@ def cores(
 
 def _plan_rule(sublot: str, per_sublot: int, edges: tuple[str, ...], move: bool) -> PlanRule:
     """Read what is stated; ConfigError names the option."""
-    from .studies.plan_cores import EDGE_KINDS, PlanRule
-    from .units import parse_quantity
+    from ..studies.plan_cores import EDGE_KINDS, PlanRule
+    from ..units import parse_quantity
 
     try:
         size = _sublot_size(sublot)
@@ -127,7 +127,7 @@ def _plan_rule(sublot: str, per_sublot: int, edges: tuple[str, ...], move: bool)
 
 def _sublot_size(text: str) -> dict[str, float]:
     """A length in m or a mass in kg, by its unit."""
-    from .units import UNITS, parse_quantity
+    from ..units import UNITS, parse_quantity
 
     plain = text.removesuffix("s") if text.endswith(" tons") else text
     if plain.lstrip("0123456789. ") in UNITS["mass"]:

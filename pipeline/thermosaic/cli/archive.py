@@ -13,7 +13,7 @@ from typing import Any
 
 import click
 
-from .errors import ConfigError, ThermosaicError
+from ..errors import ConfigError, ThermosaicError
 
 PATH = click.Path(path_type=Path)
 ARCHIVE = click.argument("folder", metavar="ARCHIVE", type=PATH)
@@ -42,7 +42,7 @@ def add(folder: Path, results: tuple[Path, ...], lot: Path | None) -> None:
 
     Example: thermosaic archive add season lift1_result --lot lift1
     """
-    from .archive import add as add_result
+    from ..archive import add as add_result
 
     if lot is not None and len(results) > 1:
         raise ConfigError("archive add: --lot goes with one RESULT: add the others by themselves")
@@ -76,7 +76,7 @@ def verify(folder: Path, lot: str | None, rebuild: bool) -> None:
 
     Example: thermosaic archive verify season
     """
-    from .archive import verify as verify_archive
+    from ..archive import verify as verify_archive
 
     differences = verify_archive(folder, lot, rebuild)
     for line in differences:
@@ -112,9 +112,9 @@ def find(
       thermosaic archive find season --class severe
       thermosaic archive find season --near "43.188, -111.872"
     """
-    from .archive import as_records
-    from .archive import find as find_lots
-    from .units import parse_quantity
+    from ..archive import as_records
+    from ..archive import find as find_lots
+    from ..units import parse_quantity
 
     try:
         within_m = parse_quantity(within, "length")
@@ -204,7 +204,7 @@ def extract(folder: Path, lot: str, out: Path) -> None:
 
     Example: thermosaic archive extract season LBR-L1-20260514 -o lift1_copy
     """
-    from .archive import extract as extract_lot
+    from ..archive import extract as extract_lot
 
     click.echo(str(extract_lot(folder, lot, out)))
 
@@ -222,7 +222,7 @@ def note(folder: Path, lot: str, text: str, stated: str, author: str) -> None:
     Example:
       thermosaic archive note season LBR-L1-20260514 "Cores 3 and 4 drilled" --on 2026-06-02
     """
-    from .archive import note as add_note
+    from ..archive import note as add_note
 
     day = _date("--on", stated)
     assert day is not None

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import click
 
-from .errors import ConfigError
+from ..errors import ConfigError
 
 PATH = click.Path(path_type=Path)
 
@@ -34,7 +34,7 @@ def verify(folder: Path, sources: tuple[Path, ...], lot: Path | None) -> None:
       thermosaic verify lift1_result --rebuild lift1
       thermosaic verify compared --from demo_result/LBR-L1-20260514
     """
-    from .verifying import RESULT, verify_folder
+    from ..verifying import RESULT, verify_folder
 
     found = verify_folder(folder, sources)
     differences = list(found.differences)
@@ -42,7 +42,7 @@ def verify(folder: Path, sources: tuple[Path, ...], lot: Path | None) -> None:
     if lot is not None and found.kind != RESULT:
         raise ConfigError(f"{folder}: was not written by `run`: --rebuild runs the lot of a RESULT anew")
     if lot is not None:
-        from .rebuilding import rebuild_result
+        from ..rebuilding import rebuild_result
 
         again = rebuild_result(folder, lot)
         _print(again.differences, again.notes)
@@ -75,7 +75,7 @@ def diff(old: Path, new: Path, as_json: bool, fail_on: str | None) -> None:
     Example:
       thermosaic diff lift1_result demo_result/LBR-L1-20260514
     """
-    from .differing import diff_results, tell_differences
+    from ..differing import diff_results, tell_differences
 
     found = diff_results(old, new)
     if as_json:
@@ -111,8 +111,8 @@ def explain(
       thermosaic explain lift1_result --profile 3
       thermosaic explain lift1_result --at "112+40, 6.2 ft right" --lot lift1
     """
-    from . import beside
-    from .results import tell
+    from .. import beside
+    from ..results import tell
 
     found = beside.explain(result, lot, profile, zone, at, pass_id, _weather(weather))
     if as_json:
@@ -124,7 +124,7 @@ def explain(
 
 def _weather(text: str | None) -> tuple[float, float, str] | None:
     """Weather as stated on the command line."""
-    from .studies.cooling import parse_weather
+    from ..studies.cooling import parse_weather
 
     try:
         return None if text is None else parse_weather(text)
@@ -134,7 +134,7 @@ def _weather(text: str | None) -> tuple[float, float, str] | None:
 
 def _quantity(text: str | None, kind: str, option: str) -> float | None:
     """A quantity as stated on the command line, SI."""
-    from .units import parse_quantity
+    from ..units import parse_quantity
 
     try:
         return None if text is None else parse_quantity(text, kind)
@@ -185,8 +185,8 @@ def plot(
       thermosaic plot lift1_result --what cooling -o cooling.png
       thermosaic plot lift1_result --what loads --load "24 ton" -o loads.png
     """
-    from . import beside
-    from .results import plot_result
+    from .. import beside
+    from ..results import plot_result
 
     for option, value, of in (("--weather", weather, "cooling"), ("--base", base, "cooling"),
                               ("--cessation", cessation, "cooling"), ("--load", load, "loads")):  # fmt: skip

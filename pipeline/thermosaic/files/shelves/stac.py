@@ -21,15 +21,15 @@ import pystac
 import rasterio
 import shapely
 
-from ..datum import decimal_year, footprint_operation, own_lon_lat
-from ..errors import ProductError
-from .cog import NODATA
-from .facts import CAUTIONS
+from ...datum import decimal_year, footprint_operation, own_lon_lat
+from ...errors import ProductError
+from ..cog import NODATA
+from ..facts import CAUTIONS
+from ..manifest import MANIFEST, plain, read_json, write_json
+from ..sheets.lot_sheet import LotSheet, read_sheet
+from ..sources import sha256_of
 from .lots_index import OWN
-from .manifest import MANIFEST, plain, read_json, write_json
 from .notes import NAME as NOTES
-from .sheets.lot_sheet import LotSheet, read_sheet
-from .sources import sha256_of
 
 ITEM, COLLECTION, ITEMS = "item.json", "collection.json", "items"
 ID = "thermosaic-lots"

@@ -18,10 +18,10 @@ from typing import Any
 
 import numpy as np
 
-from ..errors import InputError
-from ..kernels import nmea as kernel
+from ...errors import InputError
+from ...kernels import nmea as kernel
+from ..sources import refuse, sentence_blocks
 from .fixes import FixRows
-from .sources import refuse, sentence_blocks
 from .tallies import Ledger
 
 KINDS = ("GGA", "RMC", "GNS", "GST", "ZDA", "HDT", "PASHR", "VTG")

@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from ..config import LogFormat
-from ..errors import InputError
+from ...config import LogFormat
+from ...errors import InputError
 
 HEAD_BYTES = 1 << 14
 

@@ -17,13 +17,14 @@ import pandas as pd
 import pyproj
 import shapely
 
-from ..errors import ConfigError
-from ..tables import LOTS
-from . import geopackage, qml, styles
-from .dressing import NULLABLE_DTYPE
-from .facts import CAUTIONS
-from .manifest import plain
-from .symbols import INK, Label, Look, Rule, fill
+from ...errors import ConfigError
+from ...tables import LOTS
+from .. import geopackage
+from ..dressing import NULLABLE_DTYPE
+from ..facts import CAUTIONS
+from ..looks import qml, styles
+from ..looks.symbols import INK, Label, Look, Rule, fill
+from ..manifest import plain
 
 NAME = "lots.gpkg"
 OWN = "thermosaic:"  # begins what STAC and its extensions do not name
