@@ -21,6 +21,7 @@ from thermosaic import synthetic
 from thermosaic.differing import diff_results, tell_differences
 from thermosaic.errors import MismatchError
 from thermosaic.files.manifest import sha256_of
+from thermosaic.files.settings import shipped
 from thermosaic.files.side_by_side import Lines, side_by_side
 from thermosaic.opening import load_config
 from thermosaic.run import run_lot
@@ -62,7 +63,7 @@ def run(
     def made(edit: Edit | None = None) -> Path:
         top = tmp_path_factory.mktemp("run")
         folder = builders.write_lot(top / "lot", lot)
-        rule = Path(synthetic.__file__).parents[3] / "configs/rules/differential-150ft.toml"
+        rule = shipped("configs", "rules", "differential-150ft.toml")
         shutil.copy(rule, folder / "own.toml")
         _replace(folder, "lot.toml", '"differential-150ft"', '"own.toml"')
         if edit is not None:
