@@ -20,8 +20,8 @@ from command_line import thermosaic
 from thermosaic import synthetic
 from thermosaic.differing import diff_results, tell_differences
 from thermosaic.errors import MismatchError
+from thermosaic.files.catalogue import shipped
 from thermosaic.files.manifest import sha256_of
-from thermosaic.files.settings import shipped
 from thermosaic.files.side_by_side import Lines, side_by_side
 from thermosaic.opening import load_config
 from thermosaic.run import run_lot
