@@ -25,7 +25,7 @@ UNIT_IN_TEXT = {
 POUND_KG = UNITS["mass"]["lb"]
 AS_READ = {  # amounts that people read in another unit than columns hold: that unit, and its size in SI
     "wind_mps": {"si": ("m/s", 1.0), "us": ("mph", UNITS["speed"]["mph"])},
-    "mass_t": {"si": ("t", 1.0), "us": ("ton", UNITS["mass"]["ton"] / UNITS["mass"]["t"])},
+    "mass_t": {"si": ("t", 1.0), "us": ("tons", UNITS["mass"]["ton"] / UNITS["mass"]["t"])},
     "rate_kg_m2": {"si": ("kg/m2", 1.0), "us": ("lb/yd2", UNITS["area_mass"]["lb/yd2"])},
 }
 PER_MINUTE = 60.0  # speeds are read in metres a minute, and stored in metres a second

@@ -196,7 +196,7 @@ def test_a_stated_load_is_held_against_the_period():
     other = a_cycle(120.0 * FOOT_M, 12 * FOOT_M, 220 * LB_YD2)
     for found, word in ((same, "within"), (other, "outside")):
         text = in_units(sentences(found, 24 * TON_KG, None)[-1], "us", FOOT_M)
-        assert text.startswith("A load of 24.0 ton covers 163.6 ft (")
+        assert text.startswith("A load of 24.0 tons covers 163.6 ft (")
         assert text.endswith(f"{word} the interval of the period.")
     assert "within" in sentences(same, None, 163.6 * FOOT_M)[-1]
 
