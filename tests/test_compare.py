@@ -18,7 +18,8 @@ import rasterio
 import shapely
 
 import builders
-from thermosaic import comparing, synthetic
+from thermosaic import synthetic
+from thermosaic.beside import comparing
 from thermosaic.cli.entry import main
 from thermosaic.errors import ConfigError, MismatchError, ProductError
 from thermosaic.files.csv_tables import FOLDER

@@ -327,7 +327,7 @@ def test_cores_go_to_the_pass_they_lie_in(two_lanes, tmp_path):
 def test_stations_of_own_paths_are_not_guessed(two_lanes):
     """Where stations run along each pass's own path, a station that two passes have places no core."""
     published = published_result(two_lanes[1])[1]
-    passes = beside._first_looks(published)
+    passes = beside.records._first_looks(published)
     middle = np.median(next(iter(passes.values())).line_m[:, 0])
     core = Core("A", "core", "c.csv", 0.1, station_m=float(middle), offset_m=0.0)
     assert (

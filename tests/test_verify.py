@@ -15,7 +15,8 @@ import pytest
 import rasterio
 
 from command_line import thermosaic
-from thermosaic import beside, comparing, rebuilding
+from thermosaic import beside, rebuilding
+from thermosaic.beside import comparing
 from thermosaic.errors import ConfigError, MismatchError
 from thermosaic.files.manifest import sha256_of
 from thermosaic.rebuilding import rebuild_result

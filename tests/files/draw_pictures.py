@@ -20,7 +20,7 @@ from PIL import Image
 from playwright.sync_api import sync_playwright
 
 from thermosaic.beside import plot_cooling, plot_loads
-from thermosaic.comparing import compare
+from thermosaic.beside.comparing import compare
 from thermosaic.results import plot_result
 from thermosaic.units import parse_quantity
 

@@ -286,7 +286,7 @@ def compare(results: tuple[Path, ...], out: Path, overwrite: bool) -> None:
     Example, after the demonstration:
       thermosaic compare demo_result/LBR-L1-20260514 demo_result/LBR-L2-20260516 -o compared
     """
-    from ..comparing import compare as compare_results
+    from ..beside.comparing import compare as compare_results
 
     for sentence in compare_results(results, out, overwrite):
         click.echo(sentence)

@@ -5,15 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from .delivery import in_units, tell
-from .files.sheets.cooling_sheet import Bars, CoolingSheet, Curve, PassTimes
-from .files.sheets.loads_sheet import BACK_FRAC, LoadsSheet, PassLine
-from .files.sheets.lot_sheet import LotSheet
-from .files.sheets.measures import Measures
-from .kernels.periods import Correlogram
-from .studies import cooling as cooling_study
-from .studies.cooling import Cooling, Moment
-from .studies.load_cycles import LoadCycles, PassCycle
+from ..delivery import in_units, tell
+from ..files.sheets.cooling_sheet import Bars, CoolingSheet, Curve, PassTimes
+from ..files.sheets.loads_sheet import BACK_FRAC, LoadsSheet, PassLine
+from ..files.sheets.lot_sheet import LotSheet
+from ..files.sheets.measures import Measures
+from ..kernels.periods import Correlogram
+from ..studies import cooling as cooling_study
+from ..studies.cooling import Cooling, Moment
+from ..studies.load_cycles import LoadCycles, PassCycle
 
 CURVE_STEPS = 90
 MOST_MOMENTS = 4  # weather readings written out; of more the first, the last and how many

@@ -11,20 +11,20 @@ from pathlib import Path
 import numpy as np
 import shapely
 
-from .datum import Operation
-from .delivery import errors_in_units, in_units, tell
-from .errors import ConfigError, MismatchError
-from .files.compared.folder import publish
-from .files.compared.pair import Pair
-from .files.compared.sentences import statements
-from .files.looks.ramp import ColourRamp
-from .files.parquet import SPOTS_FILE, read_columns
-from .files.sheets.lift_sheet import LiftSheet, Link, Strip
-from .files.sheets.lot_sheet import LotSheet, read_sheet
-from .files.sheets.onto import onto_map, shapes_on_map
-from .findings.refound import field_again
-from .results import open_result
-from .studies.compare_lifts import Along, Comparison, Lift, Line, Readings, compare_lifts
+from ..datum import Operation
+from ..delivery import errors_in_units, in_units, tell
+from ..errors import ConfigError, MismatchError
+from ..files.compared.folder import publish
+from ..files.compared.pair import Pair
+from ..files.compared.sentences import statements
+from ..files.looks.ramp import ColourRamp
+from ..files.parquet import SPOTS_FILE, read_columns
+from ..files.sheets.lift_sheet import LiftSheet, Link, Strip
+from ..files.sheets.lot_sheet import LotSheet, read_sheet
+from ..files.sheets.onto import onto_map, shapes_on_map
+from ..findings.refound import field_again
+from ..results import open_result
+from ..studies.compare_lifts import Along, Comparison, Lift, Line, Readings, compare_lifts
 
 READ_COLUMNS = (
     "line", "spot", "pass_id", "look_age_s", "easting_m", "northing_m", "station_m", "offset_m", "temp_c",
