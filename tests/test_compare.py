@@ -18,6 +18,7 @@ import rasterio
 import shapely
 
 import builders
+from page_look import assert_no_fault
 from thermosaic import synthetic
 from thermosaic.beside import comparing
 from thermosaic.cli.entry import main
@@ -217,22 +218,7 @@ def test_page_says_what_the_layers_say(compared) -> None:
 @pytest.mark.parametrize("look", [{}, {"color_scheme": "dark"}, {"viewport": {"width": 375, "height": 812}}])
 def test_axe_finds_no_fault(compared, look) -> None:
     """axe-core (all its rules) finds nothing on the page in light, dark and on a phone, where nothing sticks out."""
-    axe = pytest.importorskip("axe_playwright_python", reason="axe-playwright-python is not installed")
-    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        pytest.skip("no Chromium is installed")
-    with playwright.sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=chromium, args=["--no-sandbox", "--disable-gpu"])
-        page = browser.new_context(offline=True, bypass_csp=True, **look).new_page()
-        page.goto((compared / "compare.html").resolve().as_uri())
-        page.evaluate((Path(axe.__file__).parent / "axe.min.js").read_text(encoding="utf-8"))
-        found = page.evaluate("() => axe.run(document, {resultTypes: ['violations']})")
-        assert len(found["passes"]) > 20
-        assert [(fault["id"], fault["nodes"][0]["html"]) for fault in found["violations"]] == []
-        width = page.viewport_size["width"]
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
-        browser.close()
+    assert_no_fault(compared / "compare.html", **look)
 
 
 def test_several_results_are_held_against_the_first(results, tmp_path) -> None:

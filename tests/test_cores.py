@@ -18,6 +18,7 @@ import shapely
 
 import builders
 from command_line import thermosaic
+from page_look import assert_no_fault
 from thermosaic import beside, synthetic
 from thermosaic.errors import ConfigError, InputError, ProductError
 from thermosaic.files.csv_tables import DECIMALS
@@ -447,21 +448,7 @@ def test_the_page_stands_alone(plan, us_plan):
 @pytest.mark.parametrize("look", [{}, {"color_scheme": "dark"}, {"viewport": {"width": 375, "height": 812}}])
 def test_axe_finds_no_fault(us_plan, look):
     """axe-core (all its rules) finds nothing on the page in light, dark and on a phone, where nothing sticks out."""
-    axe = pytest.importorskip("axe_playwright_python", reason="axe-playwright-python is not installed")
-    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        pytest.skip("no Chromium is installed")
-    with playwright.sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=chromium, args=["--no-sandbox", "--disable-gpu"])
-        page = browser.new_context(offline=True, bypass_csp=True, **look).new_page()
-        page.goto((us_plan / "cores.html").resolve().as_uri())
-        page.evaluate((Path(axe.__file__).parent / "axe.min.js").read_text(encoding="utf-8"))
-        found = page.evaluate("() => axe.run(document, {resultTypes: ['violations']})")
-        assert len(found["passes"]) > 20
-        assert [(fault["id"], fault["nodes"][0]["html"]) for fault in found["violations"]] == []
-        assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]
-        browser.close()
+    assert_no_fault(us_plan / "cores.html", **look)
 
 
 def test_the_manifest_lists_what_was_read_and_written(us_plan, us_result):

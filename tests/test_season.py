@@ -24,6 +24,7 @@ import pytest
 
 import builders
 from command_line import thermosaic
+from page_look import assert_no_fault
 from thermosaic import archive, season, synthetic
 from thermosaic.errors import ConfigError, InputError, MismatchError, ProductError
 from thermosaic.files import publishing, season_page, season_table
@@ -728,22 +729,7 @@ def test_each_bar_is_as_long_as_its_profiles(quiet: tuple) -> None:
         assert wide == pytest.approx([n * season_page.BAR_PX / longest for n in counts if n], abs=0.06)
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_axe_finds_no_fault_with_the_page(quiet: tuple, scheme: str) -> None:
+@pytest.mark.parametrize(("scheme", "width"), [("light", 1280), ("dark", 390)])
+def test_axe_finds_no_fault_with_the_page(quiet: tuple, scheme: str, width: int) -> None:
     """axe-core (all its rules) finds nothing, wide in light and narrow in the dark."""
-    axe = pytest.importorskip("axe_playwright_python", reason="axe-playwright-python is not installed")
-    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    if CHROMIUM is None:
-        pytest.skip("no Chromium is installed")
-    with playwright.sync_playwright() as driver:
-        chromium = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
-        width = 1280 if scheme == "light" else 390
-        page = chromium.new_context(
-            offline=True, bypass_csp=True, color_scheme=scheme, viewport={"width": width, "height": 800}
-        ).new_page()
-        page.goto((quiet[0] / "season.html").resolve().as_uri())
-        page.evaluate((Path(axe.__file__).parent / "axe.min.js").read_text(encoding="utf-8"))
-        found = page.evaluate("() => axe.run(document, {resultTypes: ['violations']})")
-        chromium.close()
-    assert len(found["passes"]) > 10
-    assert [(fault["id"], fault["nodes"][0]["html"]) for fault in found["violations"]] == []
+    assert_no_fault(quiet[0] / "season.html", color_scheme=scheme, viewport={"width": width, "height": 800})

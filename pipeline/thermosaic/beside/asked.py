@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from ..config import LotConfig
 from ..errors import ConfigError
@@ -15,9 +15,6 @@ from ..results import explain_result, open_result
 from ..stages.s1_ingest import join_scanners, scan_log
 from ..studies.explain.logs import Logs, log_step
 from ..studies.explain.steps import Explanation
-
-if TYPE_CHECKING:
-    pass
 
 
 def explain(

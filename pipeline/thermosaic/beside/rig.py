@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -34,9 +34,6 @@ from ..studies.check_wheel import WheelFinding, check_wheel
 from ..studies.place_sightings import place_sightings
 from ..studies.reach import Reach, reach
 from ..values import duration
-
-if TYPE_CHECKING:
-    pass
 
 ANTENNA_ROUNDS, ANTENNA_CLOSE_M = 4, 1e-3
 LONGEST_ALIKE_S = 300.0  # errors of two passes are not taken as alike for longer (common practice, no source)

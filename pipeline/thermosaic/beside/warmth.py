@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from ..delivery import Reader, in_units
 from ..errors import ConfigError
@@ -13,9 +12,6 @@ from ..results import published_result
 from ..studies.cooling import CESSATION_C, Cooling, conditions_of
 from ..studies.cooling import cooling as estimate_cooling
 from ..studies.load_cycles import LoadCycles, study_loads
-
-if TYPE_CHECKING:
-    pass
 
 
 def cooling(

@@ -13,13 +13,10 @@ from ..model import Doubt
 from .logs import Logs
 from .pieces import Piece
 
-MOST_CHANCE = (
-    1e-8  # that the speeds' offset is not the true one: far less than a true probability would have to
-)
-# be, since the bound takes what the speeds do not share for stationary (of 160 random lots none was told wrong)
-WORST_SIGMA_S = (
-    0.3  # a path's offset known no better neither doubts a stated one nor stands without the speeds'
-)
+# Chance that the speeds' offset is not the true one: far less than a true probability would have to be, since the
+# bound takes what the speeds do not share for stationary. Of 160 random lots none was told wrong.
+MOST_CHANCE = 1e-8
+WORST_SIGMA_S = 0.3  # an offset of the path alone: known no better, it is not used and doubts no stated one
 SPEEDS_SIGMA_S = 3.0  # of the speeds' offset, generously; a path that knows no better adds nothing
 LARGEST_STEP_S = 1.0
 MOST_FIXES = 200_000  # compared at first
@@ -52,7 +49,7 @@ class Clock:
 
 
 def first_clock(logs: Logs, rig: RigSection) -> Clock:
-    """Compare the clocks to a second. `found_s` stays NaN where the motion was too steady or seen too shortly.
+    """Compare the clocks to a second. `found_s` stays NaN where the motion was too steady, noisy or short.
 
     Raises
     ------
@@ -112,8 +109,8 @@ def clock_doubts(clock: Clock, first: Clock, auto: bool) -> tuple[Doubt, ...]:
     """Say what the motion says about the clocks, in one sentence."""
     if auto and np.isnan(clock.sigma_s):
         text = (
-            f"the motion was too steady to compare the clocks: offset {clock.offset_s:.2f} s was applied "
-            "unproved; state [rig] clock_offset, or let the lot hold a stop or two"
+            "the motion does not tell the clocks, too steady or lost in the fixes' noise: offset "
+            f"{clock.offset_s:.2f} s was applied unproved; state [rig] clock_offset, or let the lot hold a stop or two"
         )
         return (Doubt("s2", "clock_ambiguous", text, clock.offset_s, "s"),)
     if auto:
